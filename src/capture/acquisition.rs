@@ -1,0 +1,31 @@
+//! How a capture was taken.
+
+use serde::{Deserialize, Serialize};
+
+/// Input coupling of the instrument.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Coupling {
+    /// Everything from 0 Hz up passes.
+    Dc,
+    /// A high-pass in front: the offset is lost and the fundamental lowered.
+    Ac,
+}
+
+/// What is known of the instrument's settings; `None` where neither file nor user says.
+#[derive(Debug, Clone, Default, PartialEq)]
+#[non_exhaustive]
+pub struct Acquisition {
+    /// The range: plus or minus this many units of the channel.
+    pub full_scale_v: Option<f64>,
+    /// Input coupling.
+    pub coupling: Option<Coupling>,
+    /// Attenuation of the probe (10 for a 10:1 probe), already part of the values.
+    pub probe_factor: Option<f64>,
+    /// Bits of the converter.
+    pub bits: Option<u32>,
+    /// The converter's step in units of the channel.
+    pub lsb_v: Option<f64>,
+    /// Corner of the AC coupling's first-order high-pass, Hz.
+    pub ac_corner_hz: Option<f64>,
+}

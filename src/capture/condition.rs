@@ -1,0 +1,34 @@
+//! Conditions of a capture.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// How the probe was connected when a capture was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Condition {
+    /// Probe tip shorted to its own ground lead, nothing else connected: the instrument's floor.
+    Baseline,
+    /// Tip and ground lead both on the source's ground, loop closed: interference only.
+    Looped,
+    /// As looped, with the loop broken by a remedy.
+    Isolated,
+}
+
+impl Condition {
+    /// The fixed name.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Baseline => "baseline",
+            Self::Looped => "looped",
+            Self::Isolated => "isolated",
+        }
+    }
+}
+
+impl fmt::Display for Condition {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}

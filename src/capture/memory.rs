@@ -1,0 +1,157 @@
+//! A whole capture in memory.
+
+use super::{CaptureHeader, Channel, FrameSource, RateOrigin, TimeBase};
+use crate::{Error, ErrorKind, Warning};
+use ndarray::{Array2, ArrayView1, Axis, Slice};
+
+/// Channels of evenly spaced samples in memory.
+///
+/// Samples are finite, or NaN where one is missing, or infinite where the instrument's range was
+/// exceeded.
+///
+/// ```
+/// use humsieve::Capture;
+/// let capture = Capture::from_samples("bench", 1000.0, &[0.0, 0.1, 0.0, -0.1])?;
+/// assert_eq!(capture.frames(), 4);
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct Capture {
+    header: CaptureHeader,
+    samples: Array2<f64>,
+    warnings: Vec<Warning>,
+}
+
+impl Capture {
+    /// A capture from its header and samples (one row a channel).
+    ///
+    /// # Errors
+    /// `NoSamples` where there is no channel or no frame, `NoSampleRate` where the rate is not
+    /// positive and finite, `BadValue` where rows and channel names differ in number.
+    pub fn new(mut header: CaptureHeader, samples: Array2<f64>) -> Result<Self, Error> {
+        let rate = header.time_base.sample_rate_hz;
+        if samples.is_empty() {
+            return Err(Error::new(
+                ErrorKind::NoSamples,
+                "the capture holds no samples",
+            ));
+        }
+        if !(rate.is_finite() && rate > 0.0) {
+            return Err(Error::new(
+                ErrorKind::NoSampleRate,
+                format!("the sample rate is {rate} Hz; it must be positive and finite"),
+            ));
+        }
+        if samples.nrows() != header.channels.len() {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "{} rows of samples for {} channels",
+                    samples.nrows(),
+                    header.channels.len()
+                ),
+            ));
+        }
+        header.frames = Some(samples.ncols() as u64);
+        let samples = if samples.is_standard_layout() {
+            samples
+        } else {
+            samples.as_standard_layout().into_owned()
+        };
+        Ok(Self {
+            header,
+            samples,
+            warnings: Vec::new(),
+        })
+    }
+
+    /// One channel of volts, named `1`.
+    ///
+    /// # Errors
+    /// As [`Capture::new`].
+    pub fn from_samples(
+        name: impl Into<String>,
+        sample_rate_hz: f64,
+        samples: &[f64],
+    ) -> Result<Self, Error> {
+        let channel = Channel {
+            name: "1".into(),
+            unit: "V".into(),
+        };
+        let time_base = TimeBase::from_rate(sample_rate_hz, RateOrigin::User);
+        let samples = ArrayView1::from(samples).insert_axis(Axis(0)).to_owned();
+        Self::new(CaptureHeader::new(name, vec![channel], time_base), samples)
+    }
+
+    /// Reads a whole source into memory.
+    ///
+    /// # Errors
+    /// Those of the source.
+    pub fn collect(source: &mut dyn FrameSource) -> Result<Self, Error> {
+        const BLOCK_FRAMES: usize = 1 << 14;
+        source.rewind()?;
+        let channels = source.header().channels.len();
+        let mut block = Array2::zeros((channels, BLOCK_FRAMES));
+        let mut rows: Vec<Vec<f64>> = vec![Vec::new(); channels];
+        loop {
+            let count = source.read_block(&mut block)?;
+            if count == 0 {
+                break;
+            }
+            for (row, values) in rows.iter_mut().zip(block.rows()) {
+                row.extend(values.slice_axis(Axis(0), Slice::from(..count)));
+            }
+        }
+        let frames = rows.first().map_or(0, Vec::len);
+        let samples = Array2::from_shape_vec((channels, frames), rows.concat()).map_err(|e| {
+            Error::new(
+                ErrorKind::BadValue,
+                format!("channels of unequal length: {e}"),
+            )
+        })?;
+        let mut capture = Self::new(source.header().clone(), samples)?;
+        capture.warnings = source.warnings();
+        Ok(capture)
+    }
+
+    /// Name, channels, time base and acquisition.
+    #[must_use]
+    pub fn header(&self) -> &CaptureHeader {
+        &self.header
+    }
+
+    /// Changes what is known beside the samples (acquisition, names); channel and frame counts stay.
+    pub fn acquisition_mut(&mut self) -> &mut super::Acquisition {
+        &mut self.header.acquisition
+    }
+
+    /// All samples, one row a channel.
+    #[must_use]
+    pub fn samples(&self) -> &Array2<f64> {
+        &self.samples
+    }
+
+    /// Samples of one channel by its 0-based index.
+    #[must_use]
+    pub fn channel(&self, index: usize) -> Option<ArrayView1<'_, f64>> {
+        (index < self.samples.nrows()).then(|| self.samples.row(index))
+    }
+
+    /// Frames per second.
+    #[must_use]
+    pub fn sample_rate_hz(&self) -> f64 {
+        self.header.time_base.sample_rate_hz
+    }
+
+    /// Number of frames.
+    #[must_use]
+    pub fn frames(&self) -> usize {
+        self.samples.ncols()
+    }
+
+    /// What was noticed while loading.
+    #[must_use]
+    pub fn warnings(&self) -> &[Warning] {
+        &self.warnings
+    }
+}

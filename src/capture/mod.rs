@@ -1,0 +1,14 @@
+//! Captures: channels of evenly spaced samples and how they were acquired.
+//!
+//! Two values of a sample have a meaning of their own throughout the library: NaN is a missing
+//! sample, plus or minus infinity is one beyond the instrument's range (overload).
+
+mod acquisition;
+mod condition;
+mod memory;
+mod source;
+
+pub use acquisition::{Acquisition, Coupling};
+pub use condition::Condition;
+pub use memory::Capture;
+pub use source::{CaptureHeader, Channel, FrameSource, MemorySource, RateOrigin, TimeBase};

@@ -1,0 +1,150 @@
+//! Block-wise reading: the one way in which analysis and separation see a record.
+
+use super::{Acquisition, Capture};
+use crate::{Error, Warning};
+use ndarray::{Array2, Axis, Slice};
+use serde::Serialize;
+
+/// One channel of a capture.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Channel {
+    /// Its name: from the header, else its 1-based number.
+    pub name: String,
+    /// Unit of the values after conversion to SI (`V`), or the file's own where it is no known unit.
+    pub unit: String,
+}
+
+/// Where the sample rate comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum RateOrigin {
+    /// The file's header or preamble.
+    Header,
+    /// The time column.
+    TimeColumn,
+    /// The user, overriding or supplying what the file does not say.
+    User,
+}
+
+/// The time base of a capture: frame `i` lies at `start_s + i / sample_rate_hz`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TimeBase {
+    /// Frames per second.
+    pub sample_rate_hz: f64,
+    /// Standard uncertainty of the rate, as far as the file tells it (0 where it is stated exactly).
+    pub sample_rate_uncertainty_hz: f64,
+    /// Time of the first frame, s (negative before a trigger).
+    pub start_s: f64,
+    /// Where the rate comes from.
+    pub origin: RateOrigin,
+}
+
+impl TimeBase {
+    /// A time base that starts at 0 with an exact rate.
+    #[must_use]
+    pub fn from_rate(sample_rate_hz: f64, origin: RateOrigin) -> Self {
+        Self {
+            sample_rate_hz,
+            sample_rate_uncertainty_hz: 0.0,
+            start_s: 0.0,
+            origin,
+        }
+    }
+}
+
+/// What is known of a capture beside its samples.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct CaptureHeader {
+    /// File name or a name of the caller's.
+    pub name: String,
+    /// The channels, in order.
+    pub channels: Vec<Channel>,
+    /// Rate and start.
+    pub time_base: TimeBase,
+    /// Number of frames, where it is known before reading.
+    pub frames: Option<u64>,
+    /// Instrument settings.
+    pub acquisition: Acquisition,
+}
+
+impl CaptureHeader {
+    /// A header with unknown length and acquisition.
+    #[must_use]
+    pub fn new(name: impl Into<String>, channels: Vec<Channel>, time_base: TimeBase) -> Self {
+        Self {
+            name: name.into(),
+            channels,
+            time_base,
+            frames: None,
+            acquisition: Acquisition::default(),
+        }
+    }
+}
+
+/// A record that is read block by block and can be read again from its start.
+///
+/// A file being parsed is one, a [`Capture`] in memory another; a record longer than memory goes
+/// the same way as a short one. Implementations yield the same samples on every reading.
+pub trait FrameSource: Send {
+    /// What is known so far. Rate and frame count may be refined by reading to the end; until then
+    /// the rate is good enough to lay out an analysis (a part in a thousand).
+    fn header(&self) -> &CaptureHeader;
+
+    /// Reads the next frames into the leading columns of `block` (one row a channel, standard
+    /// layout) and returns how many; 0 means the end.
+    ///
+    /// # Errors
+    /// Whatever the input does not bear: unreadable, bad value, uneven sampling.
+    fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error>;
+
+    /// Goes back to the first frame.
+    ///
+    /// # Errors
+    /// Where the file cannot be read again.
+    fn rewind(&mut self) -> Result<(), Error>;
+
+    /// What was noticed while reading; complete once the end was reached.
+    fn warnings(&self) -> Vec<Warning>;
+}
+
+/// A [`Capture`] as a source of blocks.
+#[derive(Debug)]
+pub struct MemorySource<'a> {
+    capture: &'a Capture,
+    next: usize,
+}
+
+impl<'a> MemorySource<'a> {
+    /// Reads `capture` from its start.
+    #[must_use]
+    pub fn new(capture: &'a Capture) -> Self {
+        Self { capture, next: 0 }
+    }
+}
+
+impl FrameSource for MemorySource<'_> {
+    fn header(&self) -> &CaptureHeader {
+        self.capture.header()
+    }
+
+    fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error> {
+        let samples = self.capture.samples();
+        let count = block.ncols().min(samples.ncols() - self.next);
+        block
+            .slice_axis_mut(Axis(1), Slice::from(..count))
+            .assign(&samples.slice_axis(Axis(1), Slice::from(self.next..self.next + count)));
+        self.next += count;
+        Ok(count)
+    }
+
+    fn rewind(&mut self) -> Result<(), Error> {
+        self.next = 0;
+        Ok(())
+    }
+
+    fn warnings(&self) -> Vec<Warning> {
+        self.capture.warnings().to_vec()
+    }
+}

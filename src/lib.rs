@@ -1,0 +1,17 @@
+//! Placeholder front page; becomes the README.
+#![forbid(unsafe_code)]
+#![deny(missing_docs)]
+
+pub mod analysis;
+pub mod capture;
+pub mod comparison;
+mod error;
+pub mod stats;
+mod warning;
+
+pub use analysis::{MeasureOptions, Measurement};
+pub use capture::{Capture, Condition, FrameSource};
+pub use comparison::{Comparison, Verdict};
+pub use error::{Error, ErrorKind};
+pub use stats::Estimate;
+pub use warning::{Warning, WarningCode};

@@ -1,0 +1,3 @@
+//! The `humsieve` command.
+
+fn main() {}

@@ -1,0 +1,55 @@
+//! The one type of a measured figure.
+
+use serde::Serialize;
+
+/// A figure with its uncertainty: point estimate, standard uncertainty, degrees of freedom and the
+/// interval at a stated confidence.
+///
+/// The interval covers random scatter only; calibration errors where a session gave them. It need
+/// not be symmetric, and it reaches 0 for an amplitude that is not resolved above the noise.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct Estimate {
+    /// Point estimate.
+    pub value: f64,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end of the interval.
+    pub high: f64,
+    /// Standard uncertainty (GUM, JCGM 100:2008).
+    #[serde(skip)]
+    pub standard_uncertainty: f64,
+    /// Degrees of freedom of the standard uncertainty; infinite where it is known.
+    #[serde(skip)]
+    pub degrees_of_freedom: f64,
+    /// Level of the interval.
+    #[serde(skip)]
+    pub confidence: f64,
+}
+
+impl Estimate {
+    /// An estimate whose interval was found by its own distribution.
+    #[must_use]
+    pub fn new(
+        value: f64,
+        (low, high): (f64, f64),
+        standard_uncertainty: f64,
+        degrees_of_freedom: f64,
+        confidence: f64,
+    ) -> Self {
+        Self {
+            value,
+            low,
+            high,
+            standard_uncertainty,
+            degrees_of_freedom,
+            confidence,
+        }
+    }
+
+    /// Whether the interval holds `x`.
+    #[must_use]
+    pub fn contains(&self, x: f64) -> bool {
+        (self.low..=self.high).contains(&x)
+    }
+}

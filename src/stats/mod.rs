@@ -1,0 +1,5 @@
+//! Statistics: estimates with intervals, quantiles, amplitudes near the floor, ratios of powers.
+
+mod estimate;
+
+pub use estimate::Estimate;
