@@ -399,6 +399,8 @@ fn suggestion(word: &str, choices: &[&str]) -> String {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+
     use super::number_with_prefix;
     use approx::assert_relative_eq;
 

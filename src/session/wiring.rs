@@ -314,6 +314,8 @@ fn effect(
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+
     use super::*;
 
     fn side(earth: Option<Earth>, ohm: Option<f64>) -> EarthingSide {
