@@ -1,0 +1,21 @@
+//! Reports: rows are built once from the results, the formats dress them.
+//!
+//! All writers are pure: they write into whatever bears [`std::io::Write`].
+
+mod acceptance;
+mod caution;
+mod csv;
+mod figure;
+mod format;
+mod jsonl;
+mod legend;
+mod markdown;
+mod rows;
+mod text;
+
+pub use acceptance::{Acceptance, Judgement, Limit};
+pub use caution::CAUTIONS;
+pub use figure::{Figure, Reading, short};
+pub use format::{ComparisonReport, Format, MeasuredCapture, MeasurementWriter, write_comparison};
+pub use legend::{FLOOR_LEGEND, interval_legend, percent};
+pub use rows::{ComparedRow, Row, comparison_rows, measurement_rows, quantity_label};
