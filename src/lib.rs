@@ -6,7 +6,9 @@ pub mod analysis;
 pub mod capture;
 pub mod comparison;
 mod error;
+pub mod plan;
 pub mod report;
+pub mod session;
 pub mod stats;
 mod warning;
 

@@ -1,5 +1,6 @@
 //! Acceptance limits on the upper bound of a figure.
 
+use super::reading::short;
 use super::rows::Row;
 use crate::{Error, ErrorKind};
 use serde::Serialize;
@@ -140,7 +141,7 @@ impl Judgement {
     /// One sentence for a log.
     #[must_use]
     pub fn sentence(&self, unit: &str) -> String {
-        let limit = super::short(self.limit, unit, 6);
+        let limit = short(self.limit, unit, 6);
         match (self.outcome, self.upper) {
             (_, None) => format!(
                 "{}: there is no figure to hold against the limit of {limit}",
@@ -149,18 +150,18 @@ impl Judgement {
             (Acceptance::Pass, Some(upper)) => format!(
                 "{}: upper bound {} within the limit of {limit}",
                 self.quantity,
-                super::short(upper, unit, 4)
+                short(upper, unit, 4)
             ),
             (Acceptance::Fail, Some(upper)) => format!(
                 "{}: upper bound {} exceeds the limit of {limit}",
                 self.quantity,
-                super::short(upper, unit, 4)
+                short(upper, unit, 4)
             ),
             (Acceptance::Undecided, Some(upper)) => format!(
                 "{}: upper bound {} exceeds the limit of {limit}, which lies within the interval; \
                  a longer record may decide",
                 self.quantity,
-                super::short(upper, unit, 4)
+                short(upper, unit, 4)
             ),
         }
     }

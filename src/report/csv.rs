@@ -1,8 +1,8 @@
 //! One row a channel (or a quantity), for a spreadsheet: full precision, an unknown is empty.
 
 use super::acceptance::Judgement;
-use super::figure::Figure;
 use super::format::{ComparisonReport, MeasuredCapture};
+use super::reading::Figure;
 use super::rows::{Row, comparison_rows, measurement_rows};
 use crate::Warning;
 use crate::analysis::Measurement;

@@ -1,10 +1,10 @@
 //! Tables for a document.
 
-use super::figure::Reading;
+use super::caution::CAUTIONS;
 use super::format::{ComparisonReport, MeasuredCapture};
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
+use super::reading::{Reading, short};
 use super::rows::{comparison_rows, measurement_rows};
-use super::{caution::CAUTIONS, figure::short};
 use crate::analysis::Measurement;
 use crate::comparison::DecibelRatio;
 use std::io::{self, Write};

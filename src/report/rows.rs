@@ -1,6 +1,6 @@
 //! The rows of a report, built once from the results; the formats only dress them.
 
-use super::figure::{Figure, short};
+use super::reading::{Figure, short};
 use crate::analysis::{Harmonic, Measurement};
 use crate::comparison::{ComparedQuantity, Comparison, DecibelRatio, Verdict};
 

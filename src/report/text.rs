@@ -2,9 +2,9 @@
 
 use super::acceptance::Judgement;
 use super::caution::CAUTIONS;
-use super::figure::{Figure, Reading, short};
 use super::format::{ComparisonReport, MeasuredCapture};
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
+use super::reading::{Figure, Reading, short};
 use super::rows::{ComparedRow, comparison_rows, measurement_rows};
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio};
