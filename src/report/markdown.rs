@@ -82,12 +82,6 @@ fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Resu
             escape(&item.next_step)
         )?;
     }
-    if !measurement.evidence.is_empty() {
-        writeln!(out, "\nBefore any change of earthing or isolation:\n")?;
-        for caution in CAUTIONS {
-            writeln!(out, "- {caution}")?;
-        }
-    }
     Ok(())
 }
 
@@ -149,6 +143,13 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
     }
     writeln!(out)?;
     legend(out, comparison.confidence)
+}
+
+pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
+    writeln!(out, "\nBefore any change of earthing or isolation:\n")?;
+    CAUTIONS
+        .iter()
+        .try_for_each(|caution| writeln!(out, "- {caution}"))
 }
 
 fn ratio_cell(ratio: Option<DecibelRatio>) -> String {

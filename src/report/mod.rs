@@ -12,6 +12,8 @@ mod legend;
 mod markdown;
 mod reading;
 mod rows;
+#[cfg(test)]
+mod sample;
 mod text;
 
 pub use acceptance::{Acceptance, Judgement, Limit};

@@ -56,24 +56,32 @@ fn measured_channel(
     heading(out, measurement, &record)?;
     writeln!(
         out,
-        "{:<22}{:>12}  {:<7}{:<25}",
+        "{:<20}{:>10} {:<7}{} interval",
         "",
         "value",
         "",
-        format!("{} interval", percent(measurement.confidence))
+        percent(measurement.confidence)
     )?;
     let rows = measurement_rows(measurement);
     for row in rows.iter().filter(|row| row.prominent) {
         let reading = Reading::new(row.figure, &row.unit);
         let line = format!(
-            "{:<22}{:>12}  {:<7}{:<25}{}",
+            "{:<20}{:>10} {:<7}{:<24}",
             row.label,
             reading.value,
             reading.unit,
-            reading.interval.unwrap_or_default(),
-            row.note.as_deref().unwrap_or_default()
+            reading.interval.unwrap_or_default()
         );
-        writeln!(out, "{}", line.trim_end())?;
+        match &row.note {
+            Some(note) if line.chars().count() + note.chars().count() <= WIDTH => {
+                writeln!(out, "{line}{note}")?;
+            }
+            Some(note) => {
+                writeln!(out, "{}", line.trim_end())?;
+                wrapped(out, "    ", note)?;
+            }
+            None => writeln!(out, "{}", line.trim_end())?,
+        }
     }
     let hidden = measurement
         .mains
@@ -125,11 +133,11 @@ fn evidence(out: &mut impl Write, evidence: &[Evidence]) -> io::Result<()> {
     for item in evidence {
         wrapped(out, "- ", &format!("{} {}", item.finding, item.next_step))?;
     }
-    cautions(out)
+    Ok(())
 }
 
-fn cautions(out: &mut impl Write) -> io::Result<()> {
-    writeln!(out, "Before any change of earthing or isolation:")?;
+pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
+    writeln!(out, "\nBefore any change of earthing or isolation:")?;
     CAUTIONS
         .iter()
         .try_for_each(|caution| wrapped(out, "- ", caution))
@@ -148,8 +156,8 @@ fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io:
     heading(out, first, &record)?;
     writeln!(
         out,
-        "{:>10}  {:<23}{:<23}{:<22}",
-        "start", "hum, RMS", "noise in band, RMS", "DC offset"
+        "{:>10}  {:<23}{:<23}DC offset",
+        "start", "hum, RMS", "noise in band, RMS"
     )?;
     for (measurement, limits) in stretches {
         let figures = [
@@ -221,7 +229,7 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
     } else {
         "loop to floor"
     };
-    let mut line = format!("{:<17}", "");
+    let mut line = format!("{:<15}", "");
     for (name, _) in &conditions {
         line.push_str(&format!("{name:<17}"));
     }
@@ -234,7 +242,7 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
         wrapped(
             out,
             "",
-            &format!("{hidden} further harmonics show no change; the other formats list them."),
+            &format!("Harmonics left out here because they show no change: {hidden}."),
         )?;
     }
     writeln!(out)?;
@@ -299,12 +307,12 @@ fn compared_row(
         })
         .collect();
     let (label, rest) = row.label.split_once(", ").unwrap_or((&row.label, ""));
-    let mut first = format!("{label:<17}");
-    let mut second = format!("{rest:<17}");
+    let mut first = format!("{label:<15}");
+    let mut second = format!("{rest:<15}");
     for reading in &readings {
-        first.push_str(&format!("{:<17}", reading.value_with_unit()));
+        first.push_str(&format!("{:<16} ", reading.value_with_unit()));
         second.push_str(&format!(
-            "{:<17}",
+            "{:<16} ",
             reading
                 .interval
                 .as_deref()
@@ -323,7 +331,7 @@ fn change(ratio: Option<DecibelRatio>) -> String {
         None => String::new(),
         Some(DecibelRatio {
             low, high: None, ..
-        }) => format!("{low:.1} dB or more"),
+        }) => format!("≥ {low:.1} dB"),
         Some(DecibelRatio {
             low,
             high: Some(high),
@@ -355,4 +363,74 @@ fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
         empty = false;
     }
     writeln!(out, "{}", line.trim_end())
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::super::sample;
+    use super::*;
+
+    fn shown(write: impl FnOnce(&mut Vec<u8>) -> io::Result<()>) -> String {
+        let mut out = Vec::new();
+        write(&mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn a_channel_reads_at_80_columns() {
+        let capture = MeasuredCapture::new(
+            "bench/looped_1.csv",
+            Ok(vec![(sample::measurement(), Vec::new())]),
+        );
+        let text = shown(|out| {
+            measured_capture(out, &capture)?;
+            legend(out, 0.95)?;
+            cautions(out)
+        });
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
+        insta::assert_snapshot!("text_channel", text);
+    }
+
+    #[test]
+    fn a_comparison_reads_at_80_columns() {
+        let comparison_result = sample::comparison();
+        let report = ComparisonReport::new(&comparison_result, &[]);
+        let text = shown(|out| comparison(out, &report));
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
+        insta::assert_snapshot!("text_comparison", text);
+    }
+
+    #[test]
+    fn a_log_has_one_table() {
+        let stretches = [0.0, 60.0, 120.0]
+            .map(|start| {
+                let mut stretch = sample::measurement();
+                stretch.start_s = Some(start);
+                stretch.duration_s = 60.0;
+                (stretch, Vec::new())
+            })
+            .to_vec();
+        let text =
+            shown(|out| measured_capture(out, &MeasuredCapture::new("a.wav", Ok(stretches))));
+        assert_eq!(text.matches("start").count(), 1);
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
+        insta::assert_snapshot!("text_log", text);
+    }
+
+    #[test]
+    fn names_cannot_steer_a_terminal() {
+        let text = shown(|out| wrapped(out, "", "bad\u{1b}[31m.csv"));
+        assert!(!text.contains('\u{1b}'));
+    }
 }
