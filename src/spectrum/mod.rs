@@ -1,1 +1,5 @@
 //! Spectra: windows.
+
+mod window;
+
+pub use window::Window;

@@ -1,10 +1,12 @@
 //! Statistics: estimates with intervals, quantiles, amplitudes near the floor, ratios of powers.
 
+mod descriptive;
 mod estimate;
 mod near_floor;
 mod quantile;
 mod scale;
 
+pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
 pub use estimate::{Estimate, coverage_factor};
 pub use near_floor::line_rms;
 pub use quantile::{
