@@ -1,4 +1,4 @@
-//! Spectra: transforms at any frequency, and the one-sided power spectral density.
+//! Spectra: windows, transforms at any frequency, and the one-sided power spectral density.
 
 mod bessel;
 mod decimator;
@@ -6,8 +6,10 @@ mod density;
 mod dirichlet;
 mod fft;
 mod nudft;
+mod window;
 
 pub use decimator::Decimator;
 pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
 pub use nudft::Nudft;
+pub use window::Window;
