@@ -10,6 +10,7 @@ pub mod plan;
 pub mod report;
 pub mod session;
 pub mod spectrum;
+pub mod load;
 pub mod stats;
 mod warning;
 

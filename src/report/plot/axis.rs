@@ -91,6 +91,14 @@ impl Axis {
         }
     }
 
+    /// The same axis without a name.
+    pub(super) fn unnamed(&self) -> Self {
+        Self {
+            name: String::new(),
+            ..self.clone()
+        }
+    }
+
     pub(super) fn label(&self, place: f64) -> String {
         match &self.labels {
             Labels::Decades => {

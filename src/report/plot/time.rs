@@ -66,13 +66,10 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
             .as_ref()
             .map_or(0, left_room)
             .max(left_room(&hum_axis));
-        let upper_x = Axis {
-            name: if lower.is_some() {
-                String::new()
-            } else {
-                x.name.clone()
-            },
-            ..x.clone()
+        let upper_x = if lower.is_some() {
+            x.unnamed()
+        } else {
+            x.clone()
         };
         let mut hum_chart = chart_with_room(&upper, &upper_x, &hum_axis, room)?;
         for (trace, curve) in traces.iter().zip(&hums) {
