@@ -72,6 +72,14 @@ pub fn count(text: &str) -> Result<usize, String> {
     }
 }
 
+/// Bits of a converter.
+pub fn bits(text: &str) -> Result<u32, String> {
+    match text.trim().parse::<u32>() {
+        Ok(n) if (1..=32).contains(&n) => Ok(n),
+        _ => Err("it must be a whole number from 1 to 32".into()),
+    }
+}
+
 /// `LOW:HIGH` with 0 <= LOW < HIGH.
 pub fn band(text: &str) -> Result<(f64, f64), String> {
     let wanted = || "it must be LOW:HIGH in hertz with 0 <= LOW < HIGH, as in 10:20k".to_owned();
