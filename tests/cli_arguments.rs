@@ -190,3 +190,19 @@ fn a_plan_says_record_rate_and_range() {
     assert_eq!(plan["resolve_v"], 1e-4);
     assert!(plan["record_s"].as_f64().unwrap() > 0.0);
 }
+
+#[test]
+fn completions_and_manual_come_from_the_command() {
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let output = humsieve(&["completions", shell]).output().unwrap();
+        assert_eq!(output.status.code(), Some(0));
+        let script = String::from_utf8(output.stdout).unwrap();
+        assert!(script.contains("files-from"), "{shell}");
+    }
+    let output = humsieve(&["manual"]).output().unwrap();
+    let page = String::from_utf8(output.stdout).unwrap();
+    assert!(
+        page.contains(".TH") && page.contains("files\\-from"),
+        "{page}"
+    );
+}

@@ -56,6 +56,13 @@ Examples:
 Example:
   humsieve plan --resolve 100u --full-scale 5 --bits 12 --noise-density 2u")]
     Plan(PlanArguments),
+    /// Completions of the command line for a shell, on standard output
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// The manual page, on standard output
+    Manual,
 }
 
 /// How captures are read.

@@ -7,6 +7,7 @@ mod console;
 mod failure;
 mod inputs;
 mod library;
+mod manual;
 mod measure;
 mod number;
 mod output;
@@ -39,5 +40,7 @@ pub fn run(request: &Request) -> Result<Outcome, Failure> {
         Request::Compare(request) => compare::run(request),
         Request::Session(request) => session::run(request),
         Request::Plan(request) => plan::run(request),
+        Request::Completions(shell) => manual::completions(*shell),
+        Request::Manual => manual::page(),
     }
 }

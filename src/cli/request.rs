@@ -7,6 +7,7 @@ use super::arguments::{
 };
 use super::failure::Failure;
 use super::library::load::LoadOptions;
+use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
 use humsieve::analysis::MainsChoice;
@@ -24,6 +25,8 @@ pub enum Request {
     Compare(CompareRequest),
     Session(SessionRequest),
     Plan(PlanRequest),
+    Completions(Shell),
+    Manual,
 }
 
 /// Captures to measure.
@@ -83,6 +86,8 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
             quiet: typed.quiet,
         })),
         Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
+        Command::Completions { shell } => Ok(Request::Completions(shell)),
+        Command::Manual => Ok(Request::Manual),
         _ => Err(Failure::Usage("not there yet".into())),
     }
 }
