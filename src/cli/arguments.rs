@@ -341,13 +341,18 @@ pub fn read(
 /// The message of the parser in one line, without its usage block.
 pub fn one_line(error: &clap::Error) -> String {
     let rendered = error.render().to_string();
-    let lines: Vec<&str> = rendered
+    let mut line = String::new();
+    for part in rendered
         .lines()
         .map(str::trim)
-        .take_while(|line| !line.starts_with("Usage:"))
-        .filter(|line| !line.is_empty() && !line.starts_with("For more information"))
-        .collect();
-    let line = lines.join(" ");
+        .take_while(|part| !part.starts_with("Usage:"))
+        .filter(|part| !part.is_empty() && !part.starts_with("For more information"))
+    {
+        if !line.is_empty() {
+            line.push_str(if part.starts_with("tip:") { "; " } else { " " });
+        }
+        line.push_str(part);
+    }
     line.strip_prefix("error: ").unwrap_or(&line).to_owned()
 }
 
