@@ -9,6 +9,7 @@ mod error;
 pub mod plan;
 pub mod report;
 pub mod session;
+pub mod spectrum;
 pub mod stats;
 mod warning;
 

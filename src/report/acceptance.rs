@@ -1,6 +1,6 @@
 //! Acceptance limits on the upper bound of a figure.
 
-use super::reading::short;
+use super::reading::{Figure, short};
 use super::rows::Row;
 use crate::{Error, ErrorKind};
 use serde::Serialize;
@@ -63,6 +63,12 @@ impl Limit {
             .iter()
             .find(|row| row.name == self.quantity)
             .map(|row| row.figure);
+        self.judge_figure(figure)
+    }
+
+    /// Judges a figure; an offset by its magnitude.
+    #[must_use]
+    pub fn judge_figure(&self, figure: Option<Figure>) -> Judgement {
         let bounds = figure.and_then(|figure| match figure.interval() {
             Some((low, high)) => Some((low?, high?)),
             None => figure.value().map(|value| (value, value)),

@@ -32,7 +32,8 @@ fn takes_prefix(unit: &str) -> bool {
     matches!(unit, "V" | "A" | "Hz" | "V/√Hz" | "Ω" | "W")
 }
 
-fn scale_for(magnitude: f64, unit: &str) -> (f64, &'static str) {
+/// The scale and prefix that suit figures up to `magnitude`; none for units that take no prefix.
+pub(crate) fn common_prefix(magnitude: f64, unit: &str) -> (f64, &'static str) {
     if takes_prefix(unit) {
         prefix(magnitude)
     } else {
@@ -65,7 +66,7 @@ pub fn si(value: f64, unit: &str, digits: usize) -> String {
     let rounded: f64 = format!("{:.*e}", digits.max(1) - 1, value)
         .parse()
         .unwrap_or(value);
-    let (scale, prefix) = scale_for(rounded.abs(), unit);
+    let (scale, prefix) = common_prefix(rounded.abs(), unit);
     let scaled = rounded / scale;
     let whole = (scaled.abs() * (1.0 + 1e-12)).log10().floor() + 1.0;
     let decimals = (digits as f64 - whole).clamp(0.0, 9.0) as usize;
@@ -88,7 +89,7 @@ pub fn si_short(value: f64, unit: &str) -> String {
     if !value.is_finite() {
         return "not known".into();
     }
-    let (scale, prefix) = scale_for(value.abs(), unit);
+    let (scale, prefix) = common_prefix(value.abs(), unit);
     let text = fixed(value / scale, 6);
     let text = if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.')
@@ -130,7 +131,7 @@ impl PrintedEstimate {
     #[must_use]
     pub fn of(value: f64, low: f64, high: Option<f64>, unit: &str) -> Self {
         let magnitude = value.abs().max(low.abs()).max(high.map_or(0.0, f64::abs));
-        let (scale, prefix) = scale_for(magnitude, unit);
+        let (scale, prefix) = common_prefix(magnitude, unit);
         let half = match high {
             Some(high) => (high - low) / 2.0,
             None => (value - low).max(magnitude / 100.0),

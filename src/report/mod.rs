@@ -10,6 +10,7 @@ mod format;
 mod jsonl;
 mod legend;
 mod markdown;
+pub mod plot;
 mod reading;
 mod rows;
 #[cfg(test)]
@@ -18,6 +19,7 @@ mod text;
 
 pub use acceptance::{Acceptance, Judgement, Limit};
 pub use caution::CAUTIONS;
+pub(crate) use figure::common_prefix;
 pub use figure::{PrintedEstimate, si, si_short};
 pub use format::{ComparisonReport, Format, MeasuredCapture, MeasurementWriter, write_comparison};
 pub use jsonl::json_line;

@@ -4,6 +4,7 @@ use super::reader::{Mistakes, TableReader};
 use super::wiring::{Breaks, Earth};
 use crate::analysis::MainsChoice;
 use crate::capture::{Condition, Coupling};
+use crate::report::Limit;
 use crate::{Error, ErrorKind, MeasureOptions};
 use serde::Serialize;
 use std::path::Path;
@@ -164,32 +165,6 @@ pub struct WantedSignal {
     pub frequency_hz: Vec<f64>,
     /// Its smallest RMS that matters, V.
     pub rms_v: Option<f64>,
-}
-
-/// An acceptance limit on the upper bound of a figure.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Limit {
-    /// `dc_offset`, `hum_rms`, `harmonic_1_rms`, ..., `noise_rms`, `ac_rms`, `peak_to_peak`.
-    pub quantity: String,
-    /// The limit on its magnitude, V.
-    pub limit: f64,
-}
-
-const LIMIT_NAMES: [&str; 6] = [
-    "dc_offset",
-    "hum_rms",
-    "noise_rms",
-    "ac_rms",
-    "peak_to_peak",
-    "harmonic_1_rms",
-];
-
-fn is_quantity(name: &str) -> bool {
-    LIMIT_NAMES.contains(&name)
-        || name
-            .strip_prefix("harmonic_")
-            .and_then(|rest| rest.strip_suffix("_rms"))
-            .is_some_and(|order| order.parse::<usize>().is_ok_and(|order| order > 0))
 }
 
 impl Session {
@@ -532,8 +507,20 @@ fn limits(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Vec<Lim
         return Vec::new();
     };
     table
-        .named_numbers(is_quantity, &LIMIT_NAMES, mistakes)
+        .named_numbers(mistakes)
         .into_iter()
-        .map(|(quantity, limit)| Limit { quantity, limit })
+        .filter_map(
+            |(quantity, value)| match Limit::new(quantity.as_str(), value) {
+                Ok(limit) => Some(limit),
+                Err(error) => {
+                    let key = table.path(&quantity);
+                    mistakes.add(
+                        table.offset_of(&quantity),
+                        format!("key `{key}`: {}", error.message()),
+                    );
+                    None
+                }
+            },
+        )
         .collect()
 }

@@ -6,11 +6,15 @@
 
 mod draft;
 mod file;
+mod instrument_error;
+mod observed;
 mod reader;
+mod result;
+mod run;
 mod wiring;
 
 pub use draft::{DraftCapture, draft};
-pub use file::{
-    CaptureEntry, EarthingSide, Instrument, Limit, Remedy, Session, Setup, WantedSignal,
-};
+pub use file::{CaptureEntry, EarthingSide, Instrument, Remedy, Session, Setup, WantedSignal};
+pub use instrument_error::expanded;
+pub use result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
 pub use wiring::{Breaks, Earth, LoopState, LoopVerdict, RemedyEffect, loop_verdict};

@@ -293,27 +293,18 @@ impl<'a, 'i> TableReader<'a, 'i> {
         tables
     }
 
-    /// Every key of the table with its value as a number, where `known` accepts the key.
-    pub(super) fn named_numbers(
-        &mut self,
-        known: impl Fn(&str) -> bool,
-        understood: &[&str],
-        mistakes: &mut Mistakes<'_>,
-    ) -> Vec<(String, f64)> {
+    /// Every key of the table with its value as a number.
+    pub(super) fn named_numbers(&mut self, mistakes: &mut Mistakes<'_>) -> Vec<(String, f64)> {
         let mut numbers = Vec::new();
         for (key, value) in self.table {
             let name = key.get_ref().as_ref();
-            if !known(name) {
-                mistakes.add(key.span().start, self.unknown(name, understood));
-                continue;
-            }
             match number_of(value.get_ref()) {
-                Some(number) if number.is_finite() && number > 0.0 => {
-                    numbers.push((name.to_owned(), number));
-                }
-                _ => mistakes.add(
-                    key.span().start,
-                    format!("key `{}`: it must be a positive number", self.path(name)),
+                Some(number) => numbers.push((name.to_owned(), number)),
+                None => self.mistake(
+                    name,
+                    "a number (or text like \"100u\")",
+                    value.get_ref(),
+                    mistakes,
                 ),
             }
         }
