@@ -56,6 +56,13 @@ Examples:
 Example:
   humsieve plan --resolve 100u --full-scale 5 --bits 12 --noise-density 2u")]
     Plan(PlanArguments),
+    /// Completions of the command line for a shell, on standard output
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// The manual page, on standard output
+    Manual,
 }
 
 /// How captures are read.
@@ -194,12 +201,13 @@ pub struct SeparateArguments {
     /// Frequencies of the wanted signal, never removed
     #[arg(long, value_name = "HZ[,HZ]", value_delimiter = ',', value_parser = number::positive)]
     pub protect: Vec<f64>,
+    /// What goes to standard output
+    #[arg(long, value_enum, default_value_t)]
+    pub format: PlainFormatArgument,
     #[command(flatten)]
     pub analysis: AnalysisArguments,
     #[command(flatten)]
     pub reading: ReadingArguments,
-    #[command(flatten)]
-    pub printing: PrintingArguments,
 }
 
 #[derive(Debug, Args)]
@@ -220,6 +228,9 @@ pub struct SessionArguments {
     /// Where the draft goes [default: standard output]
     #[arg(short, long, value_name = "OUT")]
     pub output: Option<PathBuf>,
+    /// No progress and no warnings on standard error; errors are still told
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 #[derive(Debug, Args)]
@@ -234,14 +245,26 @@ pub struct PlanArguments {
     #[arg(long, value_name = "VOLTS", value_parser = number::positive, allow_hyphen_values = true)]
     pub full_scale: Option<f64>,
     /// Bits of the converter
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=64), allow_hyphen_values = true)]
+    #[arg(long, value_name = "N", value_parser = number::bits, allow_hyphen_values = true)]
     pub bits: Option<u32>,
     /// Noise density of instrument and source, V/√Hz
     #[arg(long, value_name = "X", value_parser = number::positive, allow_hyphen_values = true)]
     pub noise_density: Option<f64>,
+    /// Offset to be expected between the grounds
+    #[arg(long, value_name = "VOLTS", value_parser = number::si, allow_hyphen_values = true)]
+    pub offset: Option<f64>,
+    /// Hum, RMS, to be expected with the loop closed
+    #[arg(long, value_name = "VOLTS", value_parser = number::positive, allow_hyphen_values = true)]
+    pub hum: Option<f64>,
+    /// Highest harmonic order to be measured
+    #[arg(long, value_name = "N", default_value = "40", value_parser = number::count, allow_hyphen_values = true)]
+    pub harmonics: usize,
     /// Level of the intervals
     #[arg(long, value_name = "P", default_value = "0.95", value_parser = number::confidence, allow_hyphen_values = true)]
     pub confidence: f64,
+    /// What goes to standard output
+    #[arg(long, value_enum, default_value_t)]
+    pub format: PlainFormatArgument,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
@@ -251,6 +274,14 @@ pub enum FormatArgument {
     Jsonl,
     Csv,
     Markdown,
+}
+
+/// Formats of results that are no table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
+pub enum PlainFormatArgument {
+    #[default]
+    Text,
+    Jsonl,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -310,13 +341,18 @@ pub fn read(
 /// The message of the parser in one line, without its usage block.
 pub fn one_line(error: &clap::Error) -> String {
     let rendered = error.render().to_string();
-    let lines: Vec<&str> = rendered
+    let mut line = String::new();
+    for part in rendered
         .lines()
         .map(str::trim)
-        .take_while(|line| !line.starts_with("Usage:"))
-        .filter(|line| !line.is_empty() && !line.starts_with("For more information"))
-        .collect();
-    let line = lines.join(" ");
+        .take_while(|part| !part.starts_with("Usage:"))
+        .filter(|part| !part.is_empty() && !part.starts_with("For more information"))
+    {
+        if !line.is_empty() {
+            line.push_str(if part.starts_with("tip:") { "; " } else { " " });
+        }
+        line.push_str(part);
+    }
     line.strip_prefix("error: ").unwrap_or(&line).to_owned()
 }
 

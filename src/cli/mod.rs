@@ -7,10 +7,13 @@ mod console;
 mod failure;
 mod inputs;
 mod library;
+mod manual;
 mod measure;
 mod number;
 mod output;
+mod plan;
 mod request;
+mod session;
 
 pub use failure::{Failure, Outcome, exit_code};
 pub use request::Request;
@@ -35,5 +38,9 @@ pub fn run(request: &Request) -> Result<Outcome, Failure> {
     match request {
         Request::Measure(request) => measure::run(request),
         Request::Compare(request) => compare::run(request),
+        Request::Session(request) => session::run(request),
+        Request::Plan(request) => plan::run(request),
+        Request::Completions(shell) => manual::completions(*shell),
+        Request::Manual => manual::page(),
     }
 }

@@ -3,6 +3,9 @@
 /// Reads `100u`, `20k`, `1.5e3`, `500mV`, `48kHz`.
 pub fn si(text: &str) -> Result<f64, String> {
     let text = text.trim();
+    if let Ok(plain) = text.parse() {
+        return Ok(plain);
+    }
     let (mantissa, exponent) = split(text);
     // Read in one go, so that 100u is the double nearest to 0.0001.
     let value = if exponent == 0 || mantissa.contains(['e', 'E']) {
@@ -25,7 +28,7 @@ fn split(text: &str) -> (&str, i32) {
         .unwrap_or(text)
         .trim_end();
     let exponent = match bare.chars().last() {
-        Some('f') if !bare.ends_with("inf") => -15,
+        Some('f') => -15,
         Some('p') => -12,
         Some('n') => -9,
         Some('u' | 'µ' | 'μ') => -6,
@@ -69,6 +72,14 @@ pub fn count(text: &str) -> Result<usize, String> {
     match text.trim().parse::<usize>() {
         Ok(n) if n >= 1 => Ok(n),
         _ => Err("it must be a whole number of at least 1".into()),
+    }
+}
+
+/// Bits of a converter.
+pub fn bits(text: &str) -> Result<u32, String> {
+    match text.trim().parse::<u32>() {
+        Ok(n) if (1..=32).contains(&n) => Ok(n),
+        _ => Err("it must be a whole number from 1 to 32".into()),
     }
 }
 

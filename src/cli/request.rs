@@ -2,14 +2,17 @@
 
 use super::arguments::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, LimitArgument, MainsArgument, MeasureArguments, ReadingArguments,
+    FormatArgument, LimitArgument, MainsArgument, MeasureArguments, PlainFormatArgument,
+    PlanArguments, ReadingArguments,
 };
 use super::failure::Failure;
 use super::library::load::LoadOptions;
+use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
 use humsieve::analysis::MainsChoice;
 use humsieve::capture::Coupling;
+use humsieve::plan::PlanOptions;
 use humsieve::report::{Format, Limit};
 use std::num::NonZero;
 use std::path::PathBuf;
@@ -20,6 +23,10 @@ use std::thread;
 pub enum Request {
     Measure(MeasureRequest),
     Compare(CompareRequest),
+    Session(SessionRequest),
+    Plan(PlanRequest),
+    Completions(Shell),
+    Manual,
 }
 
 /// Captures to measure.
@@ -46,6 +53,21 @@ pub struct CompareRequest {
     pub quiet: bool,
 }
 
+/// A folder whose captures a session file is drafted for.
+#[derive(Debug, Clone)]
+pub struct SessionRequest {
+    pub folder: PathBuf,
+    pub output: Option<PathBuf>,
+    pub quiet: bool,
+}
+
+/// What is to be resolved.
+#[derive(Debug, Clone)]
+pub struct PlanRequest {
+    pub options: PlanOptions,
+    pub json: bool,
+}
+
 /// What bears on many captures.
 #[derive(Debug, Clone)]
 pub struct Batch {
@@ -58,6 +80,14 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
     match arguments.command {
         Command::Measure(typed) => Ok(Request::Measure(measure(typed)?)),
         Command::Compare(typed) => Ok(Request::Compare(compare(typed)?)),
+        Command::Session(typed) => Ok(Request::Session(SessionRequest {
+            folder: typed.folder,
+            output: typed.output,
+            quiet: typed.quiet,
+        })),
+        Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
+        Command::Completions { shell } => Ok(Request::Completions(shell)),
+        Command::Manual => Ok(Request::Manual),
         _ => Err(Failure::Usage("not there yet".into())),
     }
 }
@@ -100,6 +130,23 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
     })
+}
+
+fn plan(typed: &PlanArguments) -> PlanRequest {
+    PlanRequest {
+        options: PlanOptions {
+            mains_hz: typed.mains.unwrap_or(50.0),
+            harmonics: typed.harmonics,
+            full_scale_v: typed.full_scale,
+            bits: typed.bits,
+            noise_density_v_per_rthz: typed.noise_density,
+            offset_v: typed.offset,
+            hum_v: typed.hum,
+            confidence: typed.confidence,
+            ..PlanOptions::resolving(typed.resolve)
+        },
+        json: typed.format == PlainFormatArgument::Jsonl,
+    }
 }
 
 fn load(typed: &ReadingArguments) -> LoadOptions {

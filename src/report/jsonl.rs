@@ -29,7 +29,7 @@ struct Reason<'a> {
 pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
     match &capture.outcome {
         Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
-            line(
+            json_line(
                 out,
                 &Judged {
                     result: measurement,
@@ -41,12 +41,8 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
     }
 }
 
-/// The object that stands in the place of a result that could not be had.
-///
-/// # Errors
-/// Those of the output.
-pub fn failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
-    line(
+pub(super) fn failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
+    json_line(
         out,
         &Failed {
             file,
@@ -59,7 +55,7 @@ pub fn failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()
 }
 
 pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
-    line(
+    json_line(
         out,
         &Judged {
             result: report.comparison,
@@ -68,11 +64,11 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
     )
 }
 
-/// Any result as one line.
+/// Any result as one line of JSON; what is not finite becomes `null`.
 ///
 /// # Errors
 /// Those of the output.
-pub fn line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
+pub fn json_line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
     serde_json::to_writer(&mut *out, value)?;
     out.write_all(b"\n")
 }
