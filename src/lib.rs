@@ -6,11 +6,11 @@ pub mod analysis;
 pub mod capture;
 pub mod comparison;
 mod error;
+pub mod load;
 pub mod plan;
 pub mod report;
 pub mod session;
 pub mod spectrum;
-pub mod load;
 pub mod stats;
 mod warning;
 
