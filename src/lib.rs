@@ -6,6 +6,7 @@ pub mod analysis;
 pub mod capture;
 pub mod comparison;
 mod error;
+pub mod load;
 pub mod plan;
 pub mod report;
 pub mod session;
