@@ -1,11 +1,14 @@
 //! Statistics: estimates with intervals, quantiles, amplitudes near the floor, ratios of powers.
 
+mod confidence;
 mod descriptive;
 mod estimate;
 mod near_floor;
 mod quantile;
 mod scale;
+mod uncertainty;
 
+pub use confidence::{ConfidenceDistribution, excess_ratio_quantiles};
 pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
 pub use estimate::{Estimate, coverage_factor};
 pub use near_floor::line_rms;
@@ -14,3 +17,4 @@ pub use quantile::{
     normal_quantile, student_quantile,
 };
 pub use scale::{chi_square_scale_interval, power_ratio};
+pub use uncertainty::{combined_uncertainty, rectangular, triangular, welch_satterthwaite};
