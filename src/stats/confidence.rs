@@ -4,7 +4,7 @@
 use super::Estimate;
 use super::near_floor::NoisyLine;
 use super::quantile::{
-    chi_square_ratio_quantile, normal_cdf, normal_pdf, normal_quantile, student_quantile,
+    chi_square_ratio_at_score, normal_cdf, normal_pdf, normal_quantile, student_at_score,
 };
 use std::sync::OnceLock;
 
@@ -13,7 +13,7 @@ const REACH: f64 = 5.0;
 const PER_UNIT: usize = 16;
 const NODES: usize = 10 * PER_UNIT + 1;
 /// Normal scores at which a quantile function is computed before it is interpolated.
-const KNOTS: usize = 21;
+const KNOTS: usize = 17;
 
 /// The confidence distribution of a quantity, as its quantile function against the normal score.
 ///
@@ -44,14 +44,14 @@ impl ConfidenceDistribution {
     #[must_use]
     pub fn student(value: f64, standard_uncertainty: f64, dof: f64) -> Self {
         Self::from_knots(-REACH, |z| {
-            value + score_to_t(z, dof) * standard_uncertainty
+            value + student_at_score(z, dof) * standard_uncertainty
         })
     }
 
     /// A positive quantity whose logarithm is a normal or Student distributed estimate.
     #[must_use]
     pub fn log_student(value: f64, log_uncertainty: f64, dof: f64) -> Self {
-        Self::from_knots(-REACH, |z| score_to_t(z, dof) * log_uncertainty)
+        Self::from_knots(-REACH, |z| student_at_score(z, dof) * log_uncertainty)
             .map(|exponent| value * exponent.clamp(-300.0, 300.0).exp())
     }
 
@@ -59,7 +59,7 @@ impl ConfidenceDistribution {
     #[must_use]
     pub fn noise_power(power: f64, dof: f64) -> Self {
         Self::from_knots(-REACH, |z| {
-            -chi_square_ratio_quantile(normal_cdf(-z), dof)
+            -chi_square_ratio_at_score(-z, dof)
                 .max(f64::MIN_POSITIVE)
                 .ln()
         })
@@ -186,8 +186,13 @@ impl ConfidenceDistribution {
         {
             (from, left) = (atom, 0.0);
         }
-        let score = from + (node_score(index) - from) * (x - left) / (right - left);
-        normal_cdf(score)
+        let probabilities = node_probabilities();
+        let at = |i: usize| probabilities.get(i).copied().unwrap_or(f64::NAN);
+        let below = match self.atom {
+            Some(atom) if from == atom => normal_cdf(atom),
+            _ => at(index - 1),
+        };
+        below + (at(index) - below) * (x - left) / (right - left)
     }
 
     /// Probability that the quantity is 0, not resolved.
@@ -212,7 +217,7 @@ impl ConfidenceDistribution {
 
     /// Mean of `f` over the distribution: the atom exactly, the rest by Simpson's rule.
     fn mean_of(&self, f: impl Fn(f64) -> f64) -> f64 {
-        const INTERVALS: usize = 80;
+        const INTERVALS: usize = 48;
         let start = self.atom.unwrap_or(-REACH);
         let step = (REACH - start) / INTERVALS as f64;
         let (mut sum, mut weights) = (0.0, 0.0);
@@ -273,8 +278,8 @@ impl ConfidenceDistribution {
     pub fn ratio_quantile(&self, other: &Self, score: f64) -> f64 {
         let probability = normal_cdf(score);
         let ends = |d: &Self| {
-            let top = d.quantile_at_score(REACH);
-            let bottom = d.quantile_at_score(-REACH).max(1e-12 * top);
+            let top = d.quantile_at_score(enclosing(score));
+            let bottom = d.quantile_at_score(-enclosing(score)).max(1e-12 * top);
             (bottom.max(f64::MIN_POSITIVE), top.max(f64::MIN_POSITIVE))
         };
         let ((a_low, a_high), (b_low, b_high)) = (ends(self), ends(other));
@@ -303,8 +308,9 @@ impl ConfidenceDistribution {
     /// The quantile Φ(`score`) of this quantity less `other`.
     #[must_use]
     pub fn difference_quantile(&self, other: &Self, score: f64) -> f64 {
-        let low = self.quantile_at_score(-REACH) - other.quantile_at_score(REACH);
-        let high = self.quantile_at_score(REACH) - other.quantile_at_score(-REACH);
+        let reach = enclosing(score);
+        let low = self.quantile_at_score(-reach) - other.quantile_at_score(reach);
+        let high = self.quantile_at_score(reach) - other.quantile_at_score(-reach);
         solve(low, high, |x| {
             normal_quantile(self.difference_cdf(other, x)) - score
         })
@@ -333,7 +339,7 @@ impl ConfidenceDistribution {
 /// Where the numerator is not positive the ratio counts as 0, else where the denominator is not, as
 /// infinite: the lower end claims nothing that either could take back. Integrated over a fixed lattice
 /// in three dimensions (N. M. Korobov 1959; H. Niederreiter 1992), which meets the levels to about
-/// 0.1 %.
+/// 0.15 %.
 #[must_use]
 pub fn excess_ratio_quantiles(
     a: &ConfidenceDistribution,
@@ -366,11 +372,11 @@ pub fn excess_ratio_quantiles(
     (at(-score), at(0.0), at(score))
 }
 
-/// Rank-1 lattice of 4093 points, generator 941: the best of sixty generators tried on half-spaces of
-/// normal scores, whose probabilities it meets to 0.07 %.
+/// Rank-1 lattice of 2039 points, generator 1833: the best of sixty generators tried on half-spaces of
+/// normal scores, whose probabilities it meets to 0.15 %.
 fn lattice() -> &'static [[f64; 3]] {
-    const POINTS: u64 = 4093;
-    const GENERATOR: u64 = 941;
+    const POINTS: u64 = 2039;
+    const GENERATOR: u64 = 1833;
     static LATTICE: OnceLock<Vec<[f64; 3]>> = OnceLock::new();
     LATTICE.get_or_init(|| {
         (0..POINTS)
@@ -384,18 +390,20 @@ fn lattice() -> &'static [[f64; 3]] {
     })
 }
 
+/// Φ at the nodes; linear in between to 1e-4.
+fn node_probabilities() -> &'static [f64] {
+    static PROBABILITIES: OnceLock<Vec<f64>> = OnceLock::new();
+    PROBABILITIES.get_or_init(|| (0..NODES).map(|i| normal_cdf(node_score(i))).collect())
+}
+
 fn node_score(index: usize) -> f64 {
     index as f64 / PER_UNIT as f64 - REACH
 }
 
-fn score_to_t(z: f64, dof: f64) -> f64 {
-    if dof == f64::INFINITY {
-        z
-    } else if z < 0.0 {
-        student_quantile(normal_cdf(z), dof)
-    } else {
-        -student_quantile(normal_cdf(-z), dof)
-    }
+/// Score of the two parts' quantiles that enclose a sum's quantile at `score`: 2 Φ(-s) is below
+/// Φ(-|score|) (Bonferroni).
+fn enclosing(score: f64) -> f64 {
+    (score.abs() + 0.7).min(REACH)
 }
 
 /// Root of a rising function within a bracket: regula falsi with the Illinois rule.
@@ -418,7 +426,7 @@ fn solve(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
             (a * fb - b * fa) / (fb - fa)
         };
         let fx = bounded(x);
-        if fx.abs() < 1e-5 || b - a < tolerance {
+        if fx.abs() < 1e-4 || b - a < tolerance {
             return x;
         }
         if fx < 0.0 {
@@ -488,7 +496,7 @@ mod tests {
                 assert_relative_eq!(
                     a.ratio_quantile(&b, score),
                     2.0 * f_quantile(p, dof2, dof1),
-                    max_relative = 2e-3
+                    max_relative = 5e-3
                 );
             }
         }
@@ -532,10 +540,10 @@ mod tests {
         let d = ConfidenceDistribution::line_power(5.0, 2.0, 2.0, 20.0, 0.95);
         assert_relative_eq!(d.cdf(0.0), d.unresolved_probability());
         for z in [-1.0, 0.0, 0.7, 3.1] {
-            assert_relative_eq!(
+            assert_abs_diff_eq!(
                 d.cdf(d.quantile_at_score(z)),
                 normal_cdf(z),
-                max_relative = 1e-9
+                epsilon = 1.3e-4
             );
         }
         assert_eq!(d.cdf(-1.0), 0.0);

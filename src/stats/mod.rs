@@ -14,7 +14,7 @@ pub use estimate::{Estimate, coverage_factor};
 pub use near_floor::line_rms;
 pub use quantile::{
     chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,
-    normal_quantile, student_quantile,
+    normal_quantile, student_cdf, student_quantile,
 };
 pub use scale::{chi_square_scale_interval, power_ratio};
 pub use uncertainty::{combined_uncertainty, rectangular, triangular, welch_satterthwaite};
