@@ -32,18 +32,34 @@ impl SeriesFit {
         0.5 * self.harmonics.iter().map(Complex64::norm_sqr).sum::<f64>()
     }
 
-    /// Writes the model (offset, drift, harmonics) for every sample of the record.
+    /// Takes the harmonics, not offset and drift, out of the record's samples.
     ///
     /// The harmonics share one period, so they are summed once over a finely divided cycle and
     /// read off by cubic interpolation.
-    pub fn subtract_from(&self, samples: &mut [f64]) {
+    pub fn subtract_harmonics(&self, samples: &mut [f64]) {
+        if self.harmonics.is_empty() {
+            return;
+        }
         let table = CycleTable::new(&self.harmonics);
         let middle = 0.5 * (self.length as f64 - 1.0);
-        let step = self.drift * 2.0 / self.length as f64;
         for (n, sample) in samples.iter_mut().enumerate() {
-            let m = n as f64 - middle;
-            *sample -= self.offset + step * m + table.at(self.fundamental * m);
+            *sample -= table.at(self.fundamental * (n as f64 - middle));
         }
+    }
+
+    /// The whole model, offset and drift included, at sample `n` of the record.
+    #[must_use]
+    pub fn value_at(&self, n: usize) -> f64 {
+        let m = n as f64 - 0.5 * (self.length as f64 - 1.0);
+        let hum: f64 = self
+            .harmonics
+            .iter()
+            .enumerate()
+            .map(|(i, c)| {
+                (c * Complex64::cis(2.0 * PI * (self.fundamental * (i + 1) as f64 * m).fract())).re
+            })
+            .sum();
+        self.offset + self.drift * 2.0 * m / self.length as f64 + hum
     }
 }
 
@@ -412,8 +428,12 @@ mod tests {
                     assert!((got - expected).norm() < 1e-8);
                 }
                 let mut rest = x.clone();
-                fit.subtract_from(&mut rest);
-                assert!(rest.iter().all(|r| r.abs() < 3e-7));
+                fit.subtract_harmonics(&mut rest);
+                for (n, r) in rest.iter().enumerate() {
+                    let m = n as f64 - 0.5 * (length as f64 - 1.0);
+                    assert!((r - 0.25 - 0.2 * m / length as f64).abs() < 3e-7);
+                    assert!((fit.value_at(n) - x[n]).abs() < 1e-8);
+                }
             }
         }
     }

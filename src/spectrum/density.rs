@@ -178,6 +178,16 @@ impl Density {
         self.values.iter().map(|v| v * scale).collect()
     }
 
+    /// Corrects the rate once it is known better: frequencies scale, powers stay.
+    pub fn rescale(&mut self, sample_rate_hz: f64) {
+        let ratio = sample_rate_hz / self.sample_rate_hz;
+        self.bin_hz *= ratio;
+        self.sample_rate_hz = sample_rate_hz;
+        for value in &mut self.values {
+            *value /= ratio;
+        }
+    }
+
     /// Adds another sum of the same layout.
     pub fn add(&mut self, other: &Self) {
         for (mine, theirs) in self.values.iter_mut().zip(&other.values) {
