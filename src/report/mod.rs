@@ -10,11 +10,14 @@ mod format;
 mod jsonl;
 mod legend;
 mod markdown;
+pub mod page;
 pub mod plot;
 mod reading;
 mod rows;
 #[cfg(test)]
 mod sample;
+#[cfg(test)]
+pub(crate) use sample::measurement as sample_measurement;
 mod text;
 
 pub use acceptance::{Acceptance, Judgement, Limit};

@@ -11,6 +11,9 @@ mod observed;
 mod reader;
 mod result;
 mod run;
+#[cfg(test)]
+#[allow(clippy::panic)]
+pub(crate) mod sample;
 mod wiring;
 
 pub use draft::{DraftCapture, draft};

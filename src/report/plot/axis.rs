@@ -64,8 +64,8 @@ impl Axis {
             magnitude.max(1.0)
         };
         let step = nice_step(span / scale / 5.0) * scale;
-        let first = (low / step - 1e-9).floor();
-        let last = (high / step + 1e-9).ceil().max(first + 1.0);
+        let first = (low / step + 1e-9).floor();
+        let last = (high / step - 1e-9).ceil().max(first + 1.0);
         let count = (last - first).round() as i32;
         let ticks = (0..=count).map(|i| (first + f64::from(i)) * step).collect();
         let decimals = (-(step / scale).log10().floor()).clamp(0.0, 6.0) as usize;
@@ -88,6 +88,14 @@ impl Axis {
             ticks: places.iter().map(|(place, _)| *place).collect(),
             light: Vec::new(),
             labels: Labels::Named(places),
+        }
+    }
+
+    /// The same axis without a name.
+    pub(super) fn unnamed(&self) -> Self {
+        Self {
+            name: String::new(),
+            ..self.clone()
         }
     }
 
@@ -186,6 +194,8 @@ mod tests {
         assert_eq!(axis.name, "voltage (µV)");
         let labels: Vec<String> = axis.ticks.iter().map(|tick| axis.label(*tick)).collect();
         assert_eq!(labels, ["−150", "−100", "−50", "0", "50", "100"]);
+        let from_zero = Axis::linear("time", "s", 0.0, 60.0);
+        assert_eq!((from_zero.low, from_zero.high), (0.0, 60.0));
         let flat = Axis::linear("voltage", "V", 0.0, 0.0);
         assert!(flat.high > flat.low);
     }

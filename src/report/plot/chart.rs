@@ -85,7 +85,7 @@ fn escaped(text: &str) -> String {
 
 /// A label short enough for a legend, without control characters.
 pub(super) fn short_label(label: &str) -> String {
-    const LONGEST: usize = 34;
+    const LONGEST: usize = 40;
     let clean: String = label
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })
@@ -104,28 +104,29 @@ pub(super) fn legend<'a>(area: &Area<'a>, entries: &[LegendEntry]) -> Drawn<Area
     let (mut x, mut row) = (24, 0);
     for entry in entries {
         let label = short_label(&entry.label);
-        let width = 120 + (label.chars().count() as f64 * TEXT * 0.43) as i32;
+        let sample = if entry.line { 104 } else { 40 };
+        let width = sample + 16 + (label.chars().count() as f64 * TEXT * 0.43) as i32;
         if x > 24 && x + width > WIDTH as i32 - 24 {
             x = 24;
             row += 1;
         }
-        places.push((x, row, label, entry));
+        places.push((x, row, sample, label, entry));
         x += width + 20;
     }
     let (top, rest) = area.split_vertically(LEGEND_ROW * (row + 1) + 8);
-    for (x, row, label, entry) in places {
+    for (x, row, sample, label, entry) in places {
         let look = entry.role.look();
         let y = LEGEND_ROW * row + LEGEND_ROW / 2;
         if entry.line {
             draw_line(&top, vec![(x, y), (x + 90, y)], look)?;
         }
         if entry.marker {
-            top.draw(&marker((x + 45, y), look, true))?;
+            top.draw(&marker((x + sample / 2 - 6, y), look, true))?;
         }
         let anchor = Pos::new(HPos::Left, VPos::Center);
         top.draw(&Text::new(
             label,
-            (x + 104, y),
+            (x + sample, y),
             text_style(TEXT).pos(anchor),
         ))?;
     }
@@ -142,11 +143,24 @@ fn draw_line(area: &Area<'_>, points: Vec<(i32, i32)>, look: Look) -> Drawn<()> 
 
 /// A chart with frame, grid and axes in `area`.
 pub(super) fn chart<'a, 'b>(area: &'a Area<'b>, x: &Axis, y: &Axis) -> Drawn<Chart<'a, 'b>> {
+    chart_with_room(area, x, y, left_room(y))
+}
+
+/// A chart whose left labels take the given room, for charts one above the other.
+pub(super) fn chart_with_room<'a, 'b>(
+    area: &'a Area<'b>,
+    x: &Axis,
+    y: &Axis,
+    room: u32,
+) -> Drawn<Chart<'a, 'b>> {
     let mut chart = ChartBuilder::on(area)
         .margin(10)
         .margin_right(34)
-        .set_label_area_size(LabelAreaPosition::Left, left_room(y))
-        .set_label_area_size(LabelAreaPosition::Bottom, 96)
+        .set_label_area_size(LabelAreaPosition::Left, room)
+        .set_label_area_size(
+            LabelAreaPosition::Bottom,
+            if x.name.is_empty() { 48 } else { 88 },
+        )
         .build_cartesian_2d(x.clone(), y.clone())?;
     chart
         .configure_mesh()
@@ -161,7 +175,7 @@ pub(super) fn chart<'a, 'b>(area: &'a Area<'b>, x: &Axis, y: &Axis) -> Drawn<Cha
     Ok(chart)
 }
 
-fn left_room(y: &Axis) -> u32 {
+pub(super) fn left_room(y: &Axis) -> u32 {
     let longest = y
         .ticks
         .iter()

@@ -3,7 +3,7 @@
 use super::Plot;
 use super::axis::Axis;
 use super::chart::{LegendEntry, chart, legend, line, picture, rule, text_style};
-use super::trace::Trace;
+use super::trace::{Role, Trace};
 use crate::analysis::Spectrum;
 use crate::report::{si, si_short};
 use plotters::prelude::*;
@@ -90,7 +90,10 @@ pub fn noise_density(
                 text_style(26.0).pos(anchor),
             )])?;
         }
-        for curve in &curves {
+        // The floor comes last, so that it is seen where another curve lies on it.
+        let mut order: Vec<_> = curves.iter().collect();
+        order.sort_by_key(|curve| (curve.role == Role::Baseline, curve.role));
+        for curve in order {
             line(&mut chart, curve.data.clone(), curve.role.look())?;
         }
         Ok(())

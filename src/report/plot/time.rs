@@ -2,7 +2,7 @@
 
 use super::Plot;
 use super::axis::Axis;
-use super::chart::{LegendEntry, chart, legend, line, picture};
+use super::chart::{LegendEntry, chart_with_room, left_room, legend, line, picture};
 use super::trace::Trace;
 use crate::analysis::{Track, TrackPoint};
 use crate::report::si;
@@ -62,12 +62,21 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
             }
             None => (rest, None),
         };
-        let mut hum_chart = chart(&upper, &x, &hum_axis)?;
+        let room = frequency_axis
+            .as_ref()
+            .map_or(0, left_room)
+            .max(left_room(&hum_axis));
+        let upper_x = if lower.is_some() {
+            x.unnamed()
+        } else {
+            x.clone()
+        };
+        let mut hum_chart = chart_with_room(&upper, &upper_x, &hum_axis, room)?;
         for (trace, curve) in traces.iter().zip(&hums) {
             line(&mut hum_chart, curve.clone(), trace.role.look())?;
         }
         if let (Some(lower), Some(axis)) = (&lower, &frequency_axis) {
-            let mut frequency_chart = chart(lower, &x, axis)?;
+            let mut frequency_chart = chart_with_room(lower, &x, axis, room)?;
             for (trace, curve) in traces.iter().zip(&frequencies) {
                 line(&mut frequency_chart, curve.clone(), trace.role.look())?;
             }
