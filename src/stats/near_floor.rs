@@ -11,7 +11,7 @@
 
 use super::Estimate;
 use super::quantile::{
-    f_cdf, f_quantile, normal_cdf, normal_pdf, normal_quantile, student_quantile,
+    f_cdf, f_quantile, normal_cdf, normal_pdf, normal_quantile, student_at_score,
 };
 use statrs::function::gamma::{checked_gamma_lr, ln_gamma};
 
@@ -97,11 +97,7 @@ impl NoisyLine {
         // how much the uncertainty of the subtracted noise power adds to the line's own variance
         let subtraction = self.components.powi(2) / (2.0 * self.noise_dof * self.x);
         if is_far_above_noise(self.x, self.components) && subtraction < 1e-3 {
-            let t = if self.noise_dof == f64::INFINITY {
-                z
-            } else {
-                student_quantile(normal_cdf(z), self.noise_dof)
-            };
+            let t = student_at_score(z, self.noise_dof);
             let root = (self.x - bias).sqrt() + t;
             return (root.max(0.0).powi(2) - bias).max(0.0) * self.scale_v2;
         }
@@ -199,7 +195,7 @@ pub fn line_rms(
 
 /// Where √(x - (m - 1)/2) is normal about √(λ + (m - 1)/2) with unit variance to four digits.
 fn is_far_above_noise(x: f64, components: f64) -> bool {
-    x > 400.0 && x > 20.0 * components
+    x > 100.0 && x > 20.0 * components
 }
 
 /// Distribution function of the noncentral chi-square distribution, and its derivative with respect
@@ -350,7 +346,7 @@ mod tests {
     #[test]
     fn the_forms_meet_where_they_take_over() {
         for m in [1.0, 2.0, 20.0, 80.0, 199.0] {
-            let x = 400.0_f64.max(20.0 * m);
+            let x = 100.0_f64.max(20.0 * m);
             for (dof, epsilon) in [(8.0, 0.05), (40.0, 0.01), (f64::INFINITY, 1e-3)] {
                 for z in [-1.96, 0.0, 1.96] {
                     let at = |x| {
