@@ -45,7 +45,14 @@ impl Tally {
     }
 }
 
-const FIGURES: [&str; 6] = ["offset", "frequency", "hum_rms", "harmonic_1", "harmonic_3", "noise_rms"];
+const FIGURES: [&str; 6] = [
+    "offset",
+    "frequency",
+    "hum_rms",
+    "harmonic_1",
+    "harmonic_3",
+    "noise_rms",
+];
 
 fn run(scenario: &Scenario, trials: u64, seed: u64) -> [Tally; 6] {
     let mut tallies = [Tally::default(); 6];
@@ -53,8 +60,13 @@ fn run(scenario: &Scenario, trials: u64, seed: u64) -> [Tally; 6] {
         let mut rng = ChaCha8Rng::seed_from_u64(seed * 1_000_003 + trial);
         let x = scenario.samples(&mut rng);
         let capture = Capture::from_samples("trial", scenario.rate_hz, &x).unwrap();
-        let options = MeasureOptions { harmonics: 10, ..MeasureOptions::default() };
-        let m: Measurement = measure(&mut MemorySource::new(&capture), &options).unwrap().remove(0);
+        let options = MeasureOptions {
+            harmonics: 10,
+            ..MeasureOptions::default()
+        };
+        let m: Measurement = measure(&mut MemorySource::new(&capture), &options)
+            .unwrap()
+            .remove(0);
         let noise_truth = scenario.noise_rms_between(m.noise.band_hz.0, m.noise.band_hz.1);
         let harmonic = |k: usize| m.mains.harmonics.get(k - 1).map(|h| h.rms);
         tallies[0].add(Some(m.dc_offset), scenario.offset);
@@ -71,7 +83,10 @@ fn run(scenario: &Scenario, trials: u64, seed: u64) -> [Tally; 6] {
 /// outside 93-97 % once in 25,000 figures.
 #[test]
 fn intervals_hold_and_estimates_are_unbiased() {
-    let trials: u64 = std::env::var("HUMSIEVE_TRIALS").ok().and_then(|t| t.parse().ok()).unwrap_or(2000);
+    let trials: u64 = std::env::var("HUMSIEVE_TRIALS")
+        .ok()
+        .and_then(|t| t.parse().ok())
+        .unwrap_or(2000);
     let mut failures = Vec::new();
     for colour in [Colour::White, Colour::OnePole { corner_hz: 400.0 }] {
         for cycles in [5.0, 50.0] {
@@ -81,7 +96,10 @@ fn intervals_hold_and_estimates_are_unbiased() {
                 for (figure, tally) in FIGURES.iter().zip(run(&scenario, trials, cycles as u64)) {
                     let line = format!(
                         "{name}: {figure}: coverage {:.4}, bias {:+.3} u, scatter {:.3} u, {} trials",
-                        tally.coverage(), tally.bias(), tally.scatter(), tally.trials
+                        tally.coverage(),
+                        tally.bias(),
+                        tally.scatter(),
+                        tally.trials
                     );
                     println!("{line}");
                     // Bias of the mean of n trials itself scatters by 1/√n: three of them allowed.

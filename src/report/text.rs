@@ -2,10 +2,10 @@
 
 use super::acceptance::Judgement;
 use super::caution::CAUTIONS;
-use super::format::{ComparisonReport, MeasuredCapture};
+use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Figure, Reading, short};
-use super::rows::{ComparedRow, comparison_rows, measurement_rows};
+use super::rows::{ComparedRow, comparison_remarks, comparison_rows, measurement_rows};
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio};
 use std::io::{self, Write};
@@ -210,8 +210,7 @@ pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
     )
 }
 
-pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
-    let comparison = report.comparison;
+pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::Result<()> {
     wrapped(out, "", &comparison_heading(comparison))?;
     writeln!(out)?;
     let rows = comparison_rows(comparison);
@@ -252,16 +251,8 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
     {
         wrapped(out, "- ", &row.sentence)?;
     }
-    for judgement in report.limits {
-        let unit = rows
-            .iter()
-            .find(|row| row.name == judgement.quantity)
-            .map_or("", |row| row.unit.as_str());
-        wrapped(
-            out,
-            "limit ",
-            &format!("{}: {}", judgement.outcome, judgement.sentence(unit)),
-        )?;
+    for remark in comparison_remarks(comparison) {
+        wrapped(out, "- ", &remark)?;
     }
     for warning in &comparison.warnings {
         wrapped(out, "! ", &warning.to_string())?;
@@ -327,16 +318,14 @@ fn compared_row(
 }
 
 fn change(ratio: Option<DecibelRatio>) -> String {
-    match ratio {
+    let Some(DecibelRatio { low, high, .. }) = ratio else {
+        return String::new();
+    };
+    match high {
+        Some(high) if low.is_finite() => format!("{low:.1}..{high:.1} dB"),
+        Some(high) => format!("≤ {high:.1} dB"),
+        None if low.is_finite() => format!("≥ {low:.1} dB"),
         None => String::new(),
-        Some(DecibelRatio {
-            low, high: None, ..
-        }) => format!("≥ {low:.1} dB"),
-        Some(DecibelRatio {
-            low,
-            high: Some(high),
-            ..
-        }) => format!("{low:.1}..{high:.1} dB"),
     }
 }
 
@@ -399,8 +388,7 @@ mod tests {
     #[test]
     fn a_comparison_reads_at_80_columns() {
         let comparison_result = sample::comparison();
-        let report = ComparisonReport::new(&comparison_result, &[]);
-        let text = shown(|out| comparison(out, &report));
+        let text = shown(|out| comparison(out, &comparison_result));
         assert!(
             text.lines().all(|line| line.chars().count() <= WIDTH),
             "{text}"

@@ -39,18 +39,30 @@ impl Scenario {
             samples: (rate_hz * cycles / fundamental_hz).round() as usize,
             fundamental_hz,
             offset: 0.12,
-            harmonics: vec![(0.02, 0.4), (0.002, 1.0), (0.006, -0.7), (0.0, 0.0), (0.003, 2.0)],
+            harmonics: vec![
+                (0.02, 0.4),
+                (0.002, 1.0),
+                (0.006, -0.7),
+                (0.0, 0.0),
+                (0.003, 2.0),
+            ],
             noise: 2e-3,
             colour,
         }
     }
 
     pub fn harmonic_rms(&self, order: usize) -> f64 {
-        self.harmonics.get(order - 1).map_or(0.0, |h| h.0 / 2f64.sqrt())
+        self.harmonics
+            .get(order - 1)
+            .map_or(0.0, |h| h.0 / 2f64.sqrt())
     }
 
     pub fn hum_rms(&self) -> f64 {
-        self.harmonics.iter().map(|h| h.0 * h.0 / 2.0).sum::<f64>().sqrt()
+        self.harmonics
+            .iter()
+            .map(|h| h.0 * h.0 / 2.0)
+            .sum::<f64>()
+            .sqrt()
     }
 
     /// One-sided noise density, V²/Hz.
@@ -75,11 +87,16 @@ impl Scenario {
     pub fn noise_rms_between(&self, low_hz: f64, high_hz: f64) -> f64 {
         let steps = 20_000;
         let width = (high_hz - low_hz) / f64::from(steps);
-        (0..steps).map(|i| self.density(low_hz + (f64::from(i) + 0.5) * width) * width).sum::<f64>().sqrt()
+        (0..steps)
+            .map(|i| self.density(low_hz + (f64::from(i) + 0.5) * width) * width)
+            .sum::<f64>()
+            .sqrt()
     }
 
     pub fn samples(&self, rng: &mut ChaCha8Rng) -> Vec<f64> {
-        let mut noise: Vec<f64> = (0..self.samples).map(|_| self.noise * normal(rng)).collect();
+        let mut noise: Vec<f64> = (0..self.samples)
+            .map(|_| self.noise * normal(rng))
+            .collect();
         match self.colour {
             Colour::White => {}
             Colour::OnePole { corner_hz } => {
@@ -91,7 +108,9 @@ impl Scenario {
                     *x = state;
                 }
             }
-            Colour::Pink { corner_hz } => pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng),
+            Colour::Pink { corner_hz } => {
+                pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng)
+            }
         }
         noise
             .into_iter()
@@ -102,7 +121,9 @@ impl Scenario {
                     .harmonics
                     .iter()
                     .enumerate()
-                    .map(|(i, (amplitude, phase))| amplitude * ((i + 1) as f64 * turn + phase).cos())
+                    .map(|(i, (amplitude, phase))| {
+                        amplitude * ((i + 1) as f64 * turn + phase).cos()
+                    })
                     .sum();
                 self.offset + hum + noise
             })
@@ -121,7 +142,9 @@ fn pink(noise: &mut [f64], corner: f64, rms: f64, rng: &mut ChaCha8Rng) {
             break;
         }
         // A Lorentzian of plateau P and corner p: sum over log-spaced p of P_p = w·corner/p·(2.303/4)·2/π gives w·corner/f.
-        let plateau = white * corner / pole * (std::f64::consts::LN_10 / per_decade) * (2.0 / std::f64::consts::PI);
+        let plateau = white * corner / pole
+            * (std::f64::consts::LN_10 / per_decade)
+            * (2.0 / std::f64::consts::PI);
         let a = (-TAU * pole).exp();
         let deviation = (plateau * std::f64::consts::PI * pole / 2.0).sqrt();
         let mut state = deviation * normal(rng);
