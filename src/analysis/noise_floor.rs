@@ -150,26 +150,25 @@ impl NoiseFloor {
     /// The geometric mean of the two sides' means, so that a density falling as a power of
     /// frequency is met.
     pub(super) fn level_at(&self, frequency_hz: f64, fundamental_hz: f64) -> (f64, f64) {
-        let mut reach = (8.0 * self.bin_hz)
+        let top = self.density.len() as f64 * self.bin_hz;
+        let start = (8.0 * self.bin_hz)
             .max(0.75 * fundamental_hz)
             .max(0.1 * frequency_hz);
-        let top = self.density.len() as f64 * self.bin_hz;
-        for _ in 0..12 {
-            let left = self.mean_between(
-                frequency_hz - reach.min(0.45 * frequency_hz.max(2.0 * self.bin_hz)),
-                frequency_hz,
-            );
+        for attempt in 0..10 {
+            let reach = start * 1.5f64.powi(attempt);
+            // Towards 0 Hz a density may rise steeply: no further down than needed.
+            let below = if attempt == 0 { 0.45 } else { 0.95 } * frequency_hz;
+            let left = self.mean_between(frequency_hz - reach.min(below), frequency_hz);
             let right = self.mean_between(frequency_hz, frequency_hz + reach);
-            match (left, right) {
-                (Some((l, dl)), Some((r, dr))) if dl >= 4.0 && dr >= 4.0 && l > 0.0 && r > 0.0 => {
+            let sides = (left.filter(|l| l.0 > 0.0), right.filter(|r| r.0 > 0.0));
+            match sides {
+                (Some((l, dl)), Some((r, dr))) if dl >= 3.0 && dr >= 3.0 && dl + dr >= 8.0 => {
                     // Variance of a log mean is 2/ν; of the geometric mean a quarter of the sum.
                     return ((l * r).sqrt(), 4.0 / (1.0 / dl + 1.0 / dr));
                 }
-                (_, Some((r, dr))) if dr >= 8.0 && frequency_hz < 4.0 * self.bin_hz => {
-                    return (r, dr);
-                }
+                (_, Some((r, dr))) if dr >= 8.0 && attempt >= 2 => return (r, dr),
                 (Some((l, dl)), _) if dl >= 8.0 && frequency_hz + reach > top => return (l, dl),
-                _ => reach *= 1.6,
+                _ => {}
             }
         }
         self.mean_between(0.0, top).unwrap_or((0.0, 2.0))
@@ -224,8 +223,10 @@ impl NoiseFloor {
         if squares <= 0.0 {
             return (power, self.bin_dof);
         }
-        // Independent bins: (ΣP)²/ΣP², widened by the tapers' own bandwidth, less what lines took.
-        let bins = power * power / squares + self.tapers;
+        // Independent bins: (ΣP)²/ΣP², the scatter of single bins taken off the squares, widened by the
+        // tapers' own bandwidth, less what lines took.
+        let scatter = 1.0 + 2.0 / (self.bin_dof * self.tapers);
+        let bins = power * power / squares * scatter + self.tapers;
         let share = if covered > 0.0 {
             (usable / covered).max(1e-3)
         } else {
