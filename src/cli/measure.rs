@@ -2,9 +2,9 @@
 
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::library::measure as analyse;
 use super::request::MeasureRequest;
 use super::{batch, inputs};
+use humsieve::analysis;
 use humsieve::load::{self, LoadOptions};
 use humsieve::report::{Judgement, Limit, MeasuredCapture, MeasurementWriter, measurement_rows};
 use humsieve::{Error, MeasureOptions, Measurement};
@@ -84,7 +84,7 @@ pub fn measurements(
 ) -> Result<Vec<Measurement>, Error> {
     let mut measurements = Vec::new();
     for mut source in load::open(path, load_options)? {
-        measurements.extend(analyse(source.as_mut(), options)?);
+        measurements.extend(analysis::measure(source.as_mut(), options)?);
     }
     Ok(measurements)
 }

@@ -77,7 +77,7 @@ fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Resu
     for item in &measurement.evidence {
         writeln!(
             out,
-            "- {} {}",
+            "- {}; next: {}",
             escape(&item.finding),
             escape(&item.next_step)
         )?;

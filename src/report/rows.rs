@@ -6,6 +6,11 @@ use crate::comparison::{
     Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, SignalOutlook, Verdict,
 };
 
+/// Tones that a short listing shows, the strongest first.
+pub(super) const PROMINENT_TONES: usize = 8;
+/// Harmonics that a short listing of a comparison shows: those that are largest with the loop closed.
+const PROMINENT_HARMONICS: usize = 6;
+
 /// One figure of a measurement.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
@@ -127,20 +132,24 @@ pub fn measurement_rows(measurement: &Measurement) -> Vec<Row> {
             tone.frequency_hz,
             "Hz",
         );
+        let frequency = frequency.prominent(index < PROMINENT_TONES);
         rows.push(match &tone.relation {
             Some(relation) => frequency.noted(relation.clone()),
             None => frequency,
         });
-        rows.push(Row::new(
-            format!("tone_{number}_rms"),
-            format!("tone {number}, RMS"),
-            tone.rms,
-            unit,
-        ));
+        rows.push(
+            Row::new(
+                format!("tone_{number}_rms"),
+                format!("tone {number}, RMS"),
+                tone.rms,
+                unit,
+            )
+            .prominent(index < PROMINENT_TONES),
+        );
     }
     for (name, label, value) in [
         ("rms", "whole record, RMS", waveform.rms),
-        ("ac_rms", "about its mean, RMS", waveform.ac_rms),
+        ("ac_rms", "AC, RMS", waveform.ac_rms),
         ("peak_to_peak", "peak to peak", waveform.peak_to_peak),
         ("min", "smallest sample", waveform.min),
         ("max", "largest sample", waveform.max),
@@ -232,16 +241,42 @@ pub struct ComparedRow {
 /// Rows of a comparison, in the order of its quantities.
 #[must_use]
 pub fn comparison_rows(comparison: &Comparison) -> Vec<ComparedRow> {
-    comparison.quantities.iter().map(compared_row).collect()
+    let mut harmonics: Vec<f64> = comparison
+        .quantities
+        .iter()
+        .filter_map(harmonic_looped)
+        .filter(|&value| value > 0.0)
+        .collect();
+    harmonics.sort_by(|a, b| b.total_cmp(a));
+    let least = harmonics
+        .get(PROMINENT_HARMONICS - 1)
+        .or(harmonics.last())
+        .copied()
+        .unwrap_or(f64::INFINITY);
+    comparison
+        .quantities
+        .iter()
+        .map(|quantity| {
+            let prominent = match harmonic_looped(quantity) {
+                Some(value) => value >= least,
+                None => !quantity.name.starts_with("harmonic_"),
+            };
+            compared_row(quantity, prominent)
+        })
+        .collect()
 }
 
-fn compared_row(quantity: &ComparedQuantity) -> ComparedRow {
+/// What a harmonic reads with the loop closed (without such captures: with the loop broken).
+fn harmonic_looped(quantity: &ComparedQuantity) -> Option<f64> {
+    let reading = quantity.looped.or(quantity.isolated)?;
+    quantity
+        .name
+        .starts_with("harmonic_")
+        .then_some(reading.value)
+}
+
+fn compared_row(quantity: &ComparedQuantity, prominent: bool) -> ComparedRow {
     let label = quantity_label(&quantity.name);
-    let harmonic = quantity.name.starts_with("harmonic_");
-    let resolved = [quantity.looped, quantity.isolated]
-        .into_iter()
-        .flatten()
-        .any(|reading| reading.low > 0.0);
     ComparedRow {
         name: quantity.name.clone(),
         unit: quantity.unit.clone(),
@@ -253,7 +288,7 @@ fn compared_row(quantity: &ComparedQuantity) -> ComparedRow {
         improvement_db: quantity.improvement_db,
         excess_reduction_db: quantity.excess_reduction_db,
         verdict: quantity.verdict,
-        prominent: !harmonic || (resolved && quantity.verdict != Verdict::Unresolved),
+        prominent,
         sentence: named(&quantity.sentence(), &quantity.name, &label),
         label,
     }
@@ -356,7 +391,7 @@ pub fn quantity_label(name: &str) -> String {
         "dc_offset" => "DC offset".into(),
         "hum_rms" => "hum, RMS".into(),
         "noise_rms" => "noise in band, RMS".into(),
-        "ac_rms" => "about its mean, RMS".into(),
+        "ac_rms" => "AC, RMS".into(),
         "peak_to_peak" => "peak to peak".into(),
         "harmonic_1_rms" => "fundamental, RMS".into(),
         other => match other

@@ -5,7 +5,9 @@ use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Figure, Reading, short};
-use super::rows::{ComparedRow, comparison_remarks, comparison_rows, measurement_rows};
+use super::rows::{
+    ComparedRow, PROMINENT_TONES, comparison_remarks, comparison_rows, measurement_rows,
+};
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio};
 use std::io::{self, Write};
@@ -48,10 +50,10 @@ fn measured_channel(
     limits: &[Judgement],
 ) -> io::Result<()> {
     let record = format!(
-        "{} samples at {}, {}",
-        measurement.samples,
-        short(measurement.sample_rate_hz, "Hz", 7),
-        short(measurement.duration_s, "s", 4)
+        "{} at {}, {}",
+        tied(&format!("{} samples", measurement.samples)),
+        tied(&short(measurement.sample_rate_hz, "Hz", 7)),
+        tied(&short(measurement.duration_s, "s", 4))
     );
     heading(out, measurement, &record)?;
     writeln!(
@@ -107,6 +109,13 @@ fn measured_channel(
             ),
         )?;
     }
+    if measurement.tones.len() > PROMINENT_TONES {
+        writeln!(
+            out,
+            "Weaker tones left out here: {}; the other formats have them.",
+            measurement.tones.len() - PROMINENT_TONES
+        )?;
+    }
     for warning in &measurement.quality.warnings {
         wrapped(out, "! ", &warning.to_string())?;
     }
@@ -131,7 +140,8 @@ fn evidence(out: &mut impl Write, evidence: &[Evidence]) -> io::Result<()> {
     }
     writeln!(out, "What points to a cause, and what to try next:")?;
     for item in evidence {
-        wrapped(out, "- ", &format!("{} {}", item.finding, item.next_step))?;
+        wrapped(out, "- ", &item.finding)?;
+        wrapped(out, "  next: ", &item.next_step)?;
     }
     Ok(())
 }
@@ -233,22 +243,22 @@ pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::R
         line.push_str(&format!("{name:<17}"));
     }
     writeln!(out, "{line}{change}")?;
-    for row in rows.iter().filter(|row| row.prominent) {
-        compared_row(out, row, &conditions)?;
+    let harmonic = |row: &&ComparedRow| row.name.starts_with("harmonic_");
+    let headline = rows.iter().filter(|row| !harmonic(row));
+    for row in headline.clone().chain(rows.iter().filter(harmonic)) {
+        if row.prominent {
+            compared_row(out, row, &conditions)?;
+        }
     }
     let hidden = rows.iter().filter(|row| !row.prominent).count();
     if hidden > 0 {
-        wrapped(
+        writeln!(
             out,
-            "",
-            &format!("Harmonics left out here because they show no change: {hidden}."),
+            "Smaller harmonics left out here: {hidden}; the other formats have them."
         )?;
     }
     writeln!(out)?;
-    for row in rows
-        .iter()
-        .filter(|row| row.prominent && !row.name.starts_with("harmonic_"))
-    {
+    for row in headline {
         wrapped(out, "- ", &row.sentence)?;
     }
     for remark in comparison_remarks(comparison) {
@@ -275,9 +285,9 @@ fn comparison_heading(comparison: &Comparison) -> String {
         counts.baseline,
         counts.looped,
         counts.isolated,
-        short(comparison.mains_nominal_hz, "Hz", 6),
-        short(low, "Hz", 4),
-        short(high, "Hz", 4)
+        tied(&short(comparison.mains_nominal_hz, "Hz", 6)),
+        tied(&short(low, "Hz", 4)),
+        tied(&short(high, "Hz", 4))
     )
 }
 
@@ -329,12 +339,20 @@ fn change(ratio: Option<DecibelRatio>) -> String {
     }
 }
 
+/// Keeps a value and its unit on one line.
+fn tied(value_with_unit: &str) -> String {
+    value_with_unit.replace(' ', "\u{a0}")
+}
+
 /// Breaks between words at the width; further lines are indented by the lead's width.
 fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
     let indent = " ".repeat(lead.chars().count());
     let mut line = lead.to_owned();
     let mut empty = true;
-    for word in sentence.split_whitespace() {
+    for word in sentence
+        .split([' ', '\n', '\t'])
+        .filter(|word| !word.is_empty())
+    {
         let longer = line.chars().count() + usize::from(!empty) + word.chars().count();
         if !empty && longer > WIDTH {
             writeln!(out, "{}", line.trim_end())?;
