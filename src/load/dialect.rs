@@ -233,6 +233,39 @@ fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
     })
 }
 
+/// Whether the commas of a two-cell table are decimal marks of a single column: a cell `-0`, or a
+/// second cell with leading zeros, is no integer; nor has a header of one cell two columns below.
+pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
+    let mut rows = 0;
+    let mut evidence = 0;
+    let mut header_cells = None;
+    for text in texts
+        .iter()
+        .filter(|text| !text.trim().is_empty())
+        .take(400)
+    {
+        let text = text.trim();
+        let integers = text.split_once(',').filter(|(a, b)| {
+            let a = a.trim_start_matches(['-', '+']);
+            !a.is_empty()
+                && a.bytes().all(|c| c.is_ascii_digit())
+                && !b.is_empty()
+                && b.bytes().all(|c| c.is_ascii_digit())
+        });
+        match integers {
+            Some((a, b)) => {
+                rows += 1;
+                if a == "-0" || a == "+0" || (b.len() > 1 && b.starts_with('0')) {
+                    evidence += 1;
+                }
+            }
+            None if rows == 0 => header_cells = Some(text.split(',').count()),
+            None => {}
+        }
+    }
+    rows > 0 && (evidence > 0 || header_cells == Some(1))
+}
+
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
