@@ -6,6 +6,7 @@ use super::columns::Role;
 use super::groups::{channel_names, group_columns};
 use super::head::Line;
 use super::layout::{Found, Layout};
+use super::refusal::{has_thousands, thousands};
 use super::scaling::{acquisition_of, scaling_of};
 use super::stamps::{grid_of, stamps_of};
 use super::statements::stated;
@@ -57,6 +58,9 @@ pub(super) fn captures_of(
     let signals: Vec<usize> = (0..columns.len())
         .filter(|i| columns[*i].role == Role::Signal)
         .collect();
+    if signals.is_empty() && has_thousands(&first.text) {
+        return Err(thousands().at_line(first.number));
+    }
     if signals.is_empty() {
         let what = if columns.iter().any(|c| c.role == Role::Time) {
             "there is a time column but no column of samples beside it"

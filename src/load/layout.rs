@@ -4,7 +4,9 @@ use super::LoadOptions;
 use super::assembly::{Evidence, Labels, captures_of};
 use super::cell::{self, Cell};
 use super::columns::{Column, Kind, Role, assign_roles, columns_of};
-use super::dialect::{self, Delimiter, Dialect, commas_are_decimal, filled};
+use super::dialect::{
+    self, Delimiter, Dialect, commas_are_decimal, commas_serve_twice, filled, opens_statement,
+};
 use super::head::{Head, Line};
 use super::names::read_header;
 use super::preamble::{self, Fact, Meaning};
@@ -81,6 +83,15 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         };
     }
     let kinds = kinds_of(&texts, dialect)?;
+    if dialect.delimiter == Delimiter::Byte(b',')
+        && let Some(index) = commas_serve_twice(&texts, kinds.len())
+    {
+        return Err(Error::new(
+            ErrorKind::UnsupportedFormat,
+            "commas serve both as delimiter and as decimal mark; export with semicolons or with decimal points",
+        )
+        .at_line(lines[index].number));
+    }
     let width = kinds.len();
     let first_row = first_row(&texts, dialect, &kinds).ok_or_else(|| no_table(lines))?;
     let probe_rows = if kinds.contains(&Kind::Text) && head.whole {
@@ -153,7 +164,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     }
     let mut facts = Vec::new();
     let (titles, header_line, units_line) =
-        read_header(lines, first_row, dialect, &kinds, &mut facts);
+        read_header(lines, first_row, dialect, &kinds, &mut facts)?;
     for line in lines[..first_row]
         .iter()
         .filter(|line| Some(line.number) != header_line && Some(line.number) != units_line)
@@ -236,6 +247,9 @@ fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
     {
         dialect.split(text, &mut cells);
         let count = filled(&cells);
+        if opens_statement(&cells) {
+            continue;
+        }
         rows.push(
             cells[..count]
                 .iter()

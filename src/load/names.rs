@@ -1,13 +1,17 @@
 //! The rows between preamble and data: names and units.
 
-use super::cell;
+use super::cell::{self, Cell};
 use super::columns::Kind;
-use super::dialect::{Delimiter, Dialect, filled};
+use super::dialect::{Delimiter, Dialect, clip, filled};
 use super::head::Line;
 use super::header::{self, Title};
 use super::preamble::{self, Fact, Meaning};
 use super::unit;
+use crate::{Error, ErrorKind};
 use std::borrow::Cow;
+
+/// Titles of the columns, line of the names, line of the units.
+type Header = (Vec<Title>, Option<u64>, Option<u64>);
 
 /// Names and units from the rows in front of the data.
 pub(super) fn read_header(
@@ -16,7 +20,7 @@ pub(super) fn read_header(
     dialect: Dialect,
     kinds: &[Kind],
     facts: &mut Vec<Fact>,
-) -> (Vec<Title>, Option<u64>, Option<u64>) {
+) -> Result<Header, Error> {
     let width = kinds.len();
     let mut titles = vec![Title::default(); width];
     let mut header: Option<(u64, Vec<String>)> = None;
@@ -37,6 +41,31 @@ pub(super) fn read_header(
             }
             continue;
         };
+        // A row that starts with a number where numbers stand is data with a fault, not a header.
+        if width > 1
+            && kinds[0] == Kind::Number
+            && looked == 1
+            && matches!(
+                cell::classify(&row[0], dialect.decimal_mark),
+                Cell::Number(_)
+            )
+            && let Some(column) = (1..width).find(|column| {
+                kinds[*column] == Kind::Number
+                    && row.get(*column).is_some_and(|text| {
+                        cell::classify(text, dialect.decimal_mark) == Cell::Text
+                    })
+            })
+        {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "found '{}' where a number should stand; mend the cell or leave it blank",
+                    clip(row[column].trim(), 40)
+                ),
+            )
+            .at_line(line.number)
+            .at_column(column as u64 + 1));
+        }
         let named: Vec<&String> = row.iter().filter(|cell| !cell.is_empty()).collect();
         let all_units = is_units_row(&named, dialect.decimal_mark);
         let statement =
@@ -100,7 +129,7 @@ pub(super) fn read_header(
         }
         (None, None) => {}
     }
-    (titles, header_line, units_line)
+    Ok((titles, header_line, units_line))
 }
 
 /// Whether a row holds units only; beside numbers (`Sequence,Volt,-0.5,0.001`) also words for an index.

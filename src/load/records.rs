@@ -18,6 +18,8 @@ const LABELS_MOST: usize = 64;
 pub(super) struct Place {
     pub offset: u64,
     pub line: u64,
+    /// An empty line stands in front.
+    pub after_blank: bool,
 }
 
 /// Finds the next line that opens with a word, as the head of a second record does, or the next row
@@ -57,6 +59,7 @@ pub(super) fn next_candidate(
                     let place = Place {
                         offset: position + at as u64,
                         line,
+                        after_blank: blank_before,
                     };
                     if word && !is_mark(text, dialect) {
                         return Ok(Some(place));

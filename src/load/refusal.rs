@@ -16,11 +16,7 @@ pub(super) fn no_table(lines: &[Line<'_>]) -> Error {
         );
     }
     if let Some(line) = filled.iter().find(|line| has_thousands(&line.text)) {
-        return Error::new(
-            ErrorKind::UnsupportedFormat,
-            "numbers with separators between thousands are not read; export without them",
-        )
-        .at_line(line.number);
+        return thousands().at_line(line.number);
     }
     let tabular = filled
         .iter()
@@ -39,6 +35,15 @@ pub(super) fn no_table(lines: &[Line<'_>]) -> Error {
     }
 }
 
+/// The refusal of separators between thousands.
+pub(super) fn thousands() -> Error {
+    Error::new(
+        ErrorKind::UnsupportedFormat,
+        "numbers with separators between thousands are not read; export without them",
+    )
+}
+
+/// Whether a cell of a line holds a number with separators between thousands.
 pub(super) fn has_thousands(text: &str) -> bool {
     text.split(['"', ';', '\t', ' ']).any(|cell| {
         let cell = cell.trim().trim_start_matches(['-', '+']);

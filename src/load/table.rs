@@ -740,7 +740,11 @@ fn general_row(
                 plan.columns.len()
             ),
         );
-        return if cells.len() == 1 && plan.columns.len() > 1 {
+        let number = kinds
+            .first()
+            .and_then(Option::as_ref)
+            .is_some_and(Cell::is_datum);
+        return if cells.len() == 1 && plan.columns.len() > 1 && !number {
             Outcome::Odd(error)
         } else {
             Outcome::Bad(error)

@@ -158,6 +158,7 @@ impl Text {
         let from = Place {
             offset: plan.offset,
             line: plan.line,
+            after_blank: false,
         };
         let start = match plan.time {
             Some(TimeCells::Number { column: 0, factor }) => Some(plan.statements.start_s / factor),
@@ -176,17 +177,31 @@ impl Text {
             Ok(following) if head.lines.len() >= following.first_row + 2 => following,
             _ => return Ok(None),
         };
-        // A remark between rows that go on is no head: the same columns, the time running on.
-        let runs_on = rows.header_line.is_none()
-            && rows.captures.first().is_some_and(|found| {
-                start.is_some_and(|start| match found.plan.time {
-                    Some(TimeCells::Number { factor, .. }) => {
-                        found.plan.statements.start_s / factor > start
-                    }
-                    _ => true,
-                }) || start.is_none()
-            });
-        Ok((!runs_on).then_some((place, rows)))
+        // A remark between rows that go on is no head: other names, and the time running on.
+        let titles = |layout: &Layout| -> Vec<String> {
+            layout
+                .columns
+                .iter()
+                .map(|c| c.title.name.clone())
+                .collect()
+        };
+        let repeated = rows.header_line.is_some() && titles(&rows) == titles(layout);
+        let restarts = match (
+            start,
+            rows.captures.first().and_then(|found| {
+                found
+                    .plan
+                    .time
+                    .map(|time| (time, found.plan.statements.start_s))
+            }),
+        ) {
+            (Some(start), Some((TimeCells::Number { factor, .. }, again))) => {
+                again / factor <= start
+            }
+            _ => false,
+        };
+        let headed = rows.header_line.is_some() && (place.after_blank || rows.first_row > 1);
+        Ok((repeated || restarts || headed).then_some((place, rows)))
     }
 }
 

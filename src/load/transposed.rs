@@ -92,7 +92,10 @@ fn long_rows(lines: &[Line<'_>], dialect: Dialect) -> Option<(Vec<usize>, usize)
             .filter(|kind| **kind == Cell::Text)
             .count();
         let data = kinds[lead..].iter().filter(|kind| kind.is_datum()).count();
-        if lead <= 3 && text_later == 0 && data * 2 > kinds.len() - lead && data >= CELLS_LEAST - 3
+        if lead <= 3
+            && text_later * 10 <= data
+            && data * 2 > kinds.len() - lead
+            && data >= CELLS_LEAST - 3
         {
             rows.push(index);
             longest = longest.max(total);
