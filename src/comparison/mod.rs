@@ -228,7 +228,11 @@ impl Table<'_> {
             && self.comparable(figure, &captures)
         {
             let ratio = Ratio::of(a, b, confidence);
-            quantity.improvement_db = DecibelRatio::from_power_ratios(ratio.quantiles);
+            quantity.improvement_db = DecibelRatio::from_power_ratios(as_resolved(
+                ratio.quantiles,
+                &a.estimate,
+                &b.estimate,
+            ));
             quantity.p_value = Some(ratio.p_value());
             if let (Some(floor), true) = (&baseline, has_isolated) {
                 quantity.excess_reduction_db =
@@ -282,6 +286,24 @@ impl Table<'_> {
         }
         found
     }
+}
+
+/// A reading whose printed interval reaches 0 (by a test on several harmonics, or from the noise) bounds
+/// no ratio on its side.
+fn as_resolved(
+    (low, middle, high): (f64, f64, f64),
+    dividend: &Estimate,
+    divisor: &Estimate,
+) -> (f64, f64, f64) {
+    (
+        if dividend.contains(0.0) { 0.0 } else { low },
+        middle,
+        if divisor.contains(0.0) {
+            f64::INFINITY
+        } else {
+            high
+        },
+    )
 }
 
 /// A reading above the floor: power difference, for an offset the plain difference.

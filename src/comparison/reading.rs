@@ -131,6 +131,16 @@ impl Reading {
             let (u, dof) = spread_over_scatter(&values, &within);
             return Self::logarithmic(mean(&values), u, dof, confidence);
         }
+        let bounds: Vec<Estimate> = observations
+            .iter()
+            .filter_map(|o| match o {
+                Observation::Bounded(e) => Some(*e),
+                _ => None,
+            })
+            .collect();
+        if !bounds.is_empty() {
+            return Self::bounded(observations, &bounds, confidence);
+        }
         let lines = observations.iter().filter_map(|o| match o {
             Observation::Line { power, .. } => Some(*power),
             Observation::Level { value, .. } => {
@@ -159,6 +169,29 @@ impl Reading {
                 .map(f64::sqrt)
                 .estimate(pooled.noise_dof, confidence),
             square,
+            logarithm: None,
+        }
+    }
+
+    /// Where one capture gives bounds only, all of them together do: the widest.
+    fn bounded(observations: &[Observation], bounds: &[Estimate], confidence: f64) -> Self {
+        let others = observations.iter().filter_map(Observation::logarithm);
+        let values: Vec<f64> = others
+            .map(|(log, _)| log.exp())
+            .chain(bounds.iter().map(|e| e.value))
+            .collect();
+        let low = bounds.iter().map(|e| e.low).fold(f64::INFINITY, f64::min);
+        let high = bounds.iter().map(|e| e.high).fold(0.0, f64::max);
+        let high = values.iter().copied().fold(high, f64::max);
+        Self {
+            estimate: Estimate::new(
+                mean(&values),
+                (low, high),
+                (high - low) / 12.0_f64.sqrt(),
+                f64::INFINITY,
+                confidence,
+            ),
+            square: ConfidenceDistribution::bounded(low * low, high * high, confidence),
             logarithm: None,
         }
     }

@@ -4,12 +4,13 @@ use super::instrument_error::expanded;
 use super::observed;
 use super::result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble, quantity};
 use super::{CaptureEntry, Session, loop_verdict};
-use crate::analysis::{Evidence, Measurement};
-use crate::capture::Condition;
+use crate::analysis::{Evidence, Measurement, measure};
+use crate::capture::{Condition, Coupling};
 use crate::comparison::Comparison;
+use crate::load::{self, LoadOptions};
 use crate::report::Figure;
 use crate::stats::Estimate;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, WarningCode};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -114,9 +115,17 @@ fn capture_troubles(captures: &[CaptureOutcome]) -> Vec<Trouble> {
         match &capture.outcome {
             Err(error) => troubles.push(Trouble::of_error(file, error)),
             Ok(measurement) => {
-                troubles.extend(measurement.quality.warnings.iter().map(|warning| {
-                    Trouble::of_warning(Some(file), warning.code, &warning.message)
-                }));
+                // Without a loop, mains that is not found is what one hopes for.
+                let expected = |code| {
+                    code == WarningCode::MainsNotDetected
+                        && capture.entry.condition != Condition::Looped
+                };
+                let warnings = measurement.quality.warnings.iter();
+                troubles.extend(
+                    warnings
+                        .filter(|warning| !expected(warning.code))
+                        .map(|w| Trouble::of_warning(Some(file), w.code, &w.message)),
+                );
             }
         }
     }
@@ -320,4 +329,34 @@ fn evidence(result: &SessionResult) -> Vec<Evidence> {
         found.push(item);
     }
     found
+}
+
+/// Opens a capture as the session says it was taken and measures it.
+pub(super) fn measure_entry(
+    session: &Session,
+    path: &Path,
+    entry: &CaptureEntry,
+) -> Result<Vec<Measurement>, Error> {
+    let instrument = &session.instrument;
+    let load = LoadOptions {
+        sample_rate_hz: entry.sample_rate_hz,
+        unit: entry.unit.clone(),
+        scale: entry.scale.unwrap_or(1.0),
+        full_scale_v: entry.full_scale_v.or(instrument.full_scale_v),
+        coupling: entry.coupling.or(instrument.coupling),
+        ..LoadOptions::default()
+    };
+    let mut options = session.measure_options();
+    options.channels.extend(entry.channel.clone());
+    if load.coupling == Some(Coupling::Ac) {
+        options.ac_corner_hz = instrument.ac_corner_hz;
+    }
+    let mut measured = Vec::new();
+    for mut source in load::open(path, &load)? {
+        measured.extend(measure(source.as_mut(), &options).map_err(|error| error.in_file(path))?);
+    }
+    for measurement in &mut measured {
+        measurement.file = entry.file.clone();
+    }
+    Ok(measured)
 }

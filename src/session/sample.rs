@@ -241,7 +241,9 @@ fn reading(measurement: &Measurement, name: &str) -> Option<Estimate> {
     }
 }
 
-fn compare(captures: &BTreeMap<Condition, Vec<Measurement>>) -> Result<Comparison, Error> {
+pub(super) fn compare(
+    captures: &BTreeMap<Condition, Vec<Measurement>>,
+) -> Result<Comparison, Error> {
     let first = |condition| captures.get(&condition).and_then(|list| list.first());
     let count = |condition| captures.get(&condition).map_or(0, Vec::len);
     let mut names = vec!["dc_offset".to_owned(), "hum_rms".into()];
@@ -325,4 +327,27 @@ pub fn result_of(text: &str) -> SessionResult {
 
 pub fn result() -> SessionResult {
     result_of(TEXT)
+}
+
+#[test]
+fn look_demo() {
+    let text = std::fs::read_to_string("data/demo/session.toml").unwrap();
+    let session = Session::parse(&text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
+    let measure =
+        |path: &Path, entry: &CaptureEntry| super::run::measure_entry(&session, path, entry);
+    let t = std::time::Instant::now();
+    let result = run_with(
+        &session,
+        Path::new("data/demo"),
+        &measure,
+        &compare,
+        &|_| {},
+    );
+    eprintln!("run {:?}", t.elapsed());
+    let page = crate::report::page::Page::new(&result);
+    eprintln!("page {:?}", t.elapsed());
+    let mut html = Vec::new();
+    page.write_html(&mut html).unwrap();
+    eprintln!("html {:?}", t.elapsed());
+    std::fs::write("/tmp/session_demo.html", html).unwrap();
 }

@@ -95,6 +95,23 @@ impl ConfidenceDistribution {
         distribution
     }
 
+    /// A quantity of which no more is known than its bounds: any value between them is as likely
+    /// (JCGM 100:2008, 4.3.7). A lower bound of 0 is unresolved at the stated confidence.
+    #[must_use]
+    pub fn bounded(low: f64, high: f64, confidence: f64) -> Self {
+        let edge = normal_quantile(0.5 + 0.5 * confidence).min(REACH - 0.5);
+        let span = normal_cdf(edge) - normal_cdf(-edge);
+        let atom = (low <= 0.0).then_some(-edge);
+        let quantiles = (0..NODES)
+            .map(node_score)
+            .map(|z| {
+                let share = (normal_cdf(z) - normal_cdf(-edge)) / span;
+                low + (high - low) * share.clamp(0.0, 1.0)
+            })
+            .collect();
+        Self { quantiles, atom }
+    }
+
     /// The size of an offset: the square root's argument of |offset|, near 0 as a line of one
     /// component.
     #[must_use]
@@ -547,6 +564,16 @@ mod tests {
             );
         }
         assert_eq!(d.cdf(-1.0), 0.0);
+    }
+
+    #[test]
+    fn bounds_are_the_ends_of_the_interval() {
+        let e = ConfidenceDistribution::bounded(0.0, 4.0, 0.95).estimate(f64::INFINITY, 0.95);
+        assert_eq!(e.low, 0.0);
+        assert_abs_diff_eq!(e.high, 4.0, epsilon = 1e-2);
+        let e = ConfidenceDistribution::bounded(1.0, 3.0, 0.95).estimate(f64::INFINITY, 0.95);
+        assert_abs_diff_eq!(e.value, 2.0, epsilon = 1e-9);
+        assert_abs_diff_eq!(e.low, 1.0, epsilon = 1e-2);
     }
 
     #[test]

@@ -93,6 +93,16 @@ fn capitalised(text: &str) -> String {
     })
 }
 
+/// The text as a sentence: a capital first, a stop at the end.
+fn sentence(text: &str) -> String {
+    let text = capitalised(text.trim());
+    if text.ends_with(['.', '!', '?']) {
+        text
+    } else {
+        format!("{text}.")
+    }
+}
+
 pub(super) fn limits_on(result: &SessionResult) -> Option<String> {
     if result.session.limits.is_empty() {
         return None;
@@ -180,11 +190,20 @@ fn decibels(ratio: Option<DecibelRatio>) -> String {
             value,
             low,
             high: Some(high),
-        }) => format!("{value:.1} dB ({low:.1} to {high:.1})").replace('-', "−"),
+        }) => format!("{} dB ({} to {})", tenths(value), tenths(low), tenths(high)),
     }
 }
 
-pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
+fn tenths(db: f64) -> String {
+    let text = format!("{db:.1}");
+    if text == "-0.0" {
+        "0.0".into()
+    } else {
+        text.replace('-', "−")
+    }
+}
+
+fn verdict_words(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Improved => "improved",
         Verdict::Worse => "worse",
@@ -290,8 +309,8 @@ pub(super) fn causes(result: &SessionResult) -> Vec<CauseLine> {
         .iter()
         .map(|item| CauseLine {
             points_to: points_to(item.kind),
-            finding: item.finding.clone(),
-            next_step: item.next_step.clone(),
+            finding: sentence(&item.finding),
+            next_step: sentence(&item.next_step),
         })
         .collect()
 }
