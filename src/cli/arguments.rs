@@ -122,9 +122,10 @@ pub struct PrintingArguments {
 /// What bears on many captures.
 #[derive(Debug, Clone, Args)]
 pub struct BatchArguments {
-    /// Acceptance limit on an upper bound, as in hum_rms=100u; repeatable
-    #[arg(long, value_name = "QUANTITY=VALUE", value_parser = limit)]
-    pub limit: Vec<LimitArgument>,
+    /// Acceptance limit on an upper bound, as in hum_rms=100u; repeatable. With compare also on what
+    /// was gained, as in improvement.hum_rms=20dB or excess_reduction.hum_rms=20dB
+    #[arg(long, value_name = "QUANTITY=VALUE")]
+    pub limit: Vec<String>,
     /// Captures analysed at once [default: all cores]
     #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
     pub jobs: Option<usize>,
@@ -165,6 +166,21 @@ pub struct CompareArguments {
     /// Captures with the loop broken
     #[arg(long, value_name = "CAPTURE", num_args = 1..)]
     pub isolated: Vec<PathBuf>,
+    /// Amplitude (peak) of a signal to be measured: tells what each part adds to its reading
+    #[arg(long, value_name = "VOLTS", value_parser = number::positive, allow_hyphen_values = true)]
+    pub signal: Option<f64>,
+    /// Accuracy to which the signal is to be read, percent of its amplitude
+    #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = number::positive, allow_hyphen_values = true)]
+    pub signal_accuracy: f64,
+    /// Gain accuracy of the instrument, +/- percent of the reading
+    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = number::not_negative, allow_hyphen_values = true)]
+    pub gain_accuracy: f64,
+    /// Tolerance of the probe, +/- percent of the reading
+    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = number::not_negative, allow_hyphen_values = true)]
+    pub probe_tolerance: f64,
+    /// Offset accuracy of the instrument, +/- volts
+    #[arg(long, value_name = "VOLTS", default_value = "0", value_parser = number::not_negative, allow_hyphen_values = true)]
+    pub offset_accuracy: f64,
     #[command(flatten)]
     pub batch: BatchArguments,
     #[command(flatten)]
@@ -312,23 +328,6 @@ fn mains(text: &str) -> Result<MainsArgument, String> {
     number::positive(text)
         .map(MainsArgument::Hertz)
         .map_err(|_| "it must be auto or a positive frequency in hertz, as in 50".into())
-}
-
-/// A limit whose quantity is checked where it is meant.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LimitArgument {
-    pub quantity: String,
-    pub value: f64,
-}
-
-fn limit(text: &str) -> Result<LimitArgument, String> {
-    let (quantity, value) = text
-        .split_once('=')
-        .ok_or("it must be QUANTITY=VALUE, as in hum_rms=100u")?;
-    Ok(LimitArgument {
-        quantity: quantity.trim().to_owned(),
-        value: number::si(value)?,
-    })
 }
 
 /// Reads the arguments; help and version are printed here, anything unusable becomes one line.

@@ -2,10 +2,10 @@
 
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::library::load::{self, LoadOptions};
-use super::library::measure as analyse;
 use super::request::MeasureRequest;
 use super::{batch, inputs};
+use humsieve::analysis;
+use humsieve::load::{self, LoadOptions};
 use humsieve::report::{Judgement, Limit, MeasuredCapture, MeasurementWriter, measurement_rows};
 use humsieve::{Error, MeasureOptions, Measurement};
 use std::io::Write;
@@ -26,7 +26,7 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     let mut outcome = Outcome::default();
     batch::in_order(
         &captures,
-        request.batch.jobs,
+        request.jobs,
         |input| measured(input, request),
         |capture: MeasuredCapture| {
             console.advance();
@@ -68,7 +68,7 @@ fn measured(input: &inputs::Input, request: &MeasureRequest) -> MeasuredCapture 
             measurements
                 .into_iter()
                 .map(|measurement| {
-                    let judgements = judge(&request.batch.limits, &measurement);
+                    let judgements = judge(&request.limits, &measurement);
                     (measurement, judgements)
                 })
                 .collect()
@@ -84,7 +84,7 @@ pub fn measurements(
 ) -> Result<Vec<Measurement>, Error> {
     let mut measurements = Vec::new();
     for mut source in load::open(path, load_options)? {
-        measurements.extend(analyse(source.as_mut(), options)?);
+        measurements.extend(analysis::measure(source.as_mut(), options)?);
     }
     Ok(measurements)
 }
@@ -107,7 +107,7 @@ fn explain(captures: &[inputs::Input], options: &LoadOptions) -> Result<Outcome,
             Err((path, error)) => (path, Err(error.clone())),
         };
         match explanation {
-            Ok(explanation) => writeln!(out, "{}\n", explanation.trim_end())?,
+            Ok(explanation) => writeln!(out, "{explanation}")?,
             Err(error) => {
                 outcome.capture_failed = true;
                 console.error(&path.to_string_lossy(), &error);

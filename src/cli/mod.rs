@@ -6,7 +6,6 @@ mod compare;
 mod console;
 mod failure;
 mod inputs;
-mod library;
 mod manual;
 mod measure;
 mod number;

@@ -2,16 +2,18 @@
 
 use super::arguments::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, LimitArgument, MainsArgument, MeasureArguments, PlainFormatArgument,
-    PlanArguments, ReadingArguments,
+    FormatArgument, MainsArgument, MeasureArguments, PlainFormatArgument, PlanArguments,
+    ReadingArguments,
 };
 use super::failure::Failure;
-use super::library::load::LoadOptions;
+use super::number;
 use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
 use humsieve::analysis::MainsChoice;
 use humsieve::capture::Coupling;
+use humsieve::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
+use humsieve::load::LoadOptions;
 use humsieve::plan::PlanOptions;
 use humsieve::report::{Format, Limit};
 use std::num::NonZero;
@@ -37,7 +39,8 @@ pub struct MeasureRequest {
     pub explain_input: bool,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
-    pub batch: Batch,
+    pub limits: Vec<Limit>,
+    pub jobs: usize,
     pub format: Format,
     pub quiet: bool,
 }
@@ -48,7 +51,8 @@ pub struct CompareRequest {
     pub captures: Vec<(Condition, Vec<PathBuf>)>,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
-    pub batch: Batch,
+    pub compare: CompareOptions,
+    pub jobs: usize,
     pub format: Format,
     pub quiet: bool,
 }
@@ -66,13 +70,6 @@ pub struct SessionRequest {
 pub struct PlanRequest {
     pub options: PlanOptions,
     pub json: bool,
-}
-
-/// What bears on many captures.
-#[derive(Debug, Clone)]
-pub struct Batch {
-    pub limits: Vec<Limit>,
-    pub jobs: usize,
 }
 
 /// From the arguments as typed to what they mean.
@@ -102,7 +99,8 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
             every_s: typed.every,
             ..analysis(&typed.analysis)
         },
-        batch: batch(&typed.batch)?,
+        limits: limits(&typed.batch.limit)?,
+        jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
     })
@@ -126,7 +124,26 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         captures,
         load: load(&typed.reading),
         measure: analysis(&typed.analysis),
-        batch: batch(&typed.batch)?,
+        compare: CompareOptions {
+            confidence: typed.analysis.confidence,
+            limits: typed
+                .batch
+                .limit
+                .iter()
+                .map(|limit| limit.parse())
+                .collect::<Result<_, _>>()?,
+            signal: typed.signal.map(|amplitude_v| WantedSignal {
+                amplitude_v,
+                accuracy: typed.signal_accuracy / 100.0,
+            }),
+            instrument: InstrumentLimits {
+                gain: typed.gain_accuracy / 100.0,
+                probe: typed.probe_tolerance / 100.0,
+                offset_v: typed.offset_accuracy,
+            },
+            ..CompareOptions::default()
+        },
+        jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
     })
@@ -153,12 +170,13 @@ fn load(typed: &ReadingArguments) -> LoadOptions {
     LoadOptions {
         sample_rate_hz: typed.sample_rate,
         unit: typed.unit.clone(),
-        scale: typed.scale,
+        scale: typed.scale.unwrap_or(1.0),
         full_scale_v: typed.full_scale,
         coupling: typed.coupling.map(|coupling| match coupling {
             CouplingArgument::Dc => Coupling::Dc,
             CouplingArgument::Ac => Coupling::Ac,
         }),
+        ..LoadOptions::default()
     }
 }
 
@@ -176,17 +194,23 @@ fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
     }
 }
 
-fn batch(typed: &BatchArguments) -> Result<Batch, Failure> {
-    let limits = typed
-        .limit
+fn limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    typed
         .iter()
-        .map(|LimitArgument { quantity, value }| Limit::new(quantity.as_str(), *value))
-        .collect::<Result<_, _>>()?;
+        .map(|text| {
+            let unusable = |why: &str| Failure::Usage(format!("--limit {text}: {why}"));
+            let (quantity, value) = text
+                .split_once('=')
+                .ok_or_else(|| unusable("it must be QUANTITY=VALUE, as in hum_rms=100u"))?;
+            let value = number::si(value).map_err(|why| unusable(&why))?;
+            Limit::new(quantity.trim(), value).map_err(|error| unusable(error.message()))
+        })
+        .collect()
+}
+
+fn jobs(typed: &BatchArguments) -> usize {
     let cores = || thread::available_parallelism().map_or(1, NonZero::get);
-    Ok(Batch {
-        limits,
-        jobs: typed.jobs.unwrap_or_else(cores),
-    })
+    typed.jobs.unwrap_or_else(cores)
 }
 
 fn format(typed: FormatArgument) -> Format {

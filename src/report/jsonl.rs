@@ -1,7 +1,7 @@
 //! One JSON object a line: the results as they are, an unknown as `null`.
 
 use super::acceptance::Judgement;
-use super::format::{ComparisonReport, MeasuredCapture};
+use super::format::MeasuredCapture;
 use crate::Error;
 use serde::Serialize;
 use std::io::{self, Write};
@@ -50,16 +50,6 @@ pub(super) fn failure(out: &mut impl Write, file: &str, error: &Error) -> io::Re
                 kind: error.kind().as_str(),
                 message: error.message_with_position(),
             },
-        },
-    )
-}
-
-pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
-    json_line(
-        out,
-        &Judged {
-            result: report.comparison,
-            limits: report.limits,
         },
     )
 }

@@ -24,8 +24,11 @@ pub use acceptance::{Acceptance, Judgement, Limit};
 pub use caution::CAUTIONS;
 pub(crate) use figure::common_prefix;
 pub use figure::{PrintedEstimate, si, si_short};
-pub use format::{ComparisonReport, Format, MeasuredCapture, MeasurementWriter, write_comparison};
+pub use format::{Format, MeasuredCapture, MeasurementWriter, write_comparison};
 pub use jsonl::json_line;
 pub use legend::{FLOOR_LEGEND, interval_legend, percent};
 pub use reading::{Figure, Reading};
-pub use rows::{ComparedRow, Row, comparison_rows, measurement_rows, quantity_label};
+pub use rows::{
+    ComparedRow, Row, comparison_remarks, comparison_rows, limit_remark, measurement_rows,
+    quantity_label,
+};
