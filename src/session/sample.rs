@@ -331,20 +331,3 @@ pub fn result_of(text: &str) -> SessionResult {
 pub fn result() -> SessionResult {
     result_of(TEXT)
 }
-
-#[test]
-fn look_demo() {
-    let text = std::fs::read_to_string("data/demo/session.toml").unwrap();
-    let session = Session::parse(&text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
-    let t = std::time::Instant::now();
-    let result = super::run(&session, Path::new("data/demo"), &Default::default()).unwrap();
-    eprintln!("run {:?}", t.elapsed());
-    let page = crate::report::page::Page::new(&result);
-    eprintln!("page {:?}", t.elapsed());
-    let mut html = Vec::new();
-    page.write_html(&mut html).unwrap();
-    std::fs::write("/tmp/session_demo.html", html).unwrap();
-    let mut md = Vec::new();
-    page.write_markdown("report_", &mut md).unwrap();
-    std::fs::write("/tmp/session_demo.md", md).unwrap();
-}
