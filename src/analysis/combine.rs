@@ -43,8 +43,6 @@ pub(super) struct Combined {
     pub(super) harmonics: Vec<CombinedHarmonic>,
     /// Fundamental in each segment, Hz.
     pub(super) segment_frequencies_hz: Vec<f64>,
-    /// Whether the frequency was found to wander.
-    pub(super) wanders: bool,
 }
 
 /// Combines segments at `rate` samples per second over a record of `samples`.
@@ -157,7 +155,6 @@ pub(super) fn combine(
         frequency_variance,
         harmonics,
         segment_frequencies_hz: states.iter().map(|s| reference + s.frequency_hz).collect(),
-        wanders: track.walk > 0.0,
     }
 }
 
