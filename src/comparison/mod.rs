@@ -27,14 +27,16 @@ pub use outlook::{SignalErrors, SignalOutlook, WantedSignal};
 pub use plan::CommonGround;
 pub use repeats::Repeats;
 pub use result::{
-    CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, ExpandedUncertainties,
+    Basis, CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, ExpandedUncertainties,
     ExpandedUncertainty, LeftOut, Verdict,
 };
 #[doc(hidden)]
 pub use simulated::Simulated;
 
 use crate::analysis::Measurement;
-use crate::stats::{Estimate, excess_ratio_quantiles, normal_quantile, welch_satterthwaite};
+use crate::stats::{
+    ConfidenceDistribution, Estimate, excess_ratio_quantiles, normal_quantile, welch_satterthwaite,
+};
 use crate::{Condition, Error, ErrorKind};
 use expanded::Expansion;
 use figure::Figure;
@@ -166,6 +168,11 @@ fn too_few_conditions() -> Error {
     )
 }
 
+/// What single captures must differ by before a change is called, dB: grid and loads change hum and
+/// offset by several percent from one capture to the next (common practice, no source), which a single
+/// capture cannot show.
+pub const SINGLE_CAPTURE_MARGIN_DB: f64 = 1.0;
+
 /// What the rows of the table are made from.
 struct Table<'a> {
     selections: &'a BTreeMap<Condition, Selection<'a>>,
@@ -233,7 +240,8 @@ impl Table<'_> {
                 &a.estimate,
                 &b.estimate,
             ));
-            quantity.p_value = Some(ratio.p_value());
+            quantity.p_value = Some(ratio.p_value);
+            quantity.basis = Some(ratio.basis);
             if let (Some(floor), true) = (&baseline, has_isolated) {
                 quantity.excess_reduction_db =
                     excess_reduction(figure, (a, b, floor), &quantity, confidence);
@@ -326,9 +334,8 @@ fn excess_reduction(
     quantity: &ComparedQuantity,
     confidence: f64,
 ) -> Option<DecibelRatio> {
-    let z = normal_quantile(0.5 + 0.5 * confidence);
     let ratios = if figure == Figure::DcOffset {
-        use crate::stats::ConfidenceDistribution;
+        let z = normal_quantile(0.5 + 0.5 * confidence);
         let a = ConfidenceDistribution::squared(&quantity.loop_excess?);
         let b = ConfidenceDistribution::squared(&quantity.residual_excess?);
         (
@@ -337,7 +344,7 @@ fn excess_reduction(
             a.ratio_quantile(&b, z),
         )
     } else {
-        excess_ratio_quantiles(&looped.square, &last.square, &floor.square, z)
+        excess_ratio_quantiles(&looped.square, &last.square, &floor.square, confidence)
     };
     DecibelRatio::from_power_ratios(ratios)
 }

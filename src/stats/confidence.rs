@@ -335,10 +335,17 @@ impl ConfidenceDistribution {
 
     /// Root of the power by which this one exceeds `floor`, with its interval; the interval reaches 0
     /// where the excess is not resolved.
+    ///
+    /// A reading that lies below the floor by chance would leave no interval; it is read as one that
+    /// lies just at the floor's edge, as [`super::line_rms`] does.
     #[must_use]
     pub fn excess_rms(&self, floor: &Self, dof: f64, confidence: f64) -> Estimate {
         let z = normal_quantile(0.5 + 0.5 * confidence);
-        let root = |score: f64| self.difference_quantile(floor, score).max(0.0).sqrt();
+        let raise = raised(self.difference_quantile(floor, smallest_score(confidence)));
+        let root = |score: f64| {
+            let difference = self.difference_quantile(floor, score);
+            (difference + raise).max(0.0).sqrt()
+        };
         let (low, high) = (root(-z), root(z));
         Estimate::new(
             root(0.0),
@@ -350,8 +357,19 @@ impl ConfidenceDistribution {
     }
 }
 
-/// Quantiles Φ(-`score`) and Φ(`score`), and the median, of (a - floor) / (b - floor), the floor being
-/// common to both.
+/// Score of the quantile of a difference that is not let below 0: the counterpart of the smallest
+/// observation that [`super::line_rms`] takes at its word.
+fn smallest_score(confidence: f64) -> f64 {
+    -normal_quantile((2.0 * (1.0 - confidence)).min(0.5))
+}
+
+/// What lifts a quantile to 0.
+fn raised(quantile: f64) -> f64 {
+    (-quantile).max(0.0)
+}
+
+/// Quantiles at the ends of an interval, and the median between them, of (a - floor) / (b - floor), the
+/// floor being common to both.
 ///
 /// Where the numerator is not positive the ratio counts as 0, else where the denominator is not, as
 /// infinite: the lower end claims nothing that either could take back. Integrated over a fixed lattice
@@ -362,13 +380,16 @@ pub fn excess_ratio_quantiles(
     a: &ConfidenceDistribution,
     b: &ConfidenceDistribution,
     floor: &ConfidenceDistribution,
-    score: f64,
+    confidence: f64,
 ) -> (f64, f64, f64) {
+    let score = normal_quantile(0.5 + 0.5 * confidence);
+    let raise = raised(b.difference_quantile(floor, smallest_score(confidence)));
     let mut ratios: Vec<f64> = lattice()
         .iter()
         .map(|&[z1, z2, z3]| {
             let f = floor.quantile_at_score(z3);
-            let (num, den) = (a.quantile_at_score(z1) - f, b.quantile_at_score(z2) - f);
+            let num = a.quantile_at_score(z1) - f;
+            let den = b.quantile_at_score(z2) - f + raise;
             if num <= 0.0 {
                 0.0
             } else if den <= 0.0 {
@@ -584,8 +605,20 @@ mod tests {
         assert!(strong.ratio_quantile(&weak, -1.96) > 100.0);
         assert_eq!(weak.ratio_quantile(&strong, -1.96), 0.0);
         assert_eq!(weak.ratio_quantile(&weak, -1.96), 0.0);
-        let (low, _, high) = excess_ratio_quantiles(&strong, &weak, &weak, 1.96);
+        let (low, _, high) = excess_ratio_quantiles(&strong, &weak, &weak, 0.95);
         assert!(low > 100.0 && high == f64::INFINITY);
+    }
+
+    #[test]
+    fn below_the_floor_the_excess_keeps_a_width() {
+        let high = ConfidenceDistribution::line_power(16.0, 2.0, 2.0, 20.0, 0.95);
+        let low = ConfidenceDistribution::line_power(0.5, 2.0, 6.0, 60.0, 0.95);
+        let e = low.excess_rms(&high, 20.0, 0.95);
+        assert_eq!((e.low, e.value), (0.0, 0.0));
+        assert!(e.high > 0.1, "{e:?}");
+        let strong = ConfidenceDistribution::line_power(1e6, 2.0, 2.0, 20.0, 0.95);
+        let (claim, _, end) = excess_ratio_quantiles(&strong, &low, &high, 0.95);
+        assert!(claim.is_finite() && end == f64::INFINITY);
     }
 
     #[test]
@@ -593,7 +626,7 @@ mod tests {
         let a = ConfidenceDistribution::noise_power(7.0, 50.0);
         let b = ConfidenceDistribution::noise_power(1.0, 20.0);
         let (low, mid, high) =
-            excess_ratio_quantiles(&a, &b, &ConfidenceDistribution::exact(0.0), 1.959964);
+            excess_ratio_quantiles(&a, &b, &ConfidenceDistribution::exact(0.0), 0.95);
         assert_relative_eq!(low, a.ratio_quantile(&b, -1.959964), max_relative = 2e-2);
         assert_relative_eq!(mid, a.ratio_quantile(&b, 0.0), max_relative = 2e-2);
         assert_relative_eq!(high, a.ratio_quantile(&b, 1.959964), max_relative = 2e-2);
