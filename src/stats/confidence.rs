@@ -333,6 +333,16 @@ impl ConfidenceDistribution {
         })
     }
 
+    /// What lifts the excess over `floor` so that at least the probability 2 (1 - confidence) lies above
+    /// 0: the counterpart of the smallest observation that [`super::line_rms`] takes at its word.
+    fn raise_over(&self, floor: &Self, confidence: f64) -> f64 {
+        let smallest = (2.0 * (1.0 - confidence)).min(0.5);
+        if self.difference_cdf(floor, 0.0) <= 1.0 - smallest {
+            return 0.0;
+        }
+        -self.difference_quantile(floor, -normal_quantile(smallest))
+    }
+
     /// Root of the power by which this one exceeds `floor`, with its interval; the interval reaches 0
     /// where the excess is not resolved.
     ///
@@ -341,7 +351,7 @@ impl ConfidenceDistribution {
     #[must_use]
     pub fn excess_rms(&self, floor: &Self, dof: f64, confidence: f64) -> Estimate {
         let z = normal_quantile(0.5 + 0.5 * confidence);
-        let raise = raised(self.difference_quantile(floor, smallest_score(confidence)));
+        let raise = self.raise_over(floor, confidence);
         let root = |score: f64| {
             let difference = self.difference_quantile(floor, score);
             (difference + raise).max(0.0).sqrt()
@@ -355,17 +365,6 @@ impl ConfidenceDistribution {
             confidence,
         )
     }
-}
-
-/// Score of the quantile of a difference that is not let below 0: the counterpart of the smallest
-/// observation that [`super::line_rms`] takes at its word.
-fn smallest_score(confidence: f64) -> f64 {
-    -normal_quantile((2.0 * (1.0 - confidence)).min(0.5))
-}
-
-/// What lifts a quantile to 0.
-fn raised(quantile: f64) -> f64 {
-    (-quantile).max(0.0)
 }
 
 /// Quantiles at the ends of an interval, and the median between them, of (a - floor) / (b - floor), the
@@ -383,7 +382,7 @@ pub fn excess_ratio_quantiles(
     confidence: f64,
 ) -> (f64, f64, f64) {
     let score = normal_quantile(0.5 + 0.5 * confidence);
-    let raise = raised(b.difference_quantile(floor, smallest_score(confidence)));
+    let raise = b.raise_over(floor, confidence);
     let mut ratios: Vec<f64> = lattice()
         .iter()
         .map(|&[z1, z2, z3]| {
