@@ -55,6 +55,29 @@ const CONDITIONS: [Condition; 3] = [Condition::Baseline, Condition::Looped, Cond
 /// # Errors
 /// `BadOption` where a setting is out of range, fewer than two conditions have captures, or the
 /// captures' units differ.
+///
+/// ```
+/// use humsieve::comparison::{CompareOptions, compare};
+/// use humsieve::{Capture, Condition, MeasureOptions, analysis::measure, capture::MemorySource};
+/// use std::collections::BTreeMap;
+///
+/// let measured = |hum: f64| {
+///     let samples: Vec<f64> = (0..5000)
+///         .map(|n| f64::from(n) / 5000.0)
+///         .map(|t| hum * (std::f64::consts::TAU * 50.02 * t).cos() + 1e-4 * (1e6 * t * t).sin())
+///         .collect();
+///     let capture = Capture::from_samples("bench", 5000.0, &samples)?;
+///     measure(&mut MemorySource::new(&capture), &MeasureOptions::default())
+/// };
+/// let captures = BTreeMap::from([
+///     (Condition::Looped, measured(20e-3)?),
+///     (Condition::Isolated, measured(0.2e-3)?),
+/// ]);
+/// let comparison = compare(&captures, &CompareOptions::default())?;
+/// let improvement = comparison.quantity("harmonic_1_rms").and_then(|q| q.improvement_db);
+/// assert!(improvement.is_some_and(|ratio| (39.0..40.0).contains(&ratio.low)));
+/// # Ok::<(), humsieve::Error>(())
+/// ```
 pub fn compare(
     measurements: &BTreeMap<Condition, Vec<Measurement>>,
     options: &CompareOptions,
