@@ -1,7 +1,7 @@
 //! The figures that are compared and what a single capture says of each.
 
 use crate::analysis::{LinePower, Measurement};
-use crate::stats::{ConfidenceDistribution, Estimate, line_rms};
+use crate::stats::{ConfidenceDistribution, Estimate};
 
 /// A figure of the table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,10 +49,7 @@ impl Figure {
                     .find(|h| h.order == order)
                     .map(|h| Observation::line(h.power, h.rms))
             }
-            Self::NoiseRms => Some(Observation::Noise {
-                rms: measurement.noise.rms.value,
-                dof: measurement.noise.rms.degrees_of_freedom,
-            }),
+            Self::NoiseRms => Some(noise(&measurement.noise.rms)),
             Self::AcRms => Some(about_mean(measurement)),
             Self::PeakToPeak => Some(peak_to_peak(measurement)),
         }
@@ -71,22 +68,17 @@ pub(super) enum Observation {
     Noise { rms: f64, dof: f64 },
     /// A positive value whose logarithm is normal.
     Level { value: f64, log_uncertainty: f64 },
+    /// A value of which only bounds are known.
+    Bounded(Estimate),
 }
 
 impl Observation {
     /// A line by its power; by its estimate where the power is not known or where the estimate holds
     /// more than noise (wander of the amplitude within the record).
     fn line(power: LinePower, rms: Estimate) -> Self {
-        let by_power = line_rms(
-            power.observed_v2,
-            power.noise_v2,
-            power.components,
-            power.noise_dof,
-            rms.confidence,
-        );
         let known = power.components > 0.0 && power.noise_v2 > 0.0;
-        let wanders =
-            rms.low > 0.0 && rms.standard_uncertainty > 1.05 * by_power.standard_uncertainty;
+        let scatter = (power.noise_v2 / power.components).sqrt();
+        let wanders = rms.value > 5.0 * scatter && rms.standard_uncertainty > 1.2 * scatter;
         if rms.value > 0.0 && (!known || wanders) {
             return Self::Level {
                 value: rms.value,
@@ -105,13 +97,14 @@ impl Observation {
                 value,
                 log_uncertainty,
             } => value.is_finite() && value > 0.0 && log_uncertainty.is_finite(),
+            Self::Bounded(e) => e.low.is_finite() && e.high.is_finite(),
         }
     }
 
     /// Value and standard uncertainty on the logarithmic scale, where the figure is resolved.
     pub(super) fn logarithm(&self) -> Option<(f64, f64)> {
         match *self {
-            Self::Offset(_) => None,
+            Self::Offset(_) | Self::Bounded(_) => None,
             Self::Line { rms, .. } => (rms.low > 0.0 && rms.value > 0.0)
                 .then(|| (rms.value.ln(), rms.standard_uncertainty / rms.value)),
             Self::Noise { rms, dof } => Some((rms.ln(), 1.0 / (2.0 * dof).sqrt())),
@@ -142,7 +135,22 @@ impl Observation {
                 2.0 * log_uncertainty,
                 f64::INFINITY,
             ),
+            Self::Bounded(e) => {
+                ConfidenceDistribution::bounded(e.low.powi(2), e.high.powi(2), confidence)
+            }
         }
+    }
+}
+
+/// Noise below the converter's step is stated as bounds that reach 0.
+fn noise(rms: &Estimate) -> Observation {
+    if rms.low > 0.0 {
+        Observation::Noise {
+            rms: rms.value,
+            dof: rms.degrees_of_freedom,
+        }
+    } else {
+        Observation::Bounded(*rms)
     }
 }
 

@@ -75,11 +75,11 @@ pub(super) fn warns(m: &Measurement, code: WarningCode) -> bool {
 }
 
 /// Keeps those that are good, if any is; tells of the others.
-fn prefer<'a>(
-    captures: Vec<&'a Measurement>,
+fn prefer(
+    captures: Vec<&Measurement>,
     good: impl Fn(&Measurement) -> bool,
     mut tell: impl FnMut(&Measurement),
-) -> Vec<&'a Measurement> {
+) -> Vec<&Measurement> {
     if !captures.iter().any(|m| good(m)) {
         return captures;
     }

@@ -99,54 +99,58 @@ pub fn comparison() -> Comparison {
             improvement_db: improvement,
             excess_reduction_db: reduction,
             verdict,
+            ..ComparedQuantity::new("", "")
         };
     let ratio = |value, low, high| Some(DecibelRatio { value, low, high });
+    let counts = CaptureCounts {
+        baseline: 3,
+        looped: 3,
+        isolated: 3,
+    };
     Comparison {
-        confidence: 0.95,
-        mains_nominal_hz: 50.0,
-        band_hz: (2.5, 5000.0),
-        captures: CaptureCounts {
-            baseline: 3,
-            looped: 3,
-            isolated: 3,
-        },
-        quantities: vec![
-            quantity(
-                "hum_rms",
-                Some(estimate(3.1035e-3, 3.1022e-3, 3.1048e-3)),
-                Some(estimate(11e-6, 9.8e-6, 12.2e-6)),
-                ratio(49.0, 48.1, Some(50.0)),
-                ratio(49.1, 48.1, Some(50.2)),
-                Verdict::Improved,
-            ),
-            quantity(
-                "harmonic_1_rms",
-                Some(estimate(2.97e-3, 2.9688e-3, 2.9712e-3)),
-                Some(estimate(1.6e-6, 0.0, 2.6e-6)),
-                ratio(61.2, 61.2, None),
-                ratio(60.5, 60.5, None),
-                Verdict::AtFloor,
-            ),
-            quantity(
-                "harmonic_2_rms",
-                Some(estimate(0.0, 0.0, 1.9e-6)),
-                Some(estimate(0.0, 0.0, 1.9e-6)),
-                None,
-                None,
-                Verdict::Unresolved,
-            ),
-            quantity(
-                "noise_rms",
-                Some(estimate(3.964e-5, 3.91e-5, 4.02e-5)),
-                Some(estimate(4.364e-5, 4.31e-5, 4.42e-5)),
-                ratio(-0.83, -1.0, Some(-0.6)),
-                None,
-                Verdict::Worse,
-            ),
-        ],
         warnings: vec![Warning::new(
             WarningCode::RateMismatch,
             "looped at 10 kHz, isolated at 48 kHz; compared to 5 kHz",
         )],
+        ..Comparison::new(
+            0.95,
+            50.0,
+            (2.5, 5000.0),
+            counts,
+            vec![
+                quantity(
+                    "hum_rms",
+                    Some(estimate(3.1035e-3, 3.1022e-3, 3.1048e-3)),
+                    Some(estimate(11e-6, 9.8e-6, 12.2e-6)),
+                    ratio(49.0, 48.1, Some(50.0)),
+                    ratio(49.1, 48.1, Some(50.2)),
+                    Verdict::Improved,
+                ),
+                quantity(
+                    "harmonic_1_rms",
+                    Some(estimate(2.97e-3, 2.9688e-3, 2.9712e-3)),
+                    Some(estimate(1.6e-6, 0.0, 2.6e-6)),
+                    ratio(61.2, 61.2, None),
+                    ratio(60.5, 60.5, None),
+                    Verdict::AtFloor,
+                ),
+                quantity(
+                    "harmonic_2_rms",
+                    Some(estimate(0.0, 0.0, 1.9e-6)),
+                    Some(estimate(0.0, 0.0, 1.9e-6)),
+                    None,
+                    None,
+                    Verdict::Unresolved,
+                ),
+                quantity(
+                    "noise_rms",
+                    Some(estimate(3.964e-5, 3.91e-5, 4.02e-5)),
+                    Some(estimate(4.364e-5, 4.31e-5, 4.42e-5)),
+                    ratio(-0.83, -1.0, Some(-0.6)),
+                    None,
+                    Verdict::Worse,
+                ),
+            ],
+        )
     }
 }

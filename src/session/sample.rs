@@ -294,23 +294,21 @@ fn compare(captures: &BTreeMap<Condition, Vec<Measurement>>) -> Result<Compariso
                 improvement_db: ratio,
                 excess_reduction_db: ratio,
                 verdict,
+                ..ComparedQuantity::new("", "")
             }
         })
         .collect();
+    let counts = CaptureCounts {
+        baseline: count(Condition::Baseline),
+        looped: count(Condition::Looped),
+        isolated: count(Condition::Isolated),
+    };
     Ok(Comparison {
-        confidence: 0.95,
-        mains_nominal_hz: 50.0,
-        band_hz: (10.0, 5e3),
-        captures: CaptureCounts {
-            baseline: count(Condition::Baseline),
-            looped: count(Condition::Looped),
-            isolated: count(Condition::Isolated),
-        },
-        quantities,
         warnings: vec![Warning::new(
             WarningCode::RangeMismatch,
             "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
         )],
+        ..Comparison::new(0.95, 50.0, (10.0, 5e3), counts, quantities)
     })
 }
 

@@ -1,0 +1,416 @@
+//! What a comparison says beside its verdicts: choice of captures, mismatches, limits, repeats, outlook.
+#![allow(clippy::unwrap_used)]
+
+mod draws;
+
+use approx::{assert_abs_diff_eq, assert_relative_eq};
+use draws::{Draws, Truth};
+use humsieve::capture::Coupling;
+use humsieve::comparison::{
+    Acceptance, Bounded, CommonGround, CompareOptions, Comparison, InstrumentLimits, Limit,
+    Verdict, WantedSignal, compare,
+};
+use humsieve::{Condition, ErrorKind, MeasureOptions, Measurement, WarningCode};
+use std::collections::BTreeMap;
+
+type Captures = BTreeMap<Condition, Vec<Measurement>>;
+
+fn bench(count: usize) -> Captures {
+    let mut draws = Draws::seeded(21);
+    let looped = Truth::new(0.5, &[1.0, 0.02, 0.4], 0.1);
+    BTreeMap::from([
+        (
+            Condition::Baseline,
+            Truth::new(0.0, &[0.0; 3], 0.1).captures(count, &mut draws),
+        ),
+        (Condition::Looped, looped.captures(count, &mut draws)),
+        (
+            Condition::Isolated,
+            looped.reduced(20.0).captures(count, &mut draws),
+        ),
+    ])
+}
+
+fn with(options: &CompareOptions, captures: &Captures) -> Comparison {
+    compare(captures, options).unwrap()
+}
+
+fn plain(captures: &Captures) -> Comparison {
+    with(&CompareOptions::default(), captures)
+}
+
+#[test]
+fn the_table_has_every_figure_and_serialises_without_loss() {
+    let comparison = plain(&bench(1));
+    let names: Vec<&str> = comparison
+        .quantities
+        .iter()
+        .map(|q| q.name.as_str())
+        .collect();
+    assert_eq!(
+        names,
+        [
+            "dc_offset",
+            "hum_rms",
+            "harmonic_1_rms",
+            "harmonic_2_rms",
+            "harmonic_3_rms",
+            "noise_rms",
+            "ac_rms",
+            "peak_to_peak"
+        ]
+    );
+    let json = serde_json::to_value(&comparison).unwrap();
+    let hum = &json["quantities"][1];
+    assert_eq!(hum["verdict"], "improved");
+    for key in [
+        "baseline",
+        "looped",
+        "isolated",
+        "loop_excess",
+        "residual_excess",
+    ] {
+        assert!(hum[key]["low"].is_number(), "{key}");
+    }
+    assert!(hum["improvement_db"]["high"].is_number());
+    assert_eq!(json["captures"]["looped"], 1);
+    assert!(json["verdict_method"].as_str().unwrap().contains("Holm"));
+    assert_eq!(
+        comparison.quantity("noise_rms").unwrap().verdict,
+        Verdict::Unresolved
+    );
+    assert_eq!(
+        comparison.quantity("ac_rms").unwrap().verdict,
+        Verdict::Improved
+    );
+    let extremes = comparison.quantity("peak_to_peak").unwrap().verdict;
+    assert!(matches!(extremes, Verdict::Improved | Verdict::AtFloor));
+}
+
+#[test]
+fn two_conditions_are_enough_and_one_is_not() {
+    let mut captures = bench(1);
+    captures.remove(&Condition::Isolated);
+    let without_isolated = plain(&captures);
+    let hum = without_isolated.quantity("hum_rms").unwrap();
+    assert!(hum.isolated.is_none() && hum.residual_excess.is_none());
+    assert!(hum.improvement_db.unwrap().low > 20.0);
+    assert!(hum.excess_reduction_db.is_none());
+    captures.remove(&Condition::Baseline);
+    let error = compare(&captures, &CompareOptions::default()).unwrap_err();
+    assert_eq!(error.kind(), ErrorKind::BadOption);
+
+    let mut captures = bench(1);
+    captures.remove(&Condition::Baseline);
+    let without_baseline = plain(&captures);
+    let hum = without_baseline.quantity("hum_rms").unwrap();
+    assert!(hum.loop_excess.is_none() && hum.excess_reduction_db.is_none());
+    assert_eq!(hum.verdict, Verdict::Improved);
+}
+
+#[test]
+fn units_must_agree() {
+    let mut captures = bench(1);
+    captures.get_mut(&Condition::Looped).unwrap()[0].unit = "A".into();
+    let error = compare(&captures, &CompareOptions::default()).unwrap_err();
+    assert_eq!(error.kind(), ErrorKind::BadOption);
+}
+
+#[test]
+fn each_figure_comes_from_captures_that_can_speak_of_it() {
+    let mut captures = bench(2);
+    let looped = captures.get_mut(&Condition::Looped).unwrap();
+    looped[0].acquisition.coupling = Some(Coupling::Ac);
+    looped[0].acquisition.full_scale_v = Some(5.0);
+    looped[1].acquisition.full_scale_v = Some(50.0);
+    let expected = (
+        looped[1].dc_offset.value,
+        looped[0].mains.hum_rms.unwrap().value,
+    );
+    let comparison = plain(&captures);
+    let offset = comparison.quantity("dc_offset").unwrap().looped.unwrap();
+    let hum = comparison.quantity("hum_rms").unwrap().looped.unwrap();
+    assert_relative_eq!(offset.value, expected.0);
+    assert_relative_eq!(hum.value, expected.1, max_relative = 1e-9);
+    let reasons: Vec<&str> = comparison
+        .left_out
+        .iter()
+        .map(|l| l.reason.as_str())
+        .collect();
+    assert!(
+        reasons.iter().any(|r| r.contains("AC coupled")),
+        "{reasons:?}"
+    );
+    assert!(
+        reasons.iter().any(|r| r.contains("finer range")),
+        "{reasons:?}"
+    );
+
+    let looped = captures.get_mut(&Condition::Looped).unwrap();
+    looped[0].quality.clipped_samples = 7;
+    let expected = looped[1].mains.hum_rms.unwrap().value;
+    let hum = plain(&captures)
+        .quantity("hum_rms")
+        .unwrap()
+        .looped
+        .unwrap();
+    assert_relative_eq!(hum.value, expected, max_relative = 1e-9);
+}
+
+#[test]
+fn an_ac_coupled_condition_says_nothing_of_the_offset() {
+    let mut captures = bench(1);
+    captures.get_mut(&Condition::Isolated).unwrap()[0]
+        .acquisition
+        .coupling = Some(Coupling::Ac);
+    let comparison = plain(&captures);
+    let offset = comparison.quantity("dc_offset").unwrap();
+    assert!(offset.isolated.is_none() && offset.improvement_db.is_none());
+    assert_eq!(offset.verdict, Verdict::Unresolved);
+    let codes: Vec<WarningCode> = comparison.warnings.iter().map(|w| w.code).collect();
+    assert!(codes.contains(&WarningCode::AcCoupled));
+    assert!(codes.contains(&WarningCode::CouplingMismatch));
+}
+
+#[test]
+fn mismatches_name_the_figures_they_spoil() {
+    type Change = fn(&mut Measurement);
+    let cases: [(Change, WarningCode, &str); 4] = [
+        (
+            |m| m.acquisition.full_scale_v = Some(20.0),
+            WarningCode::RangeMismatch,
+            "dc_offset",
+        ),
+        (
+            |m| m.acquisition.probe_factor = Some(10.0),
+            WarningCode::RangeMismatch,
+            "noise_rms",
+        ),
+        (
+            |m| m.sample_rate_hz = 48e3,
+            WarningCode::RateMismatch,
+            "peak_to_peak",
+        ),
+        (
+            |m| m.noise.band_hz = (1.0, 24e3),
+            WarningCode::RateMismatch,
+            "noise_rms is not comparable",
+        ),
+    ];
+    assert!(plain(&bench(1)).warnings.is_empty());
+    for (change, code, spoiled) in cases {
+        let mut captures = bench(1);
+        for m in captures.values_mut().flatten() {
+            m.acquisition.full_scale_v = Some(2.0);
+            m.acquisition.probe_factor = Some(1.0);
+        }
+        change(&mut captures.get_mut(&Condition::Looped).unwrap()[0]);
+        let warnings = plain(&captures).warnings;
+        assert!(
+            warnings
+                .iter()
+                .any(|w| w.code == code && w.message.contains(spoiled)),
+            "{warnings:?}"
+        );
+    }
+}
+
+#[test]
+fn noise_of_unequal_bands_gets_no_ratio() {
+    let mut captures = bench(1);
+    captures.get_mut(&Condition::Looped).unwrap()[0]
+        .noise
+        .band_hz = (1.0, 24e3);
+    let comparison = plain(&captures);
+    assert_eq!(comparison.band_hz, (1.0, 5e3));
+    assert!(
+        comparison
+            .quantity("noise_rms")
+            .unwrap()
+            .improvement_db
+            .is_none()
+    );
+    let ground = CommonGround::of(captures.values().flatten()).unwrap();
+    assert!(!captures.values().flatten().all(|m| ground.holds(m)));
+    let again = ground.apply(&MeasureOptions::default());
+    assert_eq!((again.band_hz, again.harmonics), (Some((1.0, 5e3)), 3));
+}
+
+/// Guarded acceptance and rejection (JCGM 106:2012, 8.3): the whole interval on one side.
+#[test]
+fn limits_pass_fail_or_stay_undecided() {
+    let captures = bench(1);
+    let hum = plain(&captures).quantity("hum_rms").unwrap().clone();
+    let (reading, ratio) = (hum.isolated.unwrap(), hum.improvement_db.unwrap());
+    let outcomes = |bounded, values: [f64; 3]| {
+        values.map(|value| {
+            let limits = vec![Limit::new(bounded, "hum_rms", value).unwrap()];
+            let options = CompareOptions {
+                limits,
+                ..Default::default()
+            };
+            with(&options, &captures).limits[0].outcome
+        })
+    };
+    let expected = [Acceptance::Pass, Acceptance::Undecided, Acceptance::Fail];
+    let around = [1.01 * reading.high, reading.value, 0.99 * reading.low];
+    assert_eq!(outcomes(Bounded::Reading, around), expected);
+    let around = [ratio.low - 0.1, ratio.value, ratio.high.unwrap() + 0.1];
+    assert_eq!(outcomes(Bounded::Improvement, around), expected);
+    let options = CompareOptions {
+        limits: vec!["improvement.dc_offset=60dB".parse().unwrap()],
+        ..Default::default()
+    };
+    assert!(!with(&options, &captures).passed());
+    for bad in [
+        "hum_rms",
+        "hum_rms=x",
+        "loudness=3",
+        "hum_rms=-1",
+        "improvement.hum_rms=20u",
+    ] {
+        assert_eq!(
+            bad.parse::<Limit>().unwrap_err().kind(),
+            ErrorKind::BadOption
+        );
+    }
+}
+
+/// A gain error common to both readings cancels in their ratio and not in the readings.
+#[test]
+fn expanded_uncertainties_hold_the_instruments_limits() {
+    let mut captures = bench(1);
+    for m in captures.values_mut().flatten() {
+        m.acquisition.full_scale_v = Some(2.0);
+    }
+    let gain = |captures: &Captures| {
+        let options = CompareOptions {
+            instrument: InstrumentLimits {
+                gain: 0.03,
+                probe: 0.02,
+                offset_v: 0.01,
+            },
+            ..Default::default()
+        };
+        with(&options, captures)
+    };
+    let comparison = gain(&captures);
+    let hum = comparison.quantity("hum_rms").unwrap();
+    let expanded = hum.expanded_uncertainty.unwrap();
+    let reading = hum.looped.unwrap();
+    let systematic = reading.value * (0.03_f64.powi(2) / 3.0 + 0.02_f64.powi(2) / 3.0).sqrt();
+    let combined = systematic.hypot(reading.standard_uncertainty);
+    let looped = expanded.looped.unwrap();
+    assert_relative_eq!(
+        looped.value,
+        looped.coverage_factor * combined,
+        max_relative = 1e-9
+    );
+    assert_abs_diff_eq!(looped.coverage_factor, 1.96, epsilon = 0.01);
+    let random = |e: humsieve::Estimate| e.standard_uncertainty / e.value;
+    let ratio = expanded.improvement_db.unwrap();
+    let expected = 8.685_889_638 * random(reading).hypot(random(hum.isolated.unwrap()));
+    assert_relative_eq!(
+        ratio.value / ratio.coverage_factor,
+        expected,
+        max_relative = 1e-6
+    );
+
+    captures.get_mut(&Condition::Isolated).unwrap()[0]
+        .acquisition
+        .full_scale_v = Some(0.2);
+    let apart = gain(&captures)
+        .quantity("hum_rms")
+        .unwrap()
+        .expanded_uncertainty;
+    assert!(apart.unwrap().improvement_db.unwrap().value > ratio.value);
+    assert!(
+        plain(&captures).quantities[0]
+            .expanded_uncertainty
+            .is_none()
+    );
+}
+
+#[test]
+fn repeats_tell_drift_and_return() {
+    use Condition::{Baseline, Isolated, Looped};
+    let mut captures = bench(4);
+    let sequence = [
+        [Baseline; 4].as_slice(),
+        &[Looped; 2],
+        &[Isolated; 4],
+        &[Looped; 2],
+    ]
+    .concat();
+    let options = CompareOptions {
+        sequence,
+        ..Default::default()
+    };
+    let mut with_offsets = |offsets: [f64; 4]| {
+        let looped = captures.get_mut(&Looped).unwrap();
+        for (m, offset) in looped.iter_mut().zip(offsets) {
+            m.dc_offset.value = offset;
+        }
+        with(&options, &captures)
+    };
+    let find = |comparison: &Comparison, condition, name: &str| {
+        let mut repeats = comparison.repeats.iter();
+        let found = repeats.find(|r| r.condition == condition && r.quantity == name);
+        found.unwrap().clone()
+    };
+    let said = |comparison: &Comparison, words: &str| {
+        let mut notes = comparison.notes.iter();
+        notes.any(|n| n.contains(words))
+    };
+    let comparison = with_offsets([0.5, 0.6, 0.7, 0.8]);
+    let offset = find(&comparison, Looped, "dc_offset");
+    assert!(offset.differ);
+    assert_abs_diff_eq!(offset.drift.unwrap(), 0.3, epsilon = 1e-6);
+    assert_eq!(find(&comparison, Looped, "hum_rms").came_back, Some(true));
+    assert_eq!(find(&comparison, Isolated, "hum_rms").came_back, None);
+    assert!(said(&comparison, "drifted") && said(&comparison, "Several captures"));
+
+    let comparison = with_offsets([0.5, 0.501, 2.0, 2.001]);
+    let offset = find(&comparison, Looped, "dc_offset");
+    assert_eq!((offset.came_back, offset.drift), (Some(false), None));
+    assert!(said(&comparison, "did not come back"));
+}
+
+#[test]
+fn a_wanted_signal_gets_its_errors_before_and_after() {
+    let options = CompareOptions {
+        signal: Some(WantedSignal {
+            amplitude_v: 2.0,
+            accuracy: 0.02,
+        }),
+        ..Default::default()
+    };
+    let comparison = with(&options, &bench(1));
+    let signal = comparison.signal.unwrap();
+    let (before, after) = (signal.looped.unwrap(), signal.isolated.unwrap());
+    assert_abs_diff_eq!(before.offset_percent.unwrap(), 25.0, epsilon = 1.0);
+    // hum of 1.0773 RMS on a signal of 1.4142 RMS
+    assert_abs_diff_eq!(before.hum_percent.unwrap(), 76.2, epsilon = 1.5);
+    assert!(after.signal_to_noise_db.unwrap() > before.signal_to_noise_db.unwrap() + 15.0);
+    assert!(after.smallest_readable_v.unwrap() < 0.25 * before.smallest_readable_v.unwrap());
+}
+
+#[test]
+fn sentences_claim_no_more_than_the_lower_bound() {
+    let mut draws = Draws::seeded(22);
+    let mut captures = bench(1);
+    captures.insert(
+        Condition::Isolated,
+        Truth::new(0.0, &[0.0; 3], 0.1).captures(1, &mut draws),
+    );
+    let comparison = plain(&captures);
+    let hum = comparison.quantity("hum_rms").unwrap();
+    assert_eq!(hum.verdict, Verdict::AtFloor);
+    let bound = format!("at least {:.1} dB", hum.improvement_db.unwrap().low);
+    assert!(hum.sentence().contains(&bound), "{}", hum.sentence());
+    assert!(
+        hum.sentence()
+            .contains("cannot be told from the instrument's floor")
+    );
+    assert!(comparison.notes[0].contains("One capture of each condition"));
+}
