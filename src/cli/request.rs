@@ -12,10 +12,10 @@ use humsieve::Condition;
 use humsieve::MeasureOptions;
 use humsieve::analysis::MainsChoice;
 use humsieve::capture::Coupling;
-use humsieve::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
+use humsieve::comparison::{Bounded, CompareOptions, InstrumentLimits, Limit, WantedSignal};
 use humsieve::load::LoadOptions;
 use humsieve::plan::PlanOptions;
-use humsieve::report::{Format, Limit};
+use humsieve::report::Format;
 use std::num::NonZero;
 use std::path::PathBuf;
 use std::thread;
@@ -99,7 +99,7 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
             every_s: typed.every,
             ..analysis(&typed.analysis)
         },
-        limits: limits(&typed.batch.limit)?,
+        limits: reading_limits(&typed.batch.limit)?,
         jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
@@ -126,12 +126,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         measure: analysis(&typed.analysis),
         compare: CompareOptions {
             confidence: typed.analysis.confidence,
-            limits: typed
-                .batch
-                .limit
-                .iter()
-                .map(|limit| limit.parse())
-                .collect::<Result<_, _>>()?,
+            limits: limits(&typed.batch.limit)?,
             signal: typed.signal.map(|amplitude_v| WantedSignal {
                 amplitude_v,
                 accuracy: typed.signal_accuracy / 100.0,
@@ -199,13 +194,33 @@ fn limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
         .iter()
         .map(|text| {
             let unusable = |why: &str| Failure::Usage(format!("--limit {text}: {why}"));
-            let (quantity, value) = text
+            let (name, value) = text
                 .split_once('=')
                 .ok_or_else(|| unusable("it must be QUANTITY=VALUE, as in hum_rms=100u"))?;
             let value = number::si(value).map_err(|why| unusable(&why))?;
-            Limit::new(quantity.trim(), value).map_err(|error| unusable(error.message()))
+            let (bounded, quantity) = match name.trim().split_once('.') {
+                Some(("improvement", quantity)) => (Bounded::Improvement, quantity),
+                Some(("excess_reduction", quantity)) => (Bounded::ExcessReduction, quantity),
+                _ => (Bounded::Reading, name.trim()),
+            };
+            Limit::new(bounded, quantity, value).map_err(|error| unusable(error.message()))
         })
         .collect()
+}
+
+/// One capture has readings only.
+fn reading_limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    let limits = limits(typed)?;
+    match limits
+        .iter()
+        .find(|limit| limit.bounded != Bounded::Reading)
+    {
+        None => Ok(limits),
+        Some(limit) => Err(Failure::Usage(format!(
+            "--limit on a change of {}: only compare knows changes; measure takes limits on readings",
+            limit.quantity
+        ))),
+    }
 }
 
 fn jobs(typed: &BatchArguments) -> usize {
