@@ -17,6 +17,7 @@ mod rows;
 mod sample;
 #[cfg(test)]
 pub(crate) use sample::measurement as sample_measurement;
+mod separated;
 mod text;
 
 pub use caution::CAUTIONS;
@@ -30,3 +31,4 @@ pub use rows::{
     ComparedRow, Row, comparison_remarks, comparison_rows, judge, limit_remark, measurement_rows,
     quantity_label,
 };
+pub use separated::write_separation;

@@ -333,7 +333,7 @@ fn tied(value_with_unit: &str) -> String {
 }
 
 /// Breaks between words at the width; further lines are indented by the lead's width.
-fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
+pub(super) fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
     let indent = " ".repeat(lead.chars().count());
     let mut line = lead.to_owned();
     let mut empty = true;
