@@ -6,6 +6,7 @@ pub mod analysis;
 pub mod capture;
 pub mod comparison;
 mod error;
+pub mod separation;
 pub mod stats;
 mod warning;
 

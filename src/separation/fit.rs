@@ -1,0 +1,672 @@
+//! Fit of the hum model: phase track from all harmonics together, amplitudes with a memory chosen
+//! by the data, sudden changes, robust against what is not hum.
+
+use super::banded::{Banded, Roughness};
+use super::fold::{fold, remove_running_mean};
+use super::model::HumModel;
+use super::search::CoarseTrack;
+use super::smoother::{Smoothed, TrackData, dot};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Intervals of the mesh at most.
+const INTERVALS: usize = 1600;
+/// Groups of intervals that give the noise beside a line.
+const GROUPS: usize = 32;
+/// Fastest changes that tracks follow, Hz.
+const PHASE_BANDWIDTH_HZ: f64 = 3.0;
+const GAIN_BANDWIDTH_HZ: f64 = 4.0;
+const OWN_BANDWIDTH_HZ: f64 = 2.0;
+/// Gain of log-likelihood that a track of its own must bring.
+const OWN_TRACK_GAIN: f64 = 6.0;
+const MOST_BREAKS: usize = 12;
+const ROUNDS: usize = 7;
+
+/// What the fit may do.
+#[derive(Debug, Clone)]
+pub(super) struct FitSettings {
+    pub(super) rate_hz: f64,
+    pub(super) highest_order: usize,
+    /// Orders that must not be touched.
+    pub(super) barred: Vec<usize>,
+}
+
+/// A fitted model and what is known of it.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Fit {
+    pub(super) model: HumModel,
+    /// Noise beside each order: mean square of its phasor sums over the sum of weights.
+    pub(super) noise: Vec<f64>,
+    /// Free parameters spent on each order.
+    pub(super) parameters: Vec<f64>,
+    /// Probability that a record without mains shows as much.
+    pub(super) false_alarm: f64,
+    pub(super) weights: Option<Vec<f32>>,
+}
+
+/// Phasor sums of the selected orders on the mesh.
+struct Sums {
+    orders: usize,
+    left: Vec<Complex64>,
+    right: Vec<Complex64>,
+    gram: Vec<[f64; 3]>,
+    noise: Vec<f64>,
+}
+
+struct Fitter<'a> {
+    x: &'a [f64],
+    settings: &'a FitSettings,
+    residual: Vec<f64>,
+    weights: Option<Vec<f32>>,
+    spacing: Vec<f64>,
+    cycle: usize,
+    interval_s: f64,
+}
+
+/// Fits hum to `x`, starting from the search's track.
+pub(super) fn fit(
+    x: &[f64],
+    missing: Option<Vec<f32>>,
+    track: &CoarseTrack,
+    settings: &FitSettings,
+) -> Fit {
+    let mut model = mesh(x.len(), track, settings.rate_hz);
+    let interval_s =
+        (x.len() as f64 / model.intervals().max(1) as f64) / settings.rate_hz;
+    let mut fitter = Fitter {
+        x,
+        settings,
+        residual: vec![0.0; x.len()],
+        weights: missing,
+        spacing: Vec::new(),
+        cycle: (settings.rate_hz / track.nominal_hz).round().max(1.0) as usize,
+        interval_s,
+    };
+    fitter.respace(&model);
+    fitter.align(&mut model);
+    fitter.run(model)
+}
+
+/// Lays out intervals of whole cycles of the coarse track.
+fn mesh(samples: usize, track: &CoarseTrack, rate: f64) -> HumModel {
+    let duration = samples as f64 / rate;
+    let cycles = (duration * track.nominal_hz / INTERVALS as f64).ceil().max(1.0);
+    let (mut edges, mut phase) = (vec![0], vec![0.0]);
+    let mut time = 0.0;
+    loop {
+        let mut step = cycles / track.frequency_at(time);
+        step = cycles / track.frequency_at(time + 0.5 * step);
+        time += step;
+        let edge = (time * rate).round();
+        if edge as usize >= samples {
+            break;
+        }
+        let whole = edges.len() as f64 * cycles;
+        edges.push(edge as usize);
+        phase.push(whole + (edge / rate - time) * track.frequency_at(time));
+    }
+    let last = edges.len() - 1;
+    if last > 0 && ((samples - edges[last]) as f64) < 0.5 * cycles * rate / track.nominal_hz {
+        edges.pop();
+        phase.pop();
+    }
+    let last = edges.len() - 1;
+    let rest = (samples - edges[last]) as f64 / rate;
+    let frequency = track.frequency_at(edges[last] as f64 / rate + 0.5 * rest);
+    phase.push(phase[last] + rest * frequency);
+    edges.push(samples);
+    let intervals = edges.len() - 1;
+    HumModel {
+        gain: vec![1.0; edges.len()],
+        edges,
+        phase,
+        piece: vec![0; intervals],
+        constants: vec![Vec::new()],
+        ..HumModel::default()
+    }
+}
+
+impl Fitter<'_> {
+    fn respace(&mut self, model: &HumModel) {
+        let nominal = self.x.len() as f64 / model.intervals() as f64;
+        self.spacing = model
+            .edges
+            .windows(2)
+            .map(|e| (e[1] - e[0]) as f64 / nominal)
+            .collect();
+    }
+
+    /// Residual of the model, less its running mean over a cycle.
+    fn update_residual(&mut self, model: &HumModel) {
+        model.residual(self.x, &mut self.residual);
+        remove_running_mean(&mut self.residual, self.weights.as_deref(), self.cycle);
+    }
+
+    fn sums(&mut self, model: &HumModel) -> Sums {
+        self.update_residual(model);
+        let count = model.orders.len();
+        let intervals = model.intervals();
+        let mut sums = Sums {
+            orders: count,
+            left: Vec::with_capacity(count * intervals),
+            right: Vec::with_capacity(count * intervals),
+            gram: Vec::with_capacity(intervals),
+            noise: Vec::new(),
+        };
+        let top = model.orders.iter().copied().max().unwrap_or(1);
+        fold(model, &self.residual, self.weights.as_deref(), top, |f| {
+            sums.left.extend(model.orders.iter().map(|k| f.left[*k]));
+            sums.right.extend(model.orders.iter().map(|k| f.right[*k]));
+            sums.gram.push(f.gram);
+        });
+        sums.noise = self.noise(&sums);
+        sums
+    }
+
+    /// Noise beside each order from differences of neighbouring groups of intervals.
+    fn noise(&self, sums: &Sums) -> Vec<f64> {
+        let intervals = sums.gram.len();
+        let groups = group_bounds(intervals);
+        let mut noise: Vec<f64> = (0..sums.orders)
+            .map(|o| {
+                let means: Vec<(Complex64, f64)> = groups
+                    .windows(2)
+                    .map(|g| {
+                        let (mut sum, mut weight) = (Complex64::default(), 0.0);
+                        for i in g[0]..g[1] {
+                            sum += sums.left[i * sums.orders + o] + sums.right[i * sums.orders + o];
+                            weight += total(sums.gram[i]);
+                        }
+                        (sum, weight)
+                    })
+                    .collect();
+                noise_of_groups(&means)
+            })
+            .collect();
+        pool(&mut noise, groups.len() - 1);
+        noise
+    }
+
+    /// First, rough alignment of the phase track: interval groups tracked one after the other on a
+    /// small grid of shifts, all low orders together.
+    fn align(&mut self, model: &mut HumModel) {
+        let top = self.settings.highest_order.min(20);
+        model.set_orders((1..=top).collect());
+        let group = (0.08 / self.interval_s).round().max(1.0) as usize;
+        let sums = self.sums(model);
+        let intervals = model.intervals();
+        let count = intervals.div_ceil(group);
+        if count < 4 {
+            return;
+        }
+        let mut phasors = vec![vec![Complex64::default(); top]; count];
+        let mut mass = vec![0.0; count];
+        for i in 0..intervals {
+            for (o, phasor) in phasors[i / group].iter_mut().enumerate() {
+                *phasor += sums.left[i * top + o] + sums.right[i * top + o];
+            }
+            mass[i / group] += total(sums.gram[i]);
+        }
+        let noise: Vec<f64> = (0..top)
+            .map(|o| {
+                let mut changes: Vec<f64> = (1..count)
+                    .map(|g| {
+                        (phasors[g][o] / mass[g].max(1.0) - phasors[g - 1][o] / mass[g - 1].max(1.0))
+                            .norm_sqr()
+                    })
+                    .collect();
+                let middle = changes.len() / 2;
+                let (_, median, _) = changes.select_nth_unstable_by(middle, f64::total_cmp);
+                median.max(1e-300)
+            })
+            .collect();
+        let strength: f64 = (0..top)
+            .map(|o| {
+                let power: f64 = (0..count)
+                    .map(|g| (phasors[g][o] / mass[g].max(1.0)).norm_sqr())
+                    .sum::<f64>()
+                    / count as f64;
+                (power / noise[o] - 1.0).max(0.0)
+            })
+            .sum();
+        if strength < 10.0 {
+            return;
+        }
+        let mut reference: Vec<Complex64> = (0..top)
+            .map(|o| phasors[0][o] / mass[0].max(1.0))
+            .collect();
+        let mut shifts = vec![0.0; count];
+        let step = 1.0 / 400.0;
+        for g in 1..count {
+            if mass[g] <= 0.0 {
+                shifts[g] = shifts[g - 1];
+                continue;
+            }
+            let predicted = if g >= 3 {
+                shifts[g - 1] + 0.5 * (shifts[g - 1] - shifts[g - 3])
+            } else {
+                shifts[g - 1]
+            };
+            let mut best = (f64::NEG_INFINITY, predicted);
+            for i in -24..=24 {
+                let shift = predicted + f64::from(i) * step;
+                let turn = Complex64::from_polar(1.0, -2.0 * PI * shift);
+                let mut rotation = Complex64::new(1.0, 0.0);
+                let mut value = -f64::from(i * i) * 1e-3;
+                for o in 0..top {
+                    rotation *= turn;
+                    value += (reference[o].conj() * phasors[g][o] * rotation).re
+                        / (noise[o] * mass[g]);
+                }
+                if value > best.0 {
+                    best = (value, shift);
+                }
+            }
+            shifts[g] = best.1;
+            let rate = (1.0 / (g as f64 + 1.0)).max(0.1);
+            for o in 0..top {
+                let turn = Complex64::from_polar(1.0, -2.0 * PI * (o + 1) as f64 * shifts[g]);
+                let aligned = phasors[g][o] / mass[g] * turn;
+                let change = rate * (aligned - reference[o]);
+                reference[o] += change;
+            }
+        }
+        for i in 0..=intervals {
+            let at = (i as f64 / group as f64 - 0.5).clamp(0.0, (count - 1) as f64);
+            let low = (at as usize).min(count.saturating_sub(2));
+            let share = at - low as f64;
+            model.phase[i] += shifts[low] * (1.0 - share) + shifts[low + 1] * share;
+        }
+    }
+
+    fn run(mut self, mut model: HumModel) -> Fit {
+        let low = self.settings.highest_order.min(20);
+        model.set_orders((1..=low).collect());
+        let mut last_shift = 0.02;
+        let mut fit = Fit::default();
+        let mut parameters = Vec::new();
+        for round in 0..ROUNDS {
+            if round == 2 {
+                let (orders, false_alarm) = self.detect(&mut model);
+                fit.false_alarm = false_alarm;
+                let old = model.clone();
+                model.set_orders(orders);
+                carry_over(&old, &mut model);
+                if model.orders.is_empty() {
+                    break;
+                }
+            }
+            if round >= 3 {
+                self.down_weight(&model);
+            }
+            let mut sums = self.sums(&model);
+            if (2..6).contains(&round) {
+                self.find_breaks(&mut model, &mut sums);
+            }
+            fit.noise.clone_from(&sums.noise);
+            last_shift = self.update_phase(&mut model, &sums, last_shift);
+            parameters = self.update_amplitudes(&mut model, &sums, round >= 2);
+        }
+        fit.parameters = parameters;
+        fit.model = model;
+        fit.weights = self.weights;
+        fit
+    }
+
+    /// Which orders stand above the noise beside them.
+    fn detect(&mut self, model: &mut HumModel) -> (Vec<usize>, f64) {
+        let top = self.settings.highest_order;
+        self.update_residual(model);
+        let groups = group_bounds(model.intervals());
+        let count = groups.len() - 1;
+        let mut phasors = vec![vec![(Complex64::default(), 0.0); count]; top];
+        let known: Vec<Option<usize>> = (1..=top)
+            .map(|k| model.orders.iter().position(|o| *o == k))
+            .collect();
+        let mut group = 0;
+        fold(model, &self.residual, self.weights.as_deref(), top, |f| {
+            while f.interval >= groups[group + 1] {
+                group += 1;
+            }
+            let mass = total(f.gram);
+            for (k, cells) in phasors.iter_mut().enumerate() {
+                let cell = &mut cells[group];
+                cell.0 += f.left[k + 1] + f.right[k + 1];
+                cell.1 += mass;
+            }
+        });
+        let mut noise: Vec<f64> = phasors.iter().map(|g| noise_of_groups(g)).collect();
+        pool(&mut noise, count);
+        let degrees = (0.66 * (count.max(2) - 1) as f64)
+            * if count < 16 { 4.0 } else { 1.0 };
+        let ratios: Vec<f64> = phasors
+            .iter()
+            .enumerate()
+            .map(|(k, cells)| {
+                let (sum, mass) = cells
+                    .iter()
+                    .fold((Complex64::default(), 0.0), |(s, m), c| (s + c.0, m + c.1));
+                let present = known[k].map_or(Complex64::default(), |o| model.constants[0][o]);
+                let mass = f64::max(mass, 1e-300);
+                (sum / mass + present).norm_sqr() * mass / noise[k].max(1e-300)
+            })
+            .collect();
+        let chance = |ratio: f64| (1.0 + ratio / degrees).powf(-degrees);
+        let duration = self.x.len() as f64 / self.settings.rate_hz;
+        let tried = 1.0 + duration;
+        let lowest = ratios.iter().take(3).map(|r| chance(*r)).fold(1.0, f64::min);
+        let together: f64 = ratios.iter().take(12).map(|r| r.min(9.0)).sum();
+        let false_alarm = (tried * 3.0 * lowest)
+            .min(tried * gamma_tail(ratios.len().min(12), together))
+            .min(1.0);
+        if false_alarm > 0.01 {
+            return (Vec::new(), false_alarm);
+        }
+        // Benjamini & Hochberg (1995): at most 5 % of the orders taken are expected to be noise.
+        let mut sorted: Vec<f64> = ratios.iter().map(|r| chance(*r)).collect();
+        sorted.sort_by(f64::total_cmp);
+        let limit = sorted
+            .iter()
+            .enumerate()
+            .filter(|(i, p)| **p <= 0.05 * (*i + 1) as f64 / top as f64)
+            .map(|(_, p)| *p)
+            .fold(0.0, f64::max);
+        let orders = (1..=top)
+            .filter(|k| chance(ratios[k - 1]) <= limit && !self.settings.barred.contains(k))
+            .collect();
+        (orders, false_alarm)
+    }
+
+    /// Gives little weight to samples that are far from what noise does, unless they come with the
+    /// mains cycle.
+    fn down_weight(&mut self, _model: &HumModel) {}
+
+    fn gram_of(&self, sums: &Sums, weight: f64) -> Banded {
+        let mut gram = Banded::zeros(sums.gram.len() + 1);
+        for (i, g) in sums.gram.iter().enumerate() {
+            gram.add_interval(i, *g, weight);
+        }
+        gram
+    }
+
+    fn shortest(&self, bandwidth_hz: f64) -> f64 {
+        (1.0 / (2.0 * PI * bandwidth_hz * self.interval_s)).max(0.7)
+    }
+
+    /// One Gauss-Newton step of the phase track, smoothed; returns the largest usual shift.
+    fn update_phase(&self, model: &mut HumModel, sums: &Sums, last_shift: f64) -> f64 {
+        let edges = model.edges.len();
+        let mut gram = Banded::zeros(edges);
+        let mut rhs = vec![0.0; edges];
+        let reach = (0.11 / last_shift).max(1.5);
+        for (o, &order) in model.orders.iter().enumerate() {
+            if order as f64 > reach {
+                continue;
+            }
+            let slope = 2.0 * PI * order as f64;
+            let scale = 2.0 / sums.noise[o];
+            for i in 0..model.intervals() {
+                let (a, b) = (model.amplitude(o, i, i), model.amplitude(o, i, i + 1));
+                rhs[i] += scale * slope * (a.conj() * sums.left[i * sums.orders + o]).im;
+                rhs[i + 1] += scale * slope * (b.conj() * sums.right[i * sums.orders + o]).im;
+                let power = 0.5 * (a.norm_sqr() + b.norm_sqr());
+                gram.add_interval(i, sums.gram[i], scale * slope * slope * power);
+            }
+        }
+        if gram.mean_diagonal() <= 0.0 {
+            return last_shift;
+        }
+        for (r, g) in rhs.iter_mut().zip(gram.multiply(&model.phase)) {
+            *r += g;
+        }
+        let line = straight(&model.phase, &self.spacing);
+        for (r, g) in rhs.iter_mut().zip(gram.multiply(&line)) {
+            *r -= g;
+        }
+        let data = TrackData {
+            gram: &gram,
+            rhs: std::slice::from_ref(&rhs),
+            spacing: &self.spacing,
+        };
+        let smoothed = robust_best(&data, Roughness::Slope, self.shortest(PHASE_BANDWIDTH_HZ));
+        let mut squares = 0.0;
+        for ((p, s), l) in model.phase.iter_mut().zip(&smoothed.tracks[0]).zip(&line) {
+            let new = s + l;
+            squares += (new - *p).powi(2);
+            *p = new;
+        }
+        (squares / edges as f64).sqrt().max(1e-6)
+    }
+
+    /// Constants, common gain and own deviations from the sums; returns parameters per order.
+    fn update_amplitudes(&self, model: &mut HumModel, sums: &Sums, tracks: bool) -> Vec<f64> {
+        let (left, right) = whole_sums(model, sums);
+        let n = sums.orders;
+        solve_constants(model, sums, &left, &right);
+        let mut parameters = vec![model.constants.len() as f64; n];
+        if !tracks || model.intervals() < 8 {
+            return parameters;
+        }
+        // Common gain.
+        let edges = model.edges.len();
+        let mut gram = Banded::zeros(edges);
+        let mut rhs = vec![0.0; edges];
+        for o in 0..n {
+            let scale = 2.0 / sums.noise[o];
+            for i in 0..model.intervals() {
+                let c = model.constants[model.piece[i]][o];
+                rhs[i] += scale * (c.conj() * left[i * n + o]).re;
+                rhs[i + 1] += scale * (c.conj() * right[i * n + o]).re;
+                gram.add_interval(i, sums.gram[i], scale * c.norm_sqr());
+            }
+        }
+        if gram.mean_diagonal() > 0.0 {
+            let data = TrackData {
+                gram: &gram,
+                rhs: std::slice::from_ref(&rhs),
+                spacing: &self.spacing,
+            };
+            let shortest = self.shortest(GAIN_BANDWIDTH_HZ);
+            let smoothed = best_of_both(&data, shortest);
+            if smoothed.parameters < 1.6 {
+                model.gain.fill(1.0);
+            } else {
+                let mean = smoothed.tracks[0].iter().sum::<f64>() / edges as f64;
+                for (g, s) in model.gain.iter_mut().zip(&smoothed.tracks[0]) {
+                    *g = s / mean;
+                }
+            }
+            solve_constants(model, sums, &left, &right);
+        }
+        // Deviations of their own.
+        let plain = self.gram_of(sums, 1.0);
+        for o in 0..n {
+            let mut sides = [vec![0.0; edges], vec![0.0; edges]];
+            for i in 0..model.intervals() {
+                let c = model.constants[model.piece[i]][o];
+                let [aa, ab, bb] = sums.gram[i];
+                let (ga, gb) = (model.gain[i], model.gain[i + 1]);
+                let l = left[i * n + o] - c * (aa * ga + ab * gb);
+                let r = right[i * n + o] - c * (ab * ga + bb * gb);
+                sides[0][i] += l.re;
+                sides[1][i] += l.im;
+                sides[0][i + 1] += r.re;
+                sides[1][i + 1] += r.im;
+            }
+            let data = TrackData {
+                gram: &plain,
+                rhs: &sides,
+                spacing: &self.spacing,
+            };
+            let smoothed = best_of_both(&data, self.shortest(OWN_BANDWIDTH_HZ));
+            if smoothed.parameters > 1.6 {
+                parameters[o] += smoothed.parameters;
+                model.deviations[o] = smoothed.tracks[0]
+                    .iter()
+                    .zip(&smoothed.tracks[1])
+                    .map(|(re, im)| Complex64::new(*re, *im))
+                    .collect();
+            } else {
+                model.deviations[o].clear();
+            }
+        }
+        parameters
+    }
+
+    fn find_breaks(&mut self, _model: &mut HumModel, _sums: &mut Sums) {
+        let _ = MOST_BREAKS;
+    }
+}
+
+fn total(gram: [f64; 3]) -> f64 {
+    gram[0] + 2.0 * gram[1] + gram[2]
+}
+
+fn group_bounds(intervals: usize) -> Vec<usize> {
+    let groups = (intervals / 2).clamp(1, GROUPS);
+    (0..=groups).map(|g| g * intervals / groups).collect()
+}
+
+fn noise_of_groups(groups: &[(Complex64, f64)]) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for pair in groups.windows(2) {
+        let ((a, m), (b, n)) = (pair[0], pair[1]);
+        if m > 0.0 && n > 0.0 {
+            sum += (a / m - b / n).norm_sqr() / (1.0 / m + 1.0 / n);
+            count += 1.0;
+        }
+    }
+    if count > 0.0 { sum / count } else { 0.0 }
+}
+
+/// With few groups the noise of an order is scarcely known: takes the neighbours' median.
+fn pool(noise: &mut [f64], groups: usize) {
+    if groups < 16 && noise.len() > 2 {
+        let raw = noise.to_vec();
+        for (i, value) in noise.iter_mut().enumerate() {
+            let from = i.saturating_sub(3);
+            let mut near = raw[from..(i + 4).min(raw.len())].to_vec();
+            let middle = near.len() / 2;
+            let (_, median, _) = near.select_nth_unstable_by(middle, f64::total_cmp);
+            *value = *median;
+        }
+    }
+    for value in noise.iter_mut() {
+        *value = value.max(1e-300);
+    }
+}
+
+/// Upper tail of a gamma variable of integer shape.
+fn gamma_tail(shape: usize, x: f64) -> f64 {
+    let mut term = (-x).exp();
+    let mut sum = 0.0;
+    for i in 0..shape {
+        if i > 0 {
+            term *= x / i as f64;
+        }
+        sum += term;
+    }
+    sum
+}
+
+fn carry_over(old: &HumModel, new: &mut HumModel) {
+    for (o, order) in new.orders.iter().enumerate() {
+        if let Some(from) = old.orders.iter().position(|k| k == order) {
+            for (into, piece) in new.constants.iter_mut().zip(&old.constants) {
+                into[o] = piece[from];
+            }
+            new.deviations[o].clone_from(&old.deviations[from]);
+        }
+    }
+}
+
+/// Sums as they would be had the model not been subtracted.
+fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>) {
+    let n = sums.orders;
+    let (mut left, mut right) = (sums.left.clone(), sums.right.clone());
+    for i in 0..model.intervals() {
+        let [aa, ab, bb] = sums.gram[i];
+        for o in 0..n {
+            let (a, b) = (model.amplitude(o, i, i), model.amplitude(o, i, i + 1));
+            left[i * n + o] += a * aa + b * ab;
+            right[i * n + o] += a * ab + b * bb;
+        }
+    }
+    (left, right)
+}
+
+fn solve_constants(model: &mut HumModel, sums: &Sums, left: &[Complex64], right: &[Complex64]) {
+    let n = sums.orders;
+    let pieces = model.constants.len();
+    let mut mass = vec![0.0; pieces];
+    let mut into = vec![vec![Complex64::default(); n]; pieces];
+    for i in 0..model.intervals() {
+        let [aa, ab, bb] = sums.gram[i];
+        let (ga, gb) = (model.gain[i], model.gain[i + 1]);
+        let piece = model.piece[i];
+        mass[piece] += aa * ga * ga + 2.0 * ab * ga * gb + bb * gb * gb;
+        for o in 0..n {
+            into[piece][o] += left[i * n + o] * ga + right[i * n + o] * gb;
+        }
+    }
+    for ((constants, sums), mass) in model.constants.iter_mut().zip(&into).zip(&mass) {
+        for (c, s) in constants.iter_mut().zip(sums) {
+            *c = if *mass > 0.0 { s / *mass } else { Complex64::default() };
+        }
+    }
+}
+
+/// The straight line through a track's ends.
+fn straight(track: &[f64], spacing: &[f64]) -> Vec<f64> {
+    let (first, last) = (track[0], track[track.len() - 1]);
+    let whole: f64 = spacing.iter().sum();
+    let mut at = 0.0;
+    let mut line = vec![first];
+    for h in spacing {
+        at += h;
+        line.push(first + (last - first) * at / whole);
+    }
+    line
+}
+
+/// The likelier of a random walk and an integrated one; the plain constant unless beaten clearly.
+fn best_of_both(data: &TrackData<'_>, shortest: f64) -> Smoothed {
+    let terms = Roughness::Level.terms(data.spacing.len());
+    let flat_ratio = 64.0 * data.gram.mean_diagonal() * (data.gram.len() as f64).powi(2);
+    let energy: f64 = {
+        let factor = data.gram.factor();
+        data.rhs.iter().map(|b| dot(b, &factor.solve(b))).sum()
+    };
+    let flat = data.at_ratio(Roughness::Level, &vec![1.0; terms], flat_ratio, energy);
+    let level = data.best(Roughness::Level, &vec![1.0; terms], shortest);
+    if level.log_likelihood < flat.log_likelihood + OWN_TRACK_GAIN {
+        return flat;
+    }
+    level
+}
+
+/// Best smoothing whose walk may make rare large steps (Student's t by reweighting).
+fn robust_best(data: &TrackData<'_>, roughness: Roughness, shortest: f64) -> Smoothed {
+    let terms = roughness.terms(data.spacing.len());
+    let mut weights = vec![1.0; terms];
+    let mut smoothed = data.best(roughness, &weights, shortest);
+    for _ in 0..4 {
+        let differences = roughness.differences(&smoothed.tracks[0], data.spacing);
+        let walk = smoothed.noise / smoothed.ratio;
+        let mean: f64 = differences.iter().map(|d| d * d).sum::<f64>() / terms.max(1) as f64;
+        let _ = walk;
+        let scale = mean.max(1e-300);
+        let mut changed = false;
+        for (w, d) in weights.iter_mut().zip(&differences) {
+            let excess = d * d / scale;
+            let new = if excess > 16.0 { 16.0 / excess } else { 1.0 };
+            changed |= new < 0.9 * *w;
+            *w = new.min(*w);
+        }
+        if !changed {
+            break;
+        }
+        smoothed = data.best(roughness, &weights, shortest);
+    }
+    smoothed
+}
