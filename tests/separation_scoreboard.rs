@@ -28,7 +28,10 @@ type Method = (&'static str, fn(&Case) -> Vec<f64>);
 fn scoreboard() {
     let quick = std::env::var("OURS_ONLY").is_ok();
     let filter = std::env::var("CASE").unwrap_or_default();
-    let seeds: u64 = std::env::var("SEEDS").ok().and_then(|s| s.parse().ok()).unwrap_or(5);
+    let seeds: u64 = std::env::var("SEEDS")
+        .ok()
+        .and_then(|s| s.parse().ok())
+        .unwrap_or(5);
     let mut methods: Vec<Method> = vec![("ours", ours)];
     if !quick {
         methods.extend([
@@ -40,7 +43,10 @@ fn scoreboard() {
             ("adaptive", yardsticks::adaptive),
         ]);
     }
-    println!("| case | oracle re noise | {} | distortion | time ms |", methods.iter().map(|m| m.0).collect::<Vec<_>>().join(" | "));
+    println!(
+        "| case | oracle re noise | {} | distortion | time ms |",
+        methods.iter().map(|m| m.0).collect::<Vec<_>>().join(" | ")
+    );
     println!("|{}", "---|".repeat(methods.len() + 4));
     for recipe in recipes().iter().filter(|r| r.name.contains(&filter)) {
         let mut errors = vec![0.0; methods.len()];
@@ -63,13 +69,20 @@ fn scoreboard() {
                 distortion += power(&change) / wanted;
             }
         }
-        let cells: Vec<String> = errors.iter().map(|e| format!("{:.1}", db(e / oracle))).collect();
+        let cells: Vec<String> = errors
+            .iter()
+            .map(|e| format!("{:.1}", db(e / oracle)))
+            .collect();
         println!(
             "| {} | {:.1} | {} | {} | {:.0} |",
             recipe.name,
             db(oracle / noise),
             cells.join(" | "),
-            if distortion > 0.0 { format!("{:.1}", db(distortion / seeds as f64)) } else { "-".into() },
+            if distortion > 0.0 {
+                format!("{:.1}", db(distortion / seeds as f64))
+            } else {
+                "-".into()
+            },
             millis / seeds as f64
         );
     }
@@ -82,6 +95,10 @@ fn scoreboard() {
             taken += power(&hum) / power(&case.record());
             detected += usize::from(power(&hum) > 0.0);
         }
-        println!("| {} | taken {:.1} dB | detected {detected} of {seeds} |", recipe.name, db(taken / seeds as f64));
+        println!(
+            "| {} | taken {:.1} dB | detected {detected} of {seeds} |",
+            recipe.name,
+            db(taken / seeds as f64)
+        );
     }
 }

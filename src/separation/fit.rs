@@ -14,7 +14,7 @@ const INTERVALS: usize = 1600;
 /// Groups of intervals that give the noise beside a line.
 const GROUPS: usize = 32;
 /// Fastest changes that tracks follow, Hz.
-const PHASE_BANDWIDTH_HZ: f64 = 3.0;
+const PHASE_BANDWIDTH_HZ: f64 = 12.0;
 const GAIN_BANDWIDTH_HZ: f64 = 4.0;
 const OWN_BANDWIDTH_HZ: f64 = 2.0;
 /// Gain of log-likelihood that a track of its own must bring.
@@ -51,6 +51,17 @@ struct Sums {
     right: Vec<Complex64>,
     gram: Vec<[f64; 3]>,
     noise: Vec<f64>,
+    /// Weight of every interval and order; empty where all count in full.
+    trust: Vec<f32>,
+}
+
+impl Sums {
+    fn gram(&self, interval: usize, o: usize) -> [f64; 3] {
+        match self.trust.get(interval * self.orders + o) {
+            Some(t) => self.gram[interval].map(|g| g * f64::from(*t)),
+            None => self.gram[interval],
+        }
+    }
 }
 
 struct Fitter<'a> {
@@ -58,9 +69,13 @@ struct Fitter<'a> {
     settings: &'a FitSettings,
     residual: Vec<f64>,
     weights: Option<Vec<f32>>,
+    /// Weights 0 where samples are missing.
+    missing: Option<Vec<f32>>,
     spacing: Vec<f64>,
     cycle: usize,
     interval_s: f64,
+    /// Whether single intervals of single orders may be given up.
+    wary: bool,
 }
 
 /// Fits hum to `x`, starting from the search's track.
@@ -71,16 +86,17 @@ pub(super) fn fit(
     settings: &FitSettings,
 ) -> Fit {
     let mut model = mesh(x.len(), track, settings.rate_hz);
-    let interval_s =
-        (x.len() as f64 / model.intervals().max(1) as f64) / settings.rate_hz;
+    let interval_s = (x.len() as f64 / model.intervals().max(1) as f64) / settings.rate_hz;
     let mut fitter = Fitter {
         x,
         settings,
         residual: vec![0.0; x.len()],
-        weights: missing,
+        weights: missing.clone(),
+        missing,
         spacing: Vec::new(),
         cycle: (settings.rate_hz / track.nominal_hz).round().max(1.0) as usize,
         interval_s,
+        wary: false,
     };
     fitter.respace(&model);
     fitter.align(&mut model);
@@ -90,7 +106,9 @@ pub(super) fn fit(
 /// Lays out intervals of whole cycles of the coarse track.
 fn mesh(samples: usize, track: &CoarseTrack, rate: f64) -> HumModel {
     let duration = samples as f64 / rate;
-    let cycles = (duration * track.nominal_hz / INTERVALS as f64).ceil().max(1.0);
+    let cycles = (duration * track.nominal_hz / INTERVALS as f64)
+        .ceil()
+        .max(1.0);
     let (mut edges, mut phase) = (vec![0], vec![0.0]);
     let mut time = 0.0;
     loop {
@@ -152,6 +170,7 @@ impl Fitter<'_> {
             right: Vec::with_capacity(count * intervals),
             gram: Vec::with_capacity(intervals),
             noise: Vec::new(),
+            trust: Vec::new(),
         };
         let top = model.orders.iter().copied().max().unwrap_or(1);
         fold(model, &self.residual, self.weights.as_deref(), top, |f| {
@@ -159,6 +178,9 @@ impl Fitter<'_> {
             sums.right.extend(model.orders.iter().map(|k| f.right[*k]));
             sums.gram.push(f.gram);
         });
+        if self.wary {
+            distrust(&mut sums);
+        }
         sums.noise = self.noise(&sums);
         sums
     }
@@ -175,7 +197,7 @@ impl Fitter<'_> {
                         let (mut sum, mut weight) = (Complex64::default(), 0.0);
                         for i in g[0]..g[1] {
                             sum += sums.left[i * sums.orders + o] + sums.right[i * sums.orders + o];
-                            weight += total(sums.gram[i]);
+                            weight += total(sums.gram(i, o));
                         }
                         (sum, weight)
                     })
@@ -211,8 +233,9 @@ impl Fitter<'_> {
             .map(|o| {
                 let mut changes: Vec<f64> = (1..count)
                     .map(|g| {
-                        (phasors[g][o] / mass[g].max(1.0) - phasors[g - 1][o] / mass[g - 1].max(1.0))
-                            .norm_sqr()
+                        (phasors[g][o] / mass[g].max(1.0)
+                            - phasors[g - 1][o] / mass[g - 1].max(1.0))
+                        .norm_sqr()
                     })
                     .collect();
                 let middle = changes.len() / 2;
@@ -232,9 +255,8 @@ impl Fitter<'_> {
         if strength < 10.0 {
             return;
         }
-        let mut reference: Vec<Complex64> = (0..top)
-            .map(|o| phasors[0][o] / mass[0].max(1.0))
-            .collect();
+        let mut reference: Vec<Complex64> =
+            (0..top).map(|o| phasors[0][o] / mass[0].max(1.0)).collect();
         let mut shifts = vec![0.0; count];
         let step = 1.0 / 400.0;
         for g in 1..count {
@@ -255,8 +277,8 @@ impl Fitter<'_> {
                 let mut value = -f64::from(i * i) * 1e-3;
                 for o in 0..top {
                     rotation *= turn;
-                    value += (reference[o].conj() * phasors[g][o] * rotation).re
-                        / (noise[o] * mass[g]);
+                    value +=
+                        (reference[o].conj() * phasors[g][o] * rotation).re / (noise[o] * mass[g]);
                 }
                 if value > best.0 {
                     best = (value, shift);
@@ -301,11 +323,26 @@ impl Fitter<'_> {
             }
             let mut sums = self.sums(&model);
             if (2..6).contains(&round) {
-                self.find_breaks(&mut model, &mut sums);
+                for _ in 0..3 {
+                    if !self.find_break(&mut model, &sums) {
+                        break;
+                    }
+                    sums = self.sums(&model);
+                }
             }
+            self.wary = round >= 3;
             fit.noise.clone_from(&sums.noise);
-            last_shift = self.update_phase(&mut model, &sums, last_shift);
+            last_shift = self.update_phase(&mut model, &mut sums, last_shift);
             parameters = self.update_amplitudes(&mut model, &sums, round >= 2);
+            debug(|| {
+                format!(
+                    "round {round} orders {} shift {last_shift:.2e} gain {:?} own {} pieces {}",
+                    model.orders.len(),
+                    model.gain.iter().copied().fold(f64::INFINITY, f64::min),
+                    model.deviations.iter().filter(|d| !d.is_empty()).count(),
+                    model.constants.len()
+                )
+            });
         }
         fit.parameters = parameters;
         fit.model = model;
@@ -337,8 +374,7 @@ impl Fitter<'_> {
         });
         let mut noise: Vec<f64> = phasors.iter().map(|g| noise_of_groups(g)).collect();
         pool(&mut noise, count);
-        let degrees = (0.66 * (count.max(2) - 1) as f64)
-            * if count < 16 { 4.0 } else { 1.0 };
+        let degrees = (0.66 * (count.max(2) - 1) as f64) * if count < 16 { 4.0 } else { 1.0 };
         let ratios: Vec<f64> = phasors
             .iter()
             .enumerate()
@@ -354,39 +390,116 @@ impl Fitter<'_> {
         let chance = |ratio: f64| (1.0 + ratio / degrees).powf(-degrees);
         let duration = self.x.len() as f64 / self.settings.rate_hz;
         let tried = 1.0 + duration;
-        let lowest = ratios.iter().take(3).map(|r| chance(*r)).fold(1.0, f64::min);
+        let lowest = ratios
+            .iter()
+            .take(3)
+            .map(|r| chance(*r))
+            .fold(1.0, f64::min);
         let together: f64 = ratios.iter().take(12).map(|r| r.min(9.0)).sum();
         let false_alarm = (tried * 3.0 * lowest)
             .min(tried * gamma_tail(ratios.len().min(12), together))
             .min(1.0);
+        debug(|| {
+            format!(
+                "detect {false_alarm:e} {:?}",
+                ratios
+                    .iter()
+                    .take(14)
+                    .map(|r| *r as i64)
+                    .collect::<Vec<_>>()
+            )
+        });
         if false_alarm > 0.01 {
             return (Vec::new(), false_alarm);
         }
-        // Benjamini & Hochberg (1995): at most 5 % of the orders taken are expected to be noise.
-        let mut sorted: Vec<f64> = ratios.iter().map(|r| chance(*r)).collect();
-        sorted.sort_by(f64::total_cmp);
-        let limit = sorted
+        // Family-wise 1 % over all orders; below the highest so found, 1 % each.
+        let chances: Vec<f64> = ratios.iter().map(|r| chance(*r)).collect();
+        let strict = 0.01 / top as f64;
+        let highest = chances
             .iter()
-            .enumerate()
-            .filter(|(i, p)| **p <= 0.05 * (*i + 1) as f64 / top as f64)
-            .map(|(_, p)| *p)
-            .fold(0.0, f64::max);
+            .rposition(|p| *p < strict)
+            .map_or(0, |k| k + 1);
         let orders = (1..=top)
-            .filter(|k| chance(ratios[k - 1]) <= limit && !self.settings.barred.contains(k))
+            .filter(|k| {
+                let p = chances[k - 1];
+                (p < strict || (*k <= highest + 4 && p < 0.01)) && !self.settings.barred.contains(k)
+            })
             .collect();
         (orders, false_alarm)
     }
 
-    /// Gives little weight to samples that are far from what noise does, unless they come with the
-    /// mains cycle.
-    fn down_weight(&mut self, _model: &HumModel) {}
-
-    fn gram_of(&self, sums: &Sums, weight: f64) -> Banded {
-        let mut gram = Banded::zeros(sums.gram.len() + 1);
-        for (i, g) in sums.gram.iter().enumerate() {
-            gram.add_interval(i, *g, weight);
+    /// Gives no weight to samples far from what noise does, unless they come with the mains cycle.
+    fn down_weight(&mut self, model: &HumModel) {
+        const FAR: f64 = 4.5;
+        const BINS: usize = 128;
+        self.update_residual(model);
+        let n = self.x.len();
+        let stride = (n / 20_000).max(1);
+        let mut sizes: Vec<f64> = (0..n)
+            .step_by(stride)
+            .filter(|i| self.missing.as_ref().is_none_or(|w| w[*i] > 0.0))
+            .map(|i| self.residual[i].abs())
+            .collect();
+        if sizes.len() < 16 {
+            return;
         }
-        gram
+        let middle = sizes.len() / 2;
+        let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
+        // Median of |x| of a normal variable: 0.6745 standard deviations.
+        let limit = FAR * *median / 0.6745;
+        let bin = |interval: usize, i: usize| {
+            let cycles = model.phase[interval]
+                + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
+            ((cycles.rem_euclid(1.0) * BINS as f64) as usize).min(BINS - 1)
+        };
+        let (mut far, mut all) = (vec![0.0; BINS], vec![0.0; BINS]);
+        let mut count = 0usize;
+        for interval in 0..model.intervals() {
+            for i in model.edges[interval]..model.edges[interval + 1] {
+                if i % stride.min(4) == 0 {
+                    all[bin(interval, i)] += 1.0;
+                }
+                if self.residual[i].abs() > limit {
+                    count += 1;
+                    if i % stride.min(4) == 0 {
+                        far[bin(interval, i)] += 1.0;
+                    }
+                }
+            }
+        }
+        self.weights.clone_from(&self.missing);
+        if count == 0 || count * 4 > n {
+            return;
+        }
+        let mut weights = self.missing.clone().unwrap_or_else(|| vec![1.0; n]);
+        let mut run: Option<(usize, usize)> = None;
+        let close = |weights: &mut Vec<f32>, (from, to): (usize, usize)| {
+            let margin = 1 + (to - from) / 3;
+            weights[from.saturating_sub(margin)..(to + margin).min(n)].fill(0.0);
+        };
+        for interval in 0..model.intervals() {
+            for i in model.edges[interval]..model.edges[interval + 1] {
+                if self.residual[i].abs() <= limit {
+                    continue;
+                }
+                let b = bin(interval, i);
+                if far[b] > 0.3 * all[b] {
+                    continue;
+                }
+                run = match run {
+                    Some((from, to)) if i <= to + self.cycle / 16 => Some((from, i + 1)),
+                    Some(done) => {
+                        close(&mut weights, done);
+                        Some((i, i + 1))
+                    }
+                    None => Some((i, i + 1)),
+                };
+            }
+        }
+        if let Some(done) = run {
+            close(&mut weights, done);
+        }
+        self.weights = Some(weights);
     }
 
     fn shortest(&self, bandwidth_hz: f64) -> f64 {
@@ -394,7 +507,7 @@ impl Fitter<'_> {
     }
 
     /// One Gauss-Newton step of the phase track, smoothed; returns the largest usual shift.
-    fn update_phase(&self, model: &mut HumModel, sums: &Sums, last_shift: f64) -> f64 {
+    fn update_phase(&self, model: &mut HumModel, sums: &mut Sums, last_shift: f64) -> f64 {
         let edges = model.edges.len();
         let mut gram = Banded::zeros(edges);
         let mut rhs = vec![0.0; edges];
@@ -410,7 +523,7 @@ impl Fitter<'_> {
                 rhs[i] += scale * slope * (a.conj() * sums.left[i * sums.orders + o]).im;
                 rhs[i + 1] += scale * slope * (b.conj() * sums.right[i * sums.orders + o]).im;
                 let power = 0.5 * (a.norm_sqr() + b.norm_sqr());
-                gram.add_interval(i, sums.gram[i], scale * slope * slope * power);
+                gram.add_interval(i, sums.gram(i, o), scale * slope * slope * power);
             }
         }
         if gram.mean_diagonal() <= 0.0 {
@@ -429,13 +542,39 @@ impl Fitter<'_> {
             spacing: &self.spacing,
         };
         let smoothed = robust_best(&data, Roughness::Slope, self.shortest(PHASE_BANDWIDTH_HZ));
-        let mut squares = 0.0;
-        for ((p, s), l) in model.phase.iter_mut().zip(&smoothed.tracks[0]).zip(&line) {
-            let new = s + l;
-            squares += (new - *p).powi(2);
-            *p = new;
+        debug(|| {
+            format!(
+                "   phase parameters {} ratio {:e} knots {}",
+                smoothed.parameters,
+                (smoothed.ratio / gram.mean_diagonal()).powf(0.25),
+                edges
+            )
+        });
+        let mut shifts: Vec<f64> = smoothed.tracks[0]
+            .iter()
+            .zip(&line)
+            .zip(&model.phase)
+            .map(|((s, l), p)| s + l - p)
+            .collect();
+        // A shift of the whole is the constants' business.
+        let mean = shifts.iter().sum::<f64>() / edges as f64;
+        for (shift, p) in shifts.iter_mut().zip(&mut model.phase) {
+            *shift -= mean;
+            *p += *shift;
         }
-        (squares / edges as f64).sqrt().max(1e-6)
+        for i in 0..model.intervals() {
+            for (o, &order) in model.orders.iter().enumerate() {
+                let turn = Complex64::new(0.0, 2.0 * PI * order as f64);
+                let a = model.amplitude(o, i, i) * turn * shifts[i];
+                let b = model.amplitude(o, i, i + 1) * turn * shifts[i + 1];
+                let [aa, ab, bb] = sums.gram(i, o);
+                sums.left[i * sums.orders + o] -= a * aa + b * ab;
+                sums.right[i * sums.orders + o] -= a * ab + b * bb;
+            }
+        }
+        (shifts.iter().map(|s| s * s).sum::<f64>() / edges as f64)
+            .sqrt()
+            .max(1e-6)
     }
 
     /// Constants, common gain and own deviations from the sums; returns parameters per order.
@@ -447,44 +586,15 @@ impl Fitter<'_> {
         if !tracks || model.intervals() < 8 {
             return parameters;
         }
-        // Common gain.
+        self.update_gain(model, sums, &left, &right);
         let edges = model.edges.len();
-        let mut gram = Banded::zeros(edges);
-        let mut rhs = vec![0.0; edges];
-        for o in 0..n {
-            let scale = 2.0 / sums.noise[o];
-            for i in 0..model.intervals() {
-                let c = model.constants[model.piece[i]][o];
-                rhs[i] += scale * (c.conj() * left[i * n + o]).re;
-                rhs[i + 1] += scale * (c.conj() * right[i * n + o]).re;
-                gram.add_interval(i, sums.gram[i], scale * c.norm_sqr());
-            }
-        }
-        if gram.mean_diagonal() > 0.0 {
-            let data = TrackData {
-                gram: &gram,
-                rhs: std::slice::from_ref(&rhs),
-                spacing: &self.spacing,
-            };
-            let shortest = self.shortest(GAIN_BANDWIDTH_HZ);
-            let smoothed = best_of_both(&data, shortest);
-            if smoothed.parameters < 1.6 {
-                model.gain.fill(1.0);
-            } else {
-                let mean = smoothed.tracks[0].iter().sum::<f64>() / edges as f64;
-                for (g, s) in model.gain.iter_mut().zip(&smoothed.tracks[0]) {
-                    *g = s / mean;
-                }
-            }
-            solve_constants(model, sums, &left, &right);
-        }
         // Deviations of their own.
-        let plain = self.gram_of(sums, 1.0);
         for o in 0..n {
+            let plain = gram_of(sums, o);
             let mut sides = [vec![0.0; edges], vec![0.0; edges]];
             for i in 0..model.intervals() {
                 let c = model.constants[model.piece[i]][o];
-                let [aa, ab, bb] = sums.gram[i];
+                let [aa, ab, bb] = sums.gram(i, o);
                 let (ga, gb) = (model.gain[i], model.gain[i + 1]);
                 let l = left[i * n + o] - c * (aa * ga + ab * gb);
                 let r = right[i * n + o] - c * (ab * ga + bb * gb);
@@ -513,9 +623,299 @@ impl Fitter<'_> {
         parameters
     }
 
-    fn find_breaks(&mut self, _model: &mut HumModel, _sums: &mut Sums) {
-        let _ = MOST_BREAKS;
+    /// Gain common to all orders, and the constants under it.
+    fn update_gain(
+        &self,
+        model: &mut HumModel,
+        sums: &Sums,
+        left: &[Complex64],
+        right: &[Complex64],
+    ) {
+        let n = sums.orders;
+        model.gain.fill(1.0);
+        solve_constants(model, sums, left, right);
+        let edges = model.edges.len();
+        let mut gram = Banded::zeros(edges);
+        let mut rhs = vec![0.0; edges];
+        for o in 0..n {
+            let scale = 2.0 / sums.noise[o];
+            for i in 0..model.intervals() {
+                let c = model.constants[model.piece[i]][o];
+                rhs[i] += scale * (c.conj() * left[i * n + o]).re;
+                rhs[i + 1] += scale * (c.conj() * right[i * n + o]).re;
+                gram.add_interval(i, sums.gram(i, o), scale * c.norm_sqr());
+            }
+        }
+        if gram.mean_diagonal() > 0.0 {
+            let data = TrackData {
+                gram: &gram,
+                rhs: std::slice::from_ref(&rhs),
+                spacing: &self.spacing,
+            };
+            let shortest = self.shortest(GAIN_BANDWIDTH_HZ);
+            let smoothed = best_of_both(&data, shortest);
+            if smoothed.parameters < 1.6 {
+                model.gain.fill(1.0);
+            } else {
+                let mean = smoothed.tracks[0].iter().sum::<f64>() / edges as f64;
+                for (g, s) in model.gain.iter_mut().zip(&smoothed.tracks[0]) {
+                    *g = s / mean;
+                }
+            }
+            solve_constants(model, sums, left, right);
+        }
     }
+
+    /// Splits a piece where all amplitudes change at once; returns whether it did.
+    fn find_break(&mut self, model: &mut HumModel, sums: &Sums) -> bool {
+        if model.constants.len() > MOST_BREAKS {
+            return false;
+        }
+        let n = sums.orders;
+        let (left, right) = whole_sums(model, sums);
+        let mut best: Option<(f64, usize)> = None;
+        for piece in 0..model.constants.len() {
+            let span: Vec<usize> = (0..model.intervals())
+                .filter(|i| model.piece[*i] == piece)
+                .collect();
+            if span.len() < 2 * NARROWEST_PIECE {
+                continue;
+            }
+            let (start, end) = (span[0], span[0] + span.len());
+            let mut before = vec![(Complex64::default(), 0.0); n];
+            let mut whole = before.clone();
+            for i in start..end {
+                for (o, w) in whole.iter_mut().enumerate() {
+                    w.0 += left[i * n + o] + right[i * n + o];
+                    w.1 += total(sums.gram(i, o));
+                }
+            }
+            for i in start..end {
+                let statistic: f64 = before
+                    .iter()
+                    .zip(&whole)
+                    .zip(&sums.noise)
+                    .map(|((b, w), s)| {
+                        let rest = w.1 - b.1;
+                        if b.1 <= 0.0 || rest <= 0.0 {
+                            return 0.0;
+                        }
+                        let change = (w.0 - b.0) / rest - b.0 / b.1;
+                        change.norm_sqr() * b.1 * rest / w.1 / s
+                    })
+                    .sum();
+                let inside = i >= start + NARROWEST_PIECE && i + NARROWEST_PIECE <= end;
+                if inside && best.is_none_or(|b| statistic > b.0) {
+                    best = Some((statistic, i));
+                }
+                for (o, b) in before.iter_mut().enumerate() {
+                    b.0 += left[i * n + o] + right[i * n + o];
+                    b.1 += total(sums.gram(i, o));
+                }
+            }
+        }
+        let Some((statistic, at)) = best else {
+            return false;
+        };
+        let count = n as f64;
+        let limit = count + 5.0 * count.sqrt() + 2.0 * (model.intervals() as f64).ln() + 10.0;
+        if statistic < limit || !is_sharp(model, sums, &left, &right, at) {
+            return false;
+        }
+        let mut split = model.clone();
+        split_piece(&mut split, at);
+        for deviation in &mut split.deviations {
+            deviation.clear();
+        }
+        split.gain.fill(1.0);
+        solve_constants(&mut split, sums, &left, &right);
+        let mut whole = model.clone();
+        for deviation in &mut whole.deviations {
+            deviation.clear();
+        }
+        self.update_gain(&mut whole, sums, &left, &right);
+        let (with, without) = (
+            explained(&split, sums, &left, &right),
+            explained(&whole, sums, &left, &right),
+        );
+        debug(|| {
+            format!("   break at {at} statistic {statistic:.1} explained {with:.1} {without:.1}")
+        });
+        if with < without + count + 10.0 {
+            return false;
+        }
+        self.place_break(&mut split, at);
+        *model = split;
+        self.respace(model);
+        true
+    }
+
+    /// Moves the edge of a break to the sample at which the residual is least.
+    fn place_break(&self, model: &mut HumModel, at: usize) {
+        let (first, end) = (at.saturating_sub(3), (at + 3).min(model.intervals()));
+        let (from, to) = (model.edges[first], model.edges[end]);
+        let side = |piece: usize| {
+            let mut all = model.clone();
+            all.piece[first..end].fill(piece);
+            let mut out = self.x[from..to].to_vec();
+            all.subtract(&mut out, first, end);
+            out
+        };
+        let (before, after) = (side(model.piece[at - 1]), side(model.piece[at]));
+        let level = before
+            .iter()
+            .zip(&after)
+            .map(|(a, b)| 0.5 * (a + b))
+            .sum::<f64>()
+            / before.len() as f64;
+        let (mut sum, mut least, mut place) = (0.0, 0.0, 0);
+        for (i, (b, a)) in before.iter().zip(&after).enumerate() {
+            if sum < least {
+                (least, place) = (sum, i);
+            }
+            sum += (b - level).powi(2) - (a - level).powi(2);
+        }
+        if sum < least {
+            place = before.len();
+        }
+        let sample = from + place;
+        // The nearest edge moves there; what lies between it and the old break changes sides.
+        let inner = first + 1..end;
+        let Some(edge) = inner.min_by_key(|e| model.edges[*e].abs_diff(sample)) else {
+            return;
+        };
+        if sample <= model.edges[edge - 1] + 1 || sample + 1 >= model.edges[edge + 1] {
+            return;
+        }
+        let (early, late) = (model.piece[at - 1], model.piece[at]);
+        for i in first..end {
+            model.piece[i] = if i < edge { early } else { late };
+        }
+        let interval = if sample < model.edges[edge] {
+            edge - 1
+        } else {
+            edge
+        };
+        let phase = model.phase[interval]
+            + model.cycles_per_sample(interval) * (sample - model.edges[interval]) as f64;
+        model.edges[edge] = sample;
+        model.phase[edge] = phase;
+    }
+}
+
+const NARROWEST_PIECE: usize = 5;
+
+/// Whether amplitudes close before and after differ by most of what they differ farther away.
+fn is_sharp(
+    model: &HumModel,
+    sums: &Sums,
+    left: &[Complex64],
+    right: &[Complex64],
+    at: usize,
+) -> bool {
+    let n = sums.orders;
+    let mean = |from: usize, to: usize, o: usize| {
+        let (mut sum, mut mass) = (Complex64::default(), 1e-300);
+        for i in from..to {
+            sum += left[i * n + o] + right[i * n + o];
+            mass += total(sums.gram(i, o));
+        }
+        sum / mass
+    };
+    let piece = model.piece[at];
+    let start = (0..at)
+        .rev()
+        .take_while(|i| model.piece[*i] == piece)
+        .last()
+        .unwrap_or(at);
+    let end = (at..model.intervals())
+        .take_while(|i| model.piece[*i] == piece)
+        .count()
+        + at;
+    let wide = (at - start)
+        .min(end - at)
+        .min((model.intervals() / 8).max(NARROWEST_PIECE));
+    let near = 3.min(wide);
+    let (mut projected, mut whole) = (0.0, 0.0);
+    for o in 0..n {
+        let far = mean(at, at + wide, o) - mean(at - wide, at, o);
+        let close = mean(at + 1, at + 1 + near, o) - mean(at - 1 - near.min(at - 1), at - 1, o);
+        projected += (far.conj() * close).re / sums.noise[o];
+        whole += far.norm_sqr() / sums.noise[o];
+    }
+    projected > 0.6 * whole
+}
+
+fn split_piece(model: &mut HumModel, at: usize) {
+    let piece = model.piece[at];
+    for (i, p) in model.piece.iter_mut().enumerate() {
+        if *p > piece || (*p == piece && i >= at) {
+            *p += 1;
+        }
+    }
+    let copy = model.constants[piece].clone();
+    model.constants.insert(piece, copy);
+}
+
+/// Likelihood gained over no hum at all, in units of one complex parameter.
+fn explained(model: &HumModel, sums: &Sums, left: &[Complex64], right: &[Complex64]) -> f64 {
+    let n = sums.orders;
+    let mut gained = 0.0;
+    for i in 0..model.intervals() {
+        for o in 0..n {
+            let (a, b) = (model.amplitude(o, i, i), model.amplitude(o, i, i + 1));
+            let [aa, ab, bb] = sums.gram(i, o);
+            let linear = 2.0 * (a.conj() * left[i * n + o] + b.conj() * right[i * n + o]).re;
+            let square = aa * a.norm_sqr() + 2.0 * ab * (a.conj() * b).re + bb * b.norm_sqr();
+            gained += (linear - square) / sums.noise[o];
+        }
+    }
+    gained
+}
+
+fn gram_of(sums: &Sums, o: usize) -> Banded {
+    let mut gram = Banded::zeros(sums.gram.len() + 1);
+    for i in 0..sums.gram.len() {
+        gram.add_interval(i, sums.gram(i, o), 1.0);
+    }
+    gram
+}
+
+/// Gives up the intervals of an order in which far more stands than usual: something else passes.
+fn distrust(sums: &mut Sums) {
+    const LIMIT: f64 = 14.0;
+    let (n, intervals) = (sums.orders, sums.gram.len());
+    let mut trust = vec![1.0f32; n * intervals];
+    for o in 0..n {
+        let powers: Vec<f64> = (0..intervals)
+            .map(|i| {
+                let sum = sums.left[i * n + o] + sums.right[i * n + o];
+                sum.norm_sqr() / total(sums.gram[i]).max(1e-300)
+            })
+            .collect();
+        let mut sorted = powers.clone();
+        let middle = intervals / 2;
+        let (_, median, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
+        let usual = *median / std::f64::consts::LN_2;
+        let high: Vec<usize> = (0..intervals)
+            .filter(|i| powers[*i] > LIMIT * usual)
+            .collect();
+        if high.len() * 5 > intervals * 2 {
+            continue;
+        }
+        for i in high {
+            for j in i.saturating_sub(2)..(i + 3).min(intervals) {
+                trust[j * n + o] = 0.0;
+            }
+        }
+    }
+    for (i, t) in trust.iter().enumerate() {
+        if *t == 0.0 {
+            sums.left[i] = Complex64::default();
+            sums.right[i] = Complex64::default();
+        }
+    }
+    sums.trust = trust;
 }
 
 fn total(gram: [f64; 3]) -> f64 {
@@ -585,8 +985,8 @@ fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>)
     let n = sums.orders;
     let (mut left, mut right) = (sums.left.clone(), sums.right.clone());
     for i in 0..model.intervals() {
-        let [aa, ab, bb] = sums.gram[i];
         for o in 0..n {
+            let [aa, ab, bb] = sums.gram(i, o);
             let (a, b) = (model.amplitude(o, i, i), model.amplitude(o, i, i + 1));
             left[i * n + o] += a * aa + b * ab;
             right[i * n + o] += a * ab + b * bb;
@@ -598,20 +998,24 @@ fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>)
 fn solve_constants(model: &mut HumModel, sums: &Sums, left: &[Complex64], right: &[Complex64]) {
     let n = sums.orders;
     let pieces = model.constants.len();
-    let mut mass = vec![0.0; pieces];
+    let mut mass = vec![vec![0.0; n]; pieces];
     let mut into = vec![vec![Complex64::default(); n]; pieces];
     for i in 0..model.intervals() {
-        let [aa, ab, bb] = sums.gram[i];
         let (ga, gb) = (model.gain[i], model.gain[i + 1]);
         let piece = model.piece[i];
-        mass[piece] += aa * ga * ga + 2.0 * ab * ga * gb + bb * gb * gb;
         for o in 0..n {
+            let [aa, ab, bb] = sums.gram(i, o);
+            mass[piece][o] += aa * ga * ga + 2.0 * ab * ga * gb + bb * gb * gb;
             into[piece][o] += left[i * n + o] * ga + right[i * n + o] * gb;
         }
     }
     for ((constants, sums), mass) in model.constants.iter_mut().zip(&into).zip(&mass) {
-        for (c, s) in constants.iter_mut().zip(sums) {
-            *c = if *mass > 0.0 { s / *mass } else { Complex64::default() };
+        for ((c, s), mass) in constants.iter_mut().zip(sums).zip(mass) {
+            *c = if *mass > 0.0 {
+                s / *mass
+            } else {
+                Complex64::default()
+            };
         }
     }
 }
@@ -642,7 +1046,16 @@ fn best_of_both(data: &TrackData<'_>, shortest: f64) -> Smoothed {
     if level.log_likelihood < flat.log_likelihood + OWN_TRACK_GAIN {
         return flat;
     }
-    level
+    let terms = Roughness::Slope.terms(data.spacing.len());
+    let slope = data.best(Roughness::Slope, &vec![1.0; terms], shortest);
+    // Both restricted likelihoods are of the same data but for the line's slope; the fewer
+    // parameters decide between equals.
+    let cost = |s: &Smoothed| s.noise.ln() * data.gram.len() as f64 + 2.0 * s.parameters;
+    if cost(&slope) < cost(&level) {
+        slope
+    } else {
+        level
+    }
 }
 
 /// Best smoothing whose walk may make rare large steps (Student's t by reweighting).
@@ -650,12 +1063,15 @@ fn robust_best(data: &TrackData<'_>, roughness: Roughness, shortest: f64) -> Smo
     let terms = roughness.terms(data.spacing.len());
     let mut weights = vec![1.0; terms];
     let mut smoothed = data.best(roughness, &weights, shortest);
-    for _ in 0..4 {
+    for _ in 0..6 {
         let differences = roughness.differences(&smoothed.tracks[0], data.spacing);
-        let walk = smoothed.noise / smoothed.ratio;
-        let mean: f64 = differences.iter().map(|d| d * d).sum::<f64>() / terms.max(1) as f64;
-        let _ = walk;
-        let scale = mean.max(1e-300);
+        let mut squares: Vec<f64> = differences.iter().map(|d| d * d).collect();
+        if squares.is_empty() {
+            break;
+        }
+        let middle = squares.len() / 2;
+        let (_, median, _) = squares.select_nth_unstable_by(middle, f64::total_cmp);
+        let scale = (*median / 0.455).max(1e-300);
         let mut changed = false;
         for (w, d) in weights.iter_mut().zip(&differences) {
             let excess = d * d / scale;
@@ -669,4 +1085,9 @@ fn robust_best(data: &TrackData<'_>, roughness: Roughness, shortest: f64) -> Smo
         smoothed = data.best(roughness, &weights, shortest);
     }
     smoothed
+}
+pub(super) fn debug(on: impl FnOnce() -> String) {
+    if std::env::var("DBG").is_ok() {
+        eprintln!("{}", on());
+    }
 }

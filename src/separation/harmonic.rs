@@ -80,6 +80,14 @@ fn fit_record(
     let Some(track) = search(centred, rate_hz, &options.nominal_hz) else {
         return Fit::default();
     };
+    super::fit::debug(|| {
+        format!(
+            "search {} {:?} score {}",
+            track.nominal_hz,
+            &track.points[..track.points.len().min(6)],
+            track.score
+        )
+    });
     let below_nyquist = (0.49 * rate_hz / track.nominal_hz).floor() as usize;
     let highest_order = options.harmonics.unwrap_or(usize::MAX).min(below_nyquist);
     if highest_order == 0 {

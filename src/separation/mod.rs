@@ -3,9 +3,9 @@
 mod banded;
 mod fit;
 mod fold;
+mod harmonic;
 mod model;
 mod search;
 mod smoother;
-mod harmonic;
 
 pub use harmonic::{HarmonicOptions, HarmonicParts, harmonic};

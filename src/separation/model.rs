@@ -65,14 +65,19 @@ impl HumModel {
     /// Writes `x` less the hum into `out`.
     pub(super) fn residual(&self, x: &[f64], out: &mut [f64]) {
         out.copy_from_slice(x);
-        if self.is_silent() {
-            return;
+        if !self.is_silent() {
+            self.subtract(out, 0, self.intervals());
         }
+    }
+
+    /// Takes the hum of some intervals off `out`, which starts with the first one's first sample.
+    pub(super) fn subtract(&self, out: &mut [f64], first: usize, end: usize) {
+        let origin = self.edges[first];
         let mut tables = Tables::new(self.orders.iter().copied().max().unwrap_or(1));
         let mut right_is_left_of = None;
         let (mut left, mut right) = (tables.empty(), tables.empty());
         let mut amplitudes = vec![Complex64::default(); self.orders.len()];
-        for interval in 0..self.intervals() {
+        for interval in first..end {
             if right_is_left_of == Some((interval, self.piece[interval])) {
                 std::mem::swap(&mut left, &mut right);
             } else {
@@ -88,7 +93,10 @@ impl HumModel {
                 }
                 tables.fill(&self.orders, &amplitudes, &mut right);
             }
-            let (from, to) = (self.edges[interval], self.edges[interval + 1]);
+            let (from, to) = (
+                self.edges[interval] - origin,
+                self.edges[interval + 1] - origin,
+            );
             let advance = self.cycles_per_sample(interval);
             let start = self.phase[interval].rem_euclid(1.0);
             let size = tables.size as f64;

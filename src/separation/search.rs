@@ -33,7 +33,10 @@ impl CoarseTrack {
     /// Frequency at a time, linear between blocks and held at the ends.
     pub(super) fn frequency_at(&self, time_s: f64) -> f64 {
         let after = self.points.partition_point(|p| p.0 < time_s);
-        match (after.checked_sub(1).map(|i| self.points[i]), self.points.get(after)) {
+        match (
+            after.checked_sub(1).map(|i| self.points[i]),
+            self.points.get(after),
+        ) {
             (Some((t0, f0)), Some(&(t1, f1))) => f0 + (f1 - f0) * (time_s - t0) / (t1 - t0),
             (Some((_, f)), None) | (None, Some(&(_, f))) => f,
             (None, None) => self.nominal_hz,
@@ -70,16 +73,33 @@ pub(super) fn search(x: &[f64], rate_hz: f64, nominals: &[f64]) -> Option<Coarse
     best
 }
 
-/// Averages every `factor` values into one: enough of an anti-alias filter for a search.
+/// Low-pass (sinc under a Hann window) evaluated at every `factor`-th sample.
 fn decimate(x: &[f64], factor: usize) -> Vec<f64> {
     if factor <= 1 {
         return x.to_vec();
     }
-    let sums: Vec<f64> = x
-        .chunks_exact(factor)
-        .map(|c| c.iter().sum::<f64>() / factor as f64)
+    let half = (4 * factor) as i64;
+    let mut taps: Vec<f64> = (-half..=half)
+        .map(|n| {
+            let u = PI * n as f64 / factor as f64 * 0.8;
+            let sinc = if n == 0 { 1.0 } else { u.sin() / u };
+            sinc * (0.5 + 0.5 * (PI * n as f64 / (half + 1) as f64).cos())
+        })
         .collect();
-    sums
+    let sum: f64 = taps.iter().sum();
+    taps.iter_mut().for_each(|t| *t /= sum);
+    (0..x.len() / factor)
+        .map(|m| {
+            let from = (m * factor) as i64 - half;
+            let first = (-from).max(0) as usize;
+            let start = from.max(0) as usize;
+            taps[first..]
+                .iter()
+                .zip(&x[start..])
+                .map(|(t, v)| t * v)
+                .sum()
+        })
+        .collect()
 }
 
 fn by_blocks(x: &[f64], rate: f64, nominal: f64, length_s: f64) -> Option<CoarseTrack> {
@@ -133,7 +153,13 @@ fn by_blocks(x: &[f64], rate: f64, nominal: f64, length_s: f64) -> Option<Coarse
     Some(CoarseTrack {
         nominal_hz: nominal,
         points,
-        score: overlap * score - choices * if blocks > 1 { 1.0 + 0.2 * blocks as f64 } else { 1.0 },
+        score: overlap * score
+            - choices
+                * if blocks > 1 {
+                    1.0 + 0.2 * blocks as f64
+                } else {
+                    1.0
+                },
     })
 }
 
@@ -163,7 +189,10 @@ fn harmonic_sum(
         if high <= low + 2 {
             continue;
         }
-        let mut powers: Vec<f64> = spectrum[low..high].iter().map(Complex64::norm_sqr).collect();
+        let mut powers: Vec<f64> = spectrum[low..high]
+            .iter()
+            .map(Complex64::norm_sqr)
+            .collect();
         let middle = powers.len() / 2;
         let (_, median, _) = powers.select_nth_unstable_by(middle, f64::total_cmp);
         let floor = (*median / std::f64::consts::LN_2).max(1e-300);

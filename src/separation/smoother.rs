@@ -53,10 +53,12 @@ impl TrackData<'_> {
         let free = roughness.free();
         let sides = self.rhs.len() as f64;
         let degrees = sides * (n - free) as f64;
-        let noise = ((energy - explained) / degrees).max(1e-14 * energy / n as f64).max(1e-300);
+        let noise = ((energy - explained) / degrees)
+            .max(1e-14 * energy / n as f64)
+            .max(1e-300);
         let rank = roughness.terms(self.spacing.len()) as f64;
-        let log_likelihood = -0.5
-            * (degrees * noise.ln() + sides * (factor.log_determinant() - rank * ratio.ln()));
+        let log_likelihood =
+            -0.5 * (degrees * noise.ln() + sides * (factor.log_determinant() - rank * ratio.ln()));
         let parameters = factor
             .inverse_diagonal()
             .iter()
@@ -82,7 +84,8 @@ impl TrackData<'_> {
         .max(2.0 * shortest);
         let power = 2 * roughness.free() as i32;
         let scale = self.gram.mean_diagonal();
-        let at = |memory: f64| self.at_ratio(roughness, weights, scale * memory.powi(power), energy);
+        let at =
+            |memory: f64| self.at_ratio(roughness, weights, scale * memory.powi(power), energy);
         let steps = 12;
         let mut best = at(longest);
         let mut best_memory = longest;

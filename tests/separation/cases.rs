@@ -103,44 +103,158 @@ pub fn recipe(name: &'static str) -> Recipe {
 pub fn recipes() -> Vec<Recipe> {
     let mut list = vec![
         recipe("steady, 10 s"),
-        Recipe { seconds: 1.0, ..recipe("steady, 1 s") },
-        Recipe { seconds: 0.2, ..recipe("steady, 10 cycles") },
-        Recipe { seconds: 0.06, ..recipe("steady, 3 cycles") },
-        Recipe { seconds: 0.03, ..recipe("steady, 1.5 cycles") },
-        Recipe { noise_rms: 1.0, ..recipe("steady, hum at the noise's level") },
-        Recipe { mains: Mains::Walk, ..recipe("grid walk 10 mHz, 10 s") },
-        Recipe { mains: Mains::Walk, seconds: 60.0, ..recipe("grid walk, 60 s") },
-        Recipe { mains: Mains::Walk, noise_rms: 0.5, ..recipe("grid walk, weak hum") },
-        Recipe { mains: Mains::Step, ..recipe("0.2 Hz step") },
-        Recipe { mains: Mains::Modulated, ..recipe("5 % modulation") },
-        Recipe { mains: Mains::SwitchedOn, ..recipe("load switched on") },
-        Recipe { mains: Mains::ClockOff, ..recipe("clock 100 ppm off") },
-        Recipe { series: Series::Rectifier, rate_hz: 20_000.0, ..recipe("rectifier, 60+ orders") },
-        Recipe { series: Series::Rectifier, rate_hz: 20_000.0, mains: Mains::Walk, ..recipe("rectifier, grid walk") },
-        Recipe { series: Series::PhaseCut, rate_hz: 20_000.0, ..recipe("phase-cut pulses") },
-        Recipe { series: Series::Fundamental, rate_hz: 1000.0, ..recipe("fundamental alone, 1 kHz") },
-        Recipe { nominal_hz: 60.0, rate_hz: 1000.0, series: Series::Few, ..recipe("60 Hz, 1 kHz") },
-        Recipe { noise: Noise::Pink, ..recipe("pink noise") },
-        Recipe { noise: Noise::Pink, mains: Mains::Walk, ..recipe("pink noise, grid walk") },
-        Recipe { wanted: Wanted::Steps, ..recipe("wanted steps") },
-        Recipe { wanted: Wanted::Pulses, ..recipe("wanted pulses") },
-        Recipe { wanted: Wanted::Slow, ..recipe("wanted slow signal") },
-        Recipe { wanted: Wanted::Chirp, ..recipe("wanted chirp") },
-        Recipe { wanted: Wanted::PulseTrain, ..recipe("wanted pulse train") },
-        Recipe { wanted: Wanted::TwoTones, ..recipe("wanted tones") },
-        Recipe { wanted: Wanted::Steps, mains: Mains::Walk, ..recipe("wanted steps, grid walk") },
-        Recipe { wanted: Wanted::Pulses, mains: Mains::Walk, ..recipe("wanted pulses, grid walk") },
-        Recipe { wanted: Wanted::Chirp, mains: Mains::Walk, ..recipe("wanted chirp, grid walk") },
-        Recipe { wanted: Wanted::TwoTones, mains: Mains::Walk, ..recipe("wanted tones, grid walk") },
-        Recipe { wanted: Wanted::PulseTrain, mains: Mains::SwitchedOn, ..recipe("wanted pulse train, load switched on") },
+        Recipe {
+            seconds: 1.0,
+            ..recipe("steady, 1 s")
+        },
+        Recipe {
+            seconds: 0.2,
+            ..recipe("steady, 10 cycles")
+        },
+        Recipe {
+            seconds: 0.06,
+            ..recipe("steady, 3 cycles")
+        },
+        Recipe {
+            seconds: 0.03,
+            ..recipe("steady, 1.5 cycles")
+        },
+        Recipe {
+            noise_rms: 1.0,
+            ..recipe("steady, hum at the noise's level")
+        },
+        Recipe {
+            mains: Mains::Walk,
+            ..recipe("grid walk 10 mHz, 10 s")
+        },
+        Recipe {
+            mains: Mains::Walk,
+            seconds: 60.0,
+            ..recipe("grid walk, 60 s")
+        },
+        Recipe {
+            mains: Mains::Walk,
+            noise_rms: 0.5,
+            ..recipe("grid walk, weak hum")
+        },
+        Recipe {
+            mains: Mains::Step,
+            ..recipe("0.2 Hz step")
+        },
+        Recipe {
+            mains: Mains::Modulated,
+            ..recipe("5 % modulation")
+        },
+        Recipe {
+            mains: Mains::SwitchedOn,
+            ..recipe("load switched on")
+        },
+        Recipe {
+            mains: Mains::ClockOff,
+            ..recipe("clock 100 ppm off")
+        },
+        Recipe {
+            series: Series::Rectifier,
+            rate_hz: 20_000.0,
+            ..recipe("rectifier, 60+ orders")
+        },
+        Recipe {
+            series: Series::Rectifier,
+            rate_hz: 20_000.0,
+            mains: Mains::Walk,
+            ..recipe("rectifier, grid walk")
+        },
+        Recipe {
+            series: Series::PhaseCut,
+            rate_hz: 20_000.0,
+            ..recipe("phase-cut pulses")
+        },
+        Recipe {
+            series: Series::Fundamental,
+            rate_hz: 1000.0,
+            ..recipe("fundamental alone, 1 kHz")
+        },
+        Recipe {
+            nominal_hz: 60.0,
+            rate_hz: 1000.0,
+            series: Series::Few,
+            ..recipe("60 Hz, 1 kHz")
+        },
+        Recipe {
+            noise: Noise::Pink,
+            ..recipe("pink noise")
+        },
+        Recipe {
+            noise: Noise::Pink,
+            mains: Mains::Walk,
+            ..recipe("pink noise, grid walk")
+        },
+        Recipe {
+            wanted: Wanted::Steps,
+            ..recipe("wanted steps")
+        },
+        Recipe {
+            wanted: Wanted::Pulses,
+            ..recipe("wanted pulses")
+        },
+        Recipe {
+            wanted: Wanted::Slow,
+            ..recipe("wanted slow signal")
+        },
+        Recipe {
+            wanted: Wanted::Chirp,
+            ..recipe("wanted chirp")
+        },
+        Recipe {
+            wanted: Wanted::PulseTrain,
+            ..recipe("wanted pulse train")
+        },
+        Recipe {
+            wanted: Wanted::TwoTones,
+            ..recipe("wanted tones")
+        },
+        Recipe {
+            wanted: Wanted::Steps,
+            mains: Mains::Walk,
+            ..recipe("wanted steps, grid walk")
+        },
+        Recipe {
+            wanted: Wanted::Pulses,
+            mains: Mains::Walk,
+            ..recipe("wanted pulses, grid walk")
+        },
+        Recipe {
+            wanted: Wanted::Chirp,
+            mains: Mains::Walk,
+            ..recipe("wanted chirp, grid walk")
+        },
+        Recipe {
+            wanted: Wanted::TwoTones,
+            mains: Mains::Walk,
+            ..recipe("wanted tones, grid walk")
+        },
+        Recipe {
+            wanted: Wanted::PulseTrain,
+            mains: Mains::SwitchedOn,
+            ..recipe("wanted pulse train, load switched on")
+        },
     ];
-    list.push(Recipe { wanted: Wanted::Pulses, seconds: 0.2, ..recipe("wanted pulse, 10 cycles") });
+    list.push(Recipe {
+        wanted: Wanted::Pulses,
+        seconds: 0.2,
+        ..recipe("wanted pulse, 10 cycles")
+    });
     list
 }
 
 /// Records without hum.
 pub fn silent_recipes() -> Vec<Recipe> {
-    let none = |name, wanted, noise| Recipe { series: Series::None, wanted, noise, ..recipe(name) };
+    let none = |name, wanted, noise| Recipe {
+        series: Series::None,
+        wanted,
+        noise,
+        ..recipe(name)
+    };
     vec![
         none("no hum: white noise", Wanted::Nothing, Noise::White),
         none("no hum: pink noise", Wanted::Nothing, Noise::Pink),
@@ -182,8 +296,12 @@ pub fn make(recipe: &Recipe, seed: u64) -> Case {
         Series::Fundamental => vec![(1, 1.0)],
         Series::Few => vec![(1, 1.0), (2, 0.2), (3, 0.4), (5, 0.2)],
         Series::Twenty => (1..=20).map(|k| (k, 1.0 / k as f64)).collect(),
-        Series::Rectifier => (1..=64).map(|k| (2 * k, 1.0 / (1.0 + (k as f64 / 30.0).powi(2)))).collect(),
-        Series::PhaseCut => (0..40).map(|k| (2 * k + 1, 1.0 / (1.0 + k as f64 / 6.0))).collect(),
+        Series::Rectifier => (1..=64)
+            .map(|k| (2 * k, 1.0 / (1.0 + (k as f64 / 30.0).powi(2))))
+            .collect(),
+        Series::PhaseCut => (0..40)
+            .map(|k| (2 * k + 1, 1.0 / (1.0 + k as f64 / 6.0)))
+            .collect(),
     };
     let lines: Vec<(usize, f64)> = lines.into_iter().filter(|l| l.0 <= below).collect();
     let power: f64 = lines.iter().map(|l| 0.5 * l.1 * l.1).sum();
@@ -191,22 +309,42 @@ pub fn make(recipe: &Recipe, seed: u64) -> Case {
     let aligned = matches!(recipe.series, Series::Rectifier | Series::PhaseCut);
     let lines: Vec<(usize, f64, f64)> = lines
         .iter()
-        .map(|&(k, a)| (k, a * scale, if aligned { 0.3 * k as f64 } else { rng.random_range(0.0..2.0 * PI) }))
+        .map(|&(k, a)| {
+            (
+                k,
+                a * scale,
+                if aligned {
+                    0.3 * k as f64
+                } else {
+                    rng.random_range(0.0..2.0 * PI)
+                },
+            )
+        })
         .collect();
     let ones = vec![1.0; n];
     let switch_at = (0.37 * n as f64) as usize;
     let shapes = match recipe.mains {
-        Mains::Modulated => vec![(0..n).map(|i| 1.0 + 0.05 * (2.0 * PI * 0.7 * i as f64 * dt + 1.0).sin()).collect()],
+        Mains::Modulated => vec![
+            (0..n)
+                .map(|i| 1.0 + 0.05 * (2.0 * PI * 0.7 * i as f64 * dt + 1.0).sin())
+                .collect(),
+        ],
         Mains::SwitchedOn => vec![
             ones,
-            (0..n).map(|i| if i >= switch_at { 1.0 } else { 0.0 }).collect::<Vec<f64>>(),
+            (0..n)
+                .map(|i| if i >= switch_at { 1.0 } else { 0.0 })
+                .collect::<Vec<f64>>(),
         ],
         _ => vec![ones],
     };
     let mut hum = vec![0.0; n];
     for (index, &(k, a, theta)) in lines.iter().enumerate() {
         for (s, shape) in shapes.iter().enumerate() {
-            let (a, theta) = if s == 0 { (a, theta) } else { (0.6 * a, theta + 1.0 + index as f64) };
+            let (a, theta) = if s == 0 {
+                (a, theta)
+            } else {
+                (0.6 * a, theta + 1.0 + index as f64)
+            };
             for i in 0..n {
                 hum[i] += shape[i] * a * (2.0 * PI * k as f64 * phase[i] + theta).cos();
             }
@@ -237,25 +375,72 @@ fn wanted_signal(recipe: &Recipe, n: usize, dt: f64, rng: &mut ChaCha8Rng) -> Ve
     match recipe.wanted {
         Wanted::Nothing => vec![0.0; n],
         Wanted::Steps => {
-            let edges: Vec<f64> = (0..4).map(|_| rng.random_range(0.1..0.9) * length).collect();
-            (0..n).map(|i| edges.iter().enumerate().map(|(j, e)| if time(i) > *e { if j % 2 == 0 { 2.0 } else { -1.5 } } else { 0.0 }).sum()).collect()
+            let edges: Vec<f64> = (0..4)
+                .map(|_| rng.random_range(0.1..0.9) * length)
+                .collect();
+            (0..n)
+                .map(|i| {
+                    edges
+                        .iter()
+                        .enumerate()
+                        .map(|(j, e)| {
+                            if time(i) > *e {
+                                if j % 2 == 0 { 2.0 } else { -1.5 }
+                            } else {
+                                0.0
+                            }
+                        })
+                        .sum()
+                })
+                .collect()
         }
         Wanted::Pulses => {
             let count = (0.7 * length).ceil() as usize;
-            let centres: Vec<f64> = (0..count).map(|_| rng.random_range(0.05..0.95) * length).collect();
-            (0..n).map(|i| centres.iter().map(|c| 3.0 * (-0.5 * ((time(i) - c) / 0.001).powi(2)).exp()).sum()).collect()
+            let centres: Vec<f64> = (0..count)
+                .map(|_| rng.random_range(0.05..0.95) * length)
+                .collect();
+            (0..n)
+                .map(|i| {
+                    centres
+                        .iter()
+                        .map(|c| 3.0 * (-0.5 * ((time(i) - c) / 0.001).powi(2)).exp())
+                        .sum()
+                })
+                .collect()
         }
-        Wanted::Slow => (0..n).map(|i| 2.0 * (2.0 * PI * 0.31 * time(i)).sin() + 0.5 * (2.0 * PI * 3.1 * time(i) + 1.0).sin()).collect(),
+        Wanted::Slow => (0..n)
+            .map(|i| {
+                2.0 * (2.0 * PI * 0.31 * time(i)).sin()
+                    + 0.5 * (2.0 * PI * 3.1 * time(i) + 1.0).sin()
+            })
+            .collect(),
         Wanted::Chirp => {
             let (low, high) = (20.0, 0.3 / dt);
-            (0..n).map(|i| (2.0 * PI * (low * time(i) + 0.5 * (high - low) / length * time(i).powi(2))).cos()).collect()
+            (0..n)
+                .map(|i| {
+                    (2.0 * PI * (low * time(i) + 0.5 * (high - low) / length * time(i).powi(2)))
+                        .cos()
+                })
+                .collect()
         }
         Wanted::PulseTrain => {
             let period = 0.1373;
-            (0..n).map(|i| if (time(i) + 0.03).rem_euclid(period) < 0.004 { 2.0 } else { 0.0 }).collect()
+            (0..n)
+                .map(|i| {
+                    if (time(i) + 0.03).rem_euclid(period) < 0.004 {
+                        2.0
+                    } else {
+                        0.0
+                    }
+                })
+                .collect()
         }
-        Wanted::Tone => (0..n).map(|i| (2.0 * PI * 1000.0 * time(i)).cos()).collect(),
-        Wanted::TwoTones => (0..n).map(|i| (2.0 * PI * 437.3 * time(i)).cos() + 0.7 * (2.0 * PI * 1013.9 * time(i)).cos()).collect(),
+        Wanted::Tone => (0..n)
+            .map(|i| (2.0 * PI * 1000.0 * time(i)).cos())
+            .collect(),
+        Wanted::TwoTones => (0..n)
+            .map(|i| (2.0 * PI * 437.3 * time(i)).cos() + 0.7 * (2.0 * PI * 1013.9 * time(i)).cos())
+            .collect(),
     }
 }
 

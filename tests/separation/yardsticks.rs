@@ -21,7 +21,11 @@ fn least_squares(columns: &[Vec<f64>], x: &[f64]) -> Vec<f64> {
             for k in 0..j {
                 s -= a[i][k] * a[j][k];
             }
-            a[i][j] = if i == j { s.max(1e-300).sqrt() } else { s / a[j][j] };
+            a[i][j] = if i == j {
+                s.max(1e-300).sqrt()
+            } else {
+                s / a[j][j]
+            };
         }
     }
     for i in 0..p {
@@ -44,8 +48,16 @@ fn harmonics(phase: &[f64], orders: &[usize], shapes: &[Vec<f64>]) -> Vec<Vec<f6
     for shape in shapes {
         for &k in orders {
             let angle = |i: usize| 2.0 * PI * k as f64 * phase[i];
-            columns.push((0..phase.len()).map(|i| shape[i] * angle(i).cos()).collect());
-            columns.push((0..phase.len()).map(|i| shape[i] * angle(i).sin()).collect());
+            columns.push(
+                (0..phase.len())
+                    .map(|i| shape[i] * angle(i).cos())
+                    .collect(),
+            );
+            columns.push(
+                (0..phase.len())
+                    .map(|i| shape[i] * angle(i).sin())
+                    .collect(),
+            );
         }
     }
     columns
@@ -69,7 +81,11 @@ pub fn oracle(case: &Case) -> f64 {
 
 /// Mean square of the estimated hum less the true one.
 pub fn error(case: &Case, hum: &[f64]) -> f64 {
-    hum.iter().zip(&case.hum).map(|(a, b)| (a - b).powi(2)).sum::<f64>() / hum.len() as f64
+    hum.iter()
+        .zip(&case.hum)
+        .map(|(a, b)| (a - b).powi(2))
+        .sum::<f64>()
+        / hum.len() as f64
 }
 
 fn mean(x: &[f64]) -> f64 {
@@ -113,7 +129,11 @@ pub fn comb(case: &Case) -> Vec<f64> {
     let g = 0.95;
     let mut y = vec![0.0; x.len()];
     for i in 0..x.len() {
-        let (xp, yp) = if i >= period { (x[i - period] - m, y[i - period]) } else { (0.0, 0.0) };
+        let (xp, yp) = if i >= period {
+            (x[i - period] - m, y[i - period])
+        } else {
+            (0.0, 0.0)
+        };
         y[i] = (1.0 + g) / 2.0 * ((x[i] - m) - xp) + g * yp;
     }
     x.iter().zip(&y).map(|(a, b)| a - m - b).collect()
@@ -125,13 +145,21 @@ pub fn blocks(case: &Case, seconds: f64) -> Vec<f64> {
     let size = ((seconds * case.rate_hz) as usize).min(x.len());
     let mut hum = Vec::with_capacity(x.len());
     let top = case.orders.iter().copied().max().unwrap_or(20);
-    let orders: Vec<usize> = (1..=top).filter(|k| (*k as f64) * case.nominal_hz < 0.49 * case.rate_hz).collect();
+    let orders: Vec<usize> = (1..=top)
+        .filter(|k| (*k as f64) * case.nominal_hz < 0.49 * case.rate_hz)
+        .collect();
     let f = global_frequency(case, &x);
     let count = (x.len() / size).max(1);
     for b in 0..count {
-        let to = if b + 1 == count { x.len() } else { (b + 1) * size };
+        let to = if b + 1 == count {
+            x.len()
+        } else {
+            (b + 1) * size
+        };
         let part = &x[b * size..to];
-        let phase: Vec<f64> = (0..part.len()).map(|i| f * i as f64 / case.rate_hz).collect();
+        let phase: Vec<f64> = (0..part.len())
+            .map(|i| f * i as f64 / case.rate_hz)
+            .collect();
         let columns = harmonics(&phase, &orders, &[vec![1.0; part.len()]]);
         hum.extend(fitted_hum(&columns, part));
     }
@@ -184,12 +212,15 @@ pub fn cycle_average(case: &Case) -> Vec<f64> {
     let f = global_frequency(case, &x);
     let bins = (case.rate_hz / case.nominal_hz).round() as usize;
     let (mut sums, mut counts) = (vec![0.0; bins], vec![0.0; bins]);
-    let bin = |i: usize| (((f * i as f64 / case.rate_hz).fract() * bins as f64) as usize).min(bins - 1);
+    let bin =
+        |i: usize| (((f * i as f64 / case.rate_hz).fract() * bins as f64) as usize).min(bins - 1);
     for (i, v) in x.iter().enumerate() {
         sums[bin(i)] += v - m;
         counts[bin(i)] += 1.0;
     }
-    (0..x.len()).map(|i| sums[bin(i)] / f64::max(counts[bin(i)], 1.0)).collect()
+    (0..x.len())
+        .map(|i| sums[bin(i)] / f64::max(counts[bin(i)], 1.0))
+        .collect()
 }
 
 /// Adaptive canceller: least mean squares on sine pairs at the nominal multiples.
@@ -203,7 +234,9 @@ pub fn adaptive(case: &Case) -> Vec<f64> {
         .map(|i| {
             let mut hum = 0.0;
             let pairs: Vec<(f64, f64)> = (1..=top)
-                .map(|k| (2.0 * PI * k as f64 * case.nominal_hz * i as f64 / case.rate_hz).sin_cos())
+                .map(|k| {
+                    (2.0 * PI * k as f64 * case.nominal_hz * i as f64 / case.rate_hz).sin_cos()
+                })
                 .collect();
             for ((s, c), w) in pairs.iter().zip(&weights) {
                 hum += w.0 * c + w.1 * s;
