@@ -20,7 +20,9 @@ const OWN_BANDWIDTH_HZ: f64 = 2.0;
 /// Gain of log-likelihood that a track of its own must bring.
 const OWN_TRACK_GAIN: f64 = 6.0;
 const MOST_BREAKS: usize = 12;
-const ROUNDS: usize = 7;
+/// Shortest stretch between two changes of all amplitudes.
+const NARROWEST_PIECE_S: f64 = 0.4;
+const ROUNDS: usize = 8;
 
 /// What the fit may do.
 #[derive(Debug, Clone)]
@@ -318,11 +320,12 @@ impl Fitter<'_> {
                     break;
                 }
             }
+            self.wary = round >= 2;
             if round >= 3 {
                 self.down_weight(&model);
             }
             let mut sums = self.sums(&model);
-            if (2..6).contains(&round) {
+            if (3..ROUNDS - 2).contains(&round) {
                 for _ in 0..3 {
                     if !self.find_break(&mut model, &sums) {
                         break;
@@ -330,7 +333,11 @@ impl Fitter<'_> {
                     sums = self.sums(&model);
                 }
             }
-            self.wary = round >= 3;
+            if round == ROUNDS - 3 {
+                while self.drop_break(&mut model, &sums) {
+                    sums = self.sums(&model);
+                }
+            }
             fit.noise.clone_from(&sums.noise);
             last_shift = self.update_phase(&mut model, &mut sums, last_shift);
             parameters = self.update_amplitudes(&mut model, &sums, round >= 2);
@@ -672,13 +679,14 @@ impl Fitter<'_> {
             return false;
         }
         let n = sums.orders;
+        let narrowest = ((NARROWEST_PIECE_S / self.interval_s).ceil() as usize).max(10);
         let (left, right) = whole_sums(model, sums);
         let mut best: Option<(f64, usize)> = None;
         for piece in 0..model.constants.len() {
             let span: Vec<usize> = (0..model.intervals())
                 .filter(|i| model.piece[*i] == piece)
                 .collect();
-            if span.len() < 2 * NARROWEST_PIECE {
+            if span.len() < 2 * narrowest {
                 continue;
             }
             let (start, end) = (span[0], span[0] + span.len());
@@ -704,7 +712,7 @@ impl Fitter<'_> {
                         change.norm_sqr() * b.1 * rest / w.1 / s
                     })
                     .sum();
-                let inside = i >= start + NARROWEST_PIECE && i + NARROWEST_PIECE <= end;
+                let inside = i >= start + narrowest && i + narrowest <= end;
                 if inside && best.is_none_or(|b| statistic > b.0) {
                     best = Some((statistic, i));
                 }
@@ -717,8 +725,7 @@ impl Fitter<'_> {
         let Some((statistic, at)) = best else {
             return false;
         };
-        let count = n as f64;
-        let limit = count + 5.0 * count.sqrt() + 2.0 * (model.intervals() as f64).ln() + 10.0;
+        let limit = break_limit(n, model.intervals());
         if statistic < limit || !is_sharp(model, sums, &left, &right, at) {
             return false;
         }
@@ -741,12 +748,50 @@ impl Fitter<'_> {
         debug(|| {
             format!("   break at {at} statistic {statistic:.1} explained {with:.1} {without:.1}")
         });
-        if with < without + count + 10.0 {
+        if with < without + n as f64 + 10.0 {
             return false;
         }
         self.place_break(&mut split, at);
         *model = split;
         self.respace(model);
+        true
+    }
+
+    /// Joins the two pieces whose difference is least worth its parameters, if there are such.
+    fn drop_break(&self, model: &mut HumModel, sums: &Sums) -> bool {
+        let n = sums.orders;
+        let worth = |piece: usize| -> f64 {
+            let mut mass = [vec![0.0; n], vec![0.0; n]];
+            for i in 0..model.intervals() {
+                if let Some(side) = model.piece[i].checked_sub(piece).filter(|s| *s < 2) {
+                    for (o, m) in mass[side].iter_mut().enumerate() {
+                        *m += total(sums.gram(i, o));
+                    }
+                }
+            }
+            (0..n)
+                .map(|o| {
+                    let change = model.constants[piece + 1][o] - model.constants[piece][o];
+                    let (m1, m2) = (mass[0][o], mass[1][o]);
+                    change.norm_sqr() * m1 * m2 / f64::max(m1 + m2, 1.0) / sums.noise[o]
+                })
+                .sum()
+        };
+        let least = (0..model.constants.len() - 1)
+            .map(|p| (worth(p), p))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((value, piece)) = least else {
+            return false;
+        };
+        if value > break_limit(n, model.intervals()) {
+            return false;
+        }
+        model.constants.remove(piece + 1);
+        for p in &mut model.piece {
+            if *p > piece {
+                *p -= 1;
+            }
+        }
         true
     }
 
@@ -803,7 +848,11 @@ impl Fitter<'_> {
     }
 }
 
-const NARROWEST_PIECE: usize = 5;
+/// What a break must explain: a gamma variable's mean, five of its deviations, and the choice.
+fn break_limit(orders: usize, intervals: usize) -> f64 {
+    let count = orders as f64;
+    count + 5.0 * count.sqrt() + 2.0 * (intervals as f64).ln() + 10.0
+}
 
 /// Whether amplitudes close before and after differ by most of what they differ farther away.
 fn is_sharp(
@@ -834,7 +883,7 @@ fn is_sharp(
         + at;
     let wide = (at - start)
         .min(end - at)
-        .min((model.intervals() / 8).max(NARROWEST_PIECE));
+        .min((model.intervals() / 8).max(5));
     let near = 3.min(wide);
     let (mut projected, mut whole) = (0.0, 0.0);
     for o in 0..n {
@@ -886,6 +935,7 @@ fn distrust(sums: &mut Sums) {
     const LIMIT: f64 = 14.0;
     let (n, intervals) = (sums.orders, sums.gram.len());
     let mut trust = vec![1.0f32; n * intervals];
+    let mut flagged = vec![false; n * intervals];
     for o in 0..n {
         let powers: Vec<f64> = (0..intervals)
             .map(|i| {
@@ -897,9 +947,20 @@ fn distrust(sums: &mut Sums) {
         let middle = intervals / 2;
         let (_, median, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
         let usual = *median / std::f64::consts::LN_2;
-        let high: Vec<usize> = (0..intervals)
-            .filter(|i| powers[*i] > LIMIT * usual)
-            .collect();
+        for (i, power) in powers.iter().enumerate() {
+            flagged[i * n + o] = *power > LIMIT * usual;
+        }
+    }
+    // What changes many orders at once is the hum itself.
+    if n >= 4 {
+        for interval in flagged.chunks_mut(n) {
+            if interval.iter().filter(|f| **f).count() * 5 > 2 * n {
+                interval.fill(false);
+            }
+        }
+    }
+    for o in 0..n {
+        let high: Vec<usize> = (0..intervals).filter(|i| flagged[*i * n + o]).collect();
         if high.len() * 5 > intervals * 2 {
             continue;
         }

@@ -5,6 +5,9 @@ use super::banded::{Banded, Roughness};
 /// Longest memory tried for tracks of free slope, knots: beyond it the system is ill-conditioned.
 const LONGEST_SLOPE_MEMORY: f64 = 300.0;
 
+/// Log-likelihood by which a shorter memory must beat the longest.
+const FAVOUR: f64 = 3.0;
+
 /// A smoothed track.
 #[derive(Debug, Clone)]
 pub(super) struct Smoothed {
@@ -88,6 +91,7 @@ impl TrackData<'_> {
             |memory: f64| self.at_ratio(roughness, weights, scale * memory.powi(power), energy);
         let steps = 12;
         let mut best = at(longest);
+        best.log_likelihood += FAVOUR;
         let mut best_memory = longest;
         for step in 1..=steps {
             let memory = longest * (shortest / longest).powf(f64::from(step) / f64::from(steps));
