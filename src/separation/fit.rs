@@ -22,7 +22,6 @@ const OWN_TRACK_GAIN: f64 = 6.0;
 const MOST_BREAKS: usize = 12;
 /// Shortest stretch between two changes of all amplitudes.
 const NARROWEST_PIECE_S: f64 = 0.4;
-const ROUNDS: usize = 8;
 
 /// What the fit may do.
 #[derive(Debug, Clone)]
@@ -304,46 +303,60 @@ impl Fitter<'_> {
     }
 
     fn run(mut self, mut model: HumModel) -> Fit {
+        let mut fit = Fit::default();
         let low = self.settings.highest_order.min(20);
         model.set_orders((1..=low).collect());
-        let mut last_shift = 0.02;
-        let mut fit = Fit::default();
-        let mut parameters = Vec::new();
-        for round in 0..ROUNDS {
-            if round == 2 {
-                let (orders, false_alarm) = self.detect(&mut model);
-                fit.false_alarm = false_alarm;
-                let old = model.clone();
-                model.set_orders(orders);
-                carry_over(&old, &mut model);
-                if model.orders.is_empty() {
-                    break;
-                }
-            }
-            self.wary = round >= 2;
-            if round >= 3 {
+        let mut shift = 0.02;
+        for _ in 0..2 {
+            shift = self.follow(&mut model, shift);
+        }
+        let (orders, false_alarm) = self.detect(&mut model);
+        fit.false_alarm = false_alarm;
+        let old = model.clone();
+        model.set_orders(orders);
+        carry_over(&old, &mut model);
+        let Some(&highest) = model.orders.iter().max() else {
+            fit.model = model;
+            return fit;
+        };
+        // Phase and constants first: tracks of their own would take in what is phase.
+        self.wary = true;
+        for round in 0..6 {
+            if round >= 1 {
                 self.down_weight(&model);
             }
+            shift = self.follow(&mut model, shift);
+            if round >= 2 && shift * (highest as f64) < 2e-3 {
+                break;
+            }
+        }
+        for _ in 0..MOST_BREAKS {
+            let sums = self.sums(&model);
+            if !self.find_break(&mut model, &sums) {
+                break;
+            }
+            for _ in 0..2 {
+                self.down_weight(&model);
+                shift = self.follow(&mut model, shift);
+                self.place_breaks(&mut model);
+            }
+        }
+        loop {
+            let sums = self.sums(&model);
+            if !self.drop_break(&mut model, &sums) {
+                break;
+            }
+            shift = self.follow(&mut model, shift);
+        }
+        for round in 0..3 {
+            self.down_weight(&model);
             let mut sums = self.sums(&model);
-            if (3..ROUNDS - 2).contains(&round) {
-                for _ in 0..3 {
-                    if !self.find_break(&mut model, &sums) {
-                        break;
-                    }
-                    sums = self.sums(&model);
-                }
-            }
-            if round == ROUNDS - 3 {
-                while self.drop_break(&mut model, &sums) {
-                    sums = self.sums(&model);
-                }
-            }
-            fit.noise.clone_from(&sums.noise);
-            last_shift = self.update_phase(&mut model, &mut sums, last_shift);
-            parameters = self.update_amplitudes(&mut model, &sums, round >= 2);
+            shift = self.update_phase(&mut model, &mut sums, shift);
+            fit.parameters = self.update_amplitudes(&mut model, &sums);
+            fit.noise = sums.noise;
             debug(|| {
                 format!(
-                    "round {round} orders {} shift {last_shift:.2e} gain {:?} own {} pieces {}",
+                    "round {round} orders {} shift {shift:.2e} gain {:?} own {} pieces {}",
                     model.orders.len(),
                     model.gain.iter().copied().fold(f64::INFINITY, f64::min),
                     model.deviations.iter().filter(|d| !d.is_empty()).count(),
@@ -351,10 +364,28 @@ impl Fitter<'_> {
                 )
             });
         }
-        fit.parameters = parameters;
         fit.model = model;
         fit.weights = self.weights;
         fit
+    }
+
+    /// One round of phase and constants; returns the usual shift of the phase.
+    fn follow(&mut self, model: &mut HumModel, last_shift: f64) -> f64 {
+        let mut sums = self.sums(model);
+        let shift = self.update_phase(model, &mut sums, last_shift);
+        let (left, right) = whole_sums(model, &sums);
+        solve_constants(model, &sums, &left, &right);
+        debug(|| format!("follow {shift:e}"));
+        shift
+    }
+
+    fn place_breaks(&mut self, model: &mut HumModel) {
+        for at in 1..model.intervals() {
+            if model.piece[at] != model.piece[at - 1] {
+                self.place_break(model, at);
+            }
+        }
+        self.respace(model);
     }
 
     /// Which orders stand above the noise beside them.
@@ -585,12 +616,12 @@ impl Fitter<'_> {
     }
 
     /// Constants, common gain and own deviations from the sums; returns parameters per order.
-    fn update_amplitudes(&self, model: &mut HumModel, sums: &Sums, tracks: bool) -> Vec<f64> {
+    fn update_amplitudes(&self, model: &mut HumModel, sums: &Sums) -> Vec<f64> {
         let (left, right) = whole_sums(model, sums);
         let n = sums.orders;
         solve_constants(model, sums, &left, &right);
         let mut parameters = vec![model.constants.len() as f64; n];
-        if !tracks || model.intervals() < 8 {
+        if model.intervals() < 8 {
             return parameters;
         }
         self.update_gain(model, sums, &left, &right);
@@ -699,19 +730,18 @@ impl Fitter<'_> {
                 }
             }
             for i in start..end {
-                let statistic: f64 = before
+                let changes: Vec<(Complex64, f64)> = before
                     .iter()
                     .zip(&whole)
-                    .zip(&sums.noise)
-                    .map(|((b, w), s)| {
+                    .map(|(b, w)| {
                         let rest = w.1 - b.1;
                         if b.1 <= 0.0 || rest <= 0.0 {
-                            return 0.0;
+                            return (Complex64::default(), 0.0);
                         }
-                        let change = (w.0 - b.0) / rest - b.0 / b.1;
-                        change.norm_sqr() * b.1 * rest / w.1 / s
+                        ((w.0 - b.0) / rest - b.0 / b.1, b.1 * rest / w.1)
                     })
-                    .sum();
+                    .collect();
+                let statistic = worth_of_change(model, piece, &changes, &sums.noise);
                 let inside = i >= start + narrowest && i + narrowest <= end;
                 if inside && best.is_none_or(|b| statistic > b.0) {
                     best = Some((statistic, i));
@@ -769,13 +799,14 @@ impl Fitter<'_> {
                     }
                 }
             }
-            (0..n)
+            let changes: Vec<(Complex64, f64)> = (0..n)
                 .map(|o| {
                     let change = model.constants[piece + 1][o] - model.constants[piece][o];
                     let (m1, m2) = (mass[0][o], mass[1][o]);
-                    change.norm_sqr() * m1 * m2 / f64::max(m1 + m2, 1.0) / sums.noise[o]
+                    (change, m1 * m2 / f64::max(m1 + m2, 1.0))
                 })
-                .sum()
+                .collect();
+            worth_of_change(model, piece, &changes, &sums.noise)
         };
         let least = (0..model.constants.len() - 1)
             .map(|p| (worth(p), p))
@@ -846,6 +877,27 @@ impl Fitter<'_> {
         model.edges[edge] = sample;
         model.phase[edge] = phase;
     }
+}
+
+/// What a change of all amplitudes explains beyond a shift of the phase, less the largest share of
+/// a single order: a load changes many, and the phase track has its own way to move.
+fn worth_of_change(
+    model: &HumModel,
+    piece: usize,
+    changes: &[(Complex64, f64)],
+    noise: &[f64],
+) -> f64 {
+    let (mut sum, mut largest) = (0.0, 0.0f64);
+    let (mut along, mut length) = (0.0, 1e-300);
+    for (o, ((change, mass), s)) in changes.iter().zip(noise).enumerate() {
+        let share = change.norm_sqr() * mass / s;
+        sum += share;
+        largest = largest.max(share);
+        let turn = model.constants[piece][o] * Complex64::new(0.0, model.orders[o] as f64);
+        along += (turn.conj() * change).re * mass / s;
+        length += turn.norm_sqr() * mass / s;
+    }
+    sum - along * along / length - if changes.len() > 2 { largest } else { 0.0 }
 }
 
 /// What a break must explain: a gamma variable's mean, five of its deviations, and the choice.
@@ -933,23 +985,27 @@ fn gram_of(sums: &Sums, o: usize) -> Banded {
 /// Gives up the intervals of an order in which far more stands than usual: something else passes.
 fn distrust(sums: &mut Sums) {
     const LIMIT: f64 = 14.0;
+    const TAIL: f64 = 2.5;
     let (n, intervals) = (sums.orders, sums.gram.len());
     let mut trust = vec![1.0f32; n * intervals];
     let mut flagged = vec![false; n * intervals];
+    let (mut powers, mut usual) = (Vec::with_capacity(n), Vec::with_capacity(n));
     for o in 0..n {
-        let powers: Vec<f64> = (0..intervals)
+        let series: Vec<f64> = (0..intervals)
             .map(|i| {
                 let sum = sums.left[i * n + o] + sums.right[i * n + o];
                 sum.norm_sqr() / total(sums.gram[i]).max(1e-300)
             })
             .collect();
-        let mut sorted = powers.clone();
+        let mut sorted = series.clone();
         let middle = intervals / 2;
         let (_, median, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
-        let usual = *median / std::f64::consts::LN_2;
-        for (i, power) in powers.iter().enumerate() {
-            flagged[i * n + o] = *power > LIMIT * usual;
+        let median = *median / std::f64::consts::LN_2;
+        for (i, power) in series.iter().enumerate() {
+            flagged[i * n + o] = *power > LIMIT * median;
         }
+        powers.push(series);
+        usual.push(median);
     }
     // What changes many orders at once is the hum itself.
     if n >= 4 {
@@ -965,7 +1021,16 @@ fn distrust(sums: &mut Sums) {
             continue;
         }
         for i in high {
-            for j in i.saturating_sub(2)..(i + 3).min(intervals) {
+            let raised = |j: usize| powers[o][j] > TAIL * usual[o];
+            let mut from = i;
+            while from > 0 && raised(from - 1) {
+                from -= 1;
+            }
+            let mut to = i + 1;
+            while to < intervals && raised(to) {
+                to += 1;
+            }
+            for j in from.saturating_sub(3)..(to + 3).min(intervals) {
                 trust[j * n + o] = 0.0;
             }
         }
