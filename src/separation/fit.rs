@@ -974,6 +974,47 @@ fn explained(model: &HumModel, sums: &Sums, left: &[Complex64], right: &[Complex
     gained
 }
 
+/// Samples far from what the median says of the noise.
+///
+/// With `peaks_only` no more than the highest: a pulse that the fit has smeared over all cycles
+/// must go before its echoes can be judged.
+pub(super) fn far_samples(
+    residual: &[f64],
+    missing: Option<&[f32]>,
+    cycle: usize,
+    peaks_only: bool,
+) -> Vec<bool> {
+    const FAR: f64 = 5.0;
+    let used = |i: usize| missing.is_none_or(|w| w[i] > 0.0);
+    let mut sizes: Vec<f64> = (0..residual.len())
+        .filter(|i| used(*i))
+        .map(|i| residual[i].abs())
+        .collect();
+    let mut far = vec![false; residual.len()];
+    if sizes.len() < 16 {
+        return far;
+    }
+    let middle = sizes.len() / 2;
+    let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
+    let mut limit = FAR * *median / 0.6745;
+    if peaks_only {
+        limit = limit.max(0.3 * sizes.iter().copied().fold(0.0, f64::max));
+    }
+    let margin = cycle / 40 + 1;
+    let mut count = 0;
+    for (i, r) in residual.iter().enumerate() {
+        if used(i) && r.abs() > limit {
+            let to = (i + margin + 1).min(far.len());
+            far[i.saturating_sub(margin)..to].fill(true);
+            count += 1;
+        }
+    }
+    if count * 5 > residual.len() {
+        far.fill(false);
+    }
+    far
+}
+
 fn gram_of(sums: &Sums, o: usize) -> Banded {
     let mut gram = Banded::zeros(sums.gram.len() + 1);
     for i in 0..sums.gram.len() {

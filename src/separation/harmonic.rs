@@ -2,6 +2,10 @@
 
 use super::fit::{Fit, FitSettings, fit};
 use super::search::search;
+use super::short::fit_short;
+
+/// Records of fewer cycles are fitted as a whole.
+const SHORT_CYCLES: f64 = 13.0;
 
 /// Settings of [`harmonic`].
 #[derive(Debug, Clone, PartialEq)]
@@ -77,6 +81,16 @@ fn fit_record(
     rate_hz: f64,
     options: &HarmonicOptions,
 ) -> Fit {
+    let duration = centred.len() as f64 / rate_hz;
+    let highest = options.nominal_hz.iter().copied().fold(0.0, f64::max);
+    if duration * highest < SHORT_CYCLES {
+        let settings = FitSettings {
+            rate_hz,
+            highest_order: options.harmonics.unwrap_or(usize::MAX),
+            barred: Vec::new(),
+        };
+        return fit_short(centred, missing.as_deref(), &options.nominal_hz, &settings);
+    }
     let Some(track) = search(centred, rate_hz, &options.nominal_hz) else {
         return Fit::default();
     };

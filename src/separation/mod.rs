@@ -6,6 +6,7 @@ mod fold;
 mod harmonic;
 mod model;
 mod search;
+mod short;
 mod smoother;
 
 pub use harmonic::{HarmonicOptions, HarmonicParts, harmonic};
