@@ -6,7 +6,12 @@ pub mod analysis;
 pub mod capture;
 pub mod comparison;
 mod error;
+pub mod load;
+pub mod plan;
+pub mod report;
 pub mod separation;
+pub mod session;
+pub mod spectrum;
 pub mod stats;
 mod warning;
 

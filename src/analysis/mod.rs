@@ -1,10 +1,30 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
 
+mod assemble;
+mod cause;
+mod channel;
+mod cholesky;
+mod combine;
+mod level;
+mod measure;
 mod measurement;
+mod noise_floor;
 mod options;
+mod quantisation;
+mod rails;
+mod search;
+mod segment;
+mod series;
+mod smoothing;
+mod tones;
+mod track;
+mod waveform;
 
+pub use measure::measure;
 pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, LinePower, Mains, Measurement, Noise,
     Quality, Spectrum, Tone, Track, TrackPoint, Waveform,
 };
 pub use options::{Detail, MainsChoice, MeasureOptions};
+pub use quantisation::{infer_step, rounding_bias};
+pub use series::{CycleTable, SeriesFit};

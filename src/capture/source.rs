@@ -67,6 +67,8 @@ pub struct CaptureHeader {
     pub frames: Option<u64>,
     /// Instrument settings.
     pub acquisition: Acquisition,
+    /// Columns of zeros and ones that were left out: logic channels are no signals.
+    pub logic_channels: Vec<String>,
 }
 
 impl CaptureHeader {
@@ -79,6 +81,7 @@ impl CaptureHeader {
             time_base,
             frames: None,
             acquisition: Acquisition::default(),
+            logic_channels: Vec::new(),
         }
     }
 }

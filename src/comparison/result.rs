@@ -1,7 +1,10 @@
 //! The result of a comparison. Field names are those of the JSON output.
 
-use crate::Warning;
+use super::limit::Judgement;
+use super::outlook::SignalOutlook;
+use super::repeats::Repeats;
 use crate::stats::Estimate;
+use crate::{Condition, Warning};
 use serde::Serialize;
 use std::fmt;
 
@@ -21,6 +24,62 @@ pub struct Comparison {
     pub quantities: Vec<ComparedQuantity>,
     /// What limits the comparison.
     pub warnings: Vec<Warning>,
+    /// How the verdicts of the whole table are kept from false alarms.
+    pub verdict_method: &'static str,
+    /// Captures that do not speak of some figures, and why.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<LeftOut>,
+    /// How well captures of one condition agree.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub repeats: Vec<Repeats>,
+    /// Acceptance limits and what became of them.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub limits: Vec<Judgement>,
+    /// What is left to measure, where a wanted signal was named.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub signal: Option<SignalOutlook>,
+    /// Sentences on what the intervals cover here.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+}
+
+impl Comparison {
+    /// A comparison of these figures, with nothing beside it yet.
+    #[must_use]
+    pub fn new(
+        confidence: f64,
+        mains_nominal_hz: f64,
+        band_hz: (f64, f64),
+        captures: CaptureCounts,
+        quantities: Vec<ComparedQuantity>,
+    ) -> Self {
+        Self {
+            confidence,
+            mains_nominal_hz,
+            band_hz,
+            captures,
+            quantities,
+            warnings: Vec::new(),
+            verdict_method: super::verdict::METHOD,
+            left_out: Vec::new(),
+            repeats: Vec::new(),
+            limits: Vec::new(),
+            signal: None,
+            notes: Vec::new(),
+        }
+    }
+
+    /// The figure of this name.
+    #[must_use]
+    pub fn quantity(&self, name: &str) -> Option<&ComparedQuantity> {
+        self.quantities.iter().find(|q| q.name == name)
+    }
+
+    /// Whether every acceptance limit is met.
+    #[must_use]
+    pub fn passed(&self) -> bool {
+        self.limits.iter().all(Judgement::passed)
+    }
 }
 
 /// How many captures each condition had.
@@ -32,6 +91,22 @@ pub struct CaptureCounts {
     pub looped: usize,
     /// Loop broken.
     pub isolated: usize,
+}
+
+/// A capture that does not speak of some figures.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct LeftOut {
+    /// Its file.
+    pub file: String,
+    /// Its channel.
+    pub channel: String,
+    /// The condition it was taken under.
+    pub condition: Condition,
+    /// The figures it does not speak of.
+    pub figures: String,
+    /// Why.
+    pub reason: String,
 }
 
 /// One figure under the conditions.
@@ -52,15 +127,86 @@ pub struct ComparedQuantity {
     pub loop_excess: Option<Estimate>,
     /// Isolated above baseline, likewise.
     pub residual_excess: Option<Estimate>,
-    /// Looped to isolated (without isolated: looped to baseline), dB.
+    /// Looped to isolated (without isolated: looped to baseline), dB; `None` where both readings are
+    /// unresolved.
     pub improvement_db: Option<DecibelRatio>,
     /// Loop excess to residual excess, dB: what the remedy did to the interference itself.
     pub excess_reduction_db: Option<DecibelRatio>,
     /// What can be said.
     pub verdict: Verdict,
+    /// Probability of an improvement or a worsening as large as this one between equal conditions.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub p_value: Option<f64>,
+    /// The same, corrected for the number of figures; the verdict rests on it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub adjusted_p_value: Option<f64>,
+    /// Random scatter and the instrument's limits of error together, where those were given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expanded_uncertainty: Option<ExpandedUncertainties>,
 }
 
-/// 20 log10 of a ratio with its interval; `high` is `None` where the divisor is unresolved.
+impl ComparedQuantity {
+    /// A figure of which nothing is known yet.
+    #[must_use]
+    pub fn new(name: impl Into<String>, unit: impl Into<String>) -> Self {
+        Self {
+            name: name.into(),
+            unit: unit.into(),
+            baseline: None,
+            looped: None,
+            isolated: None,
+            loop_excess: None,
+            residual_excess: None,
+            improvement_db: None,
+            excess_reduction_db: None,
+            verdict: Verdict::Unresolved,
+            p_value: None,
+            adjusted_p_value: None,
+            expanded_uncertainty: None,
+        }
+    }
+
+    /// The reading under a condition.
+    #[must_use]
+    pub fn reading(&self, condition: Condition) -> Option<&Estimate> {
+        match condition {
+            Condition::Baseline => self.baseline.as_ref(),
+            Condition::Looped => self.looped.as_ref(),
+            Condition::Isolated => self.isolated.as_ref(),
+        }
+    }
+}
+
+/// Expanded uncertainties of one figure, in its unit (`improvement_db` in dB).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
+#[non_exhaustive]
+pub struct ExpandedUncertainties {
+    /// Of the baseline reading.
+    pub baseline: Option<ExpandedUncertainty>,
+    /// Of the looped reading.
+    pub looped: Option<ExpandedUncertainty>,
+    /// Of the isolated reading.
+    pub isolated: Option<ExpandedUncertainty>,
+    /// Of the ratio of the two readings: errors common to both cancel.
+    pub improvement_db: Option<ExpandedUncertainty>,
+}
+
+/// An expanded uncertainty (JCGM 100:2008, 6.2): the standard uncertainty times the coverage factor.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct ExpandedUncertainty {
+    /// Half-width of the interval.
+    pub value: f64,
+    /// By what the combined standard uncertainty was multiplied.
+    pub coverage_factor: f64,
+    /// Effective degrees of freedom; `None` where they are infinite.
+    pub degrees_of_freedom: Option<f64>,
+}
+
+/// 20 log10 of a ratio with its interval.
+///
+/// `high` is `None` where the divisor is unresolved. `low` is negative infinity (`null` in JSON) where
+/// the dividend is.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct DecibelRatio {
     /// Point estimate; equal to `low` where `high` is `None`.
@@ -69,6 +215,40 @@ pub struct DecibelRatio {
     pub low: f64,
     /// Upper end.
     pub high: Option<f64>,
+}
+
+impl DecibelRatio {
+    /// From the quantiles of a ratio of powers; `None` where neither end is bounded.
+    pub(super) fn from_power_ratios((low, middle, high): (f64, f64, f64)) -> Option<Self> {
+        let db = |ratio: f64| 10.0 * ratio.log10();
+        if low > 0.0 && high.is_finite() {
+            Some(Self {
+                value: db(middle),
+                low: db(low),
+                high: Some(db(high)),
+            })
+        } else if low > 0.0 {
+            Some(Self {
+                value: db(low),
+                low: db(low),
+                high: None,
+            })
+        } else if high.is_finite() && high > 0.0 {
+            Some(Self {
+                value: db(if middle > 0.0 { middle } else { high }),
+                low: f64::NEG_INFINITY,
+                high: Some(db(high)),
+            })
+        } else {
+            None
+        }
+    }
+
+    /// Whether the interval lies wholly above or wholly below 0 dB.
+    #[must_use]
+    pub fn excludes_zero(&self) -> bool {
+        self.low > 0.0 || self.high.is_some_and(|high| high < 0.0)
+    }
 }
 
 /// What a comparison says of one figure.

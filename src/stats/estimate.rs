@@ -1,5 +1,6 @@
 //! The one type of a measured figure.
 
+use super::quantile::{normal_quantile, student_quantile};
 use serde::Serialize;
 
 /// A figure with its uncertainty: point estimate, standard uncertainty, degrees of freedom and the
@@ -47,9 +48,55 @@ impl Estimate {
         }
     }
 
+    /// A normally distributed estimate with known standard uncertainty.
+    ///
+    /// ```
+    /// let offset = humsieve::Estimate::normal(1e-3, 1e-5, 0.95);
+    /// assert!((offset.high - 1.0196e-3).abs() < 1e-8);
+    /// ```
+    #[must_use]
+    pub fn normal(value: f64, standard_uncertainty: f64, confidence: f64) -> Self {
+        Self::student(value, standard_uncertainty, f64::INFINITY, confidence)
+    }
+
+    /// A normally distributed estimate whose standard uncertainty was itself estimated with
+    /// `degrees_of_freedom` (fractional or infinite): Student's t, JCGM 100:2008, G.3.
+    #[must_use]
+    pub fn student(
+        value: f64,
+        standard_uncertainty: f64,
+        degrees_of_freedom: f64,
+        confidence: f64,
+    ) -> Self {
+        let half = if standard_uncertainty == 0.0 {
+            0.0
+        } else {
+            coverage_factor(confidence, degrees_of_freedom) * standard_uncertainty
+        };
+        Self::new(
+            value,
+            (value - half, value + half),
+            standard_uncertainty,
+            degrees_of_freedom,
+            confidence,
+        )
+    }
+
     /// Whether the interval holds `x`.
     #[must_use]
     pub fn contains(&self, x: f64) -> bool {
         (self.low..=self.high).contains(&x)
+    }
+}
+
+/// Factor by which a standard uncertainty is multiplied for a two-sided interval at `confidence`:
+/// Student's t, the normal quantile for infinite degrees of freedom (JCGM 100:2008, G.3).
+#[must_use]
+pub fn coverage_factor(confidence: f64, degrees_of_freedom: f64) -> f64 {
+    let probability = 0.5 + 0.5 * confidence;
+    if degrees_of_freedom == f64::INFINITY {
+        normal_quantile(probability)
+    } else {
+        student_quantile(probability, degrees_of_freedom)
     }
 }

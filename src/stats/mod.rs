@@ -1,5 +1,20 @@
 //! Statistics: estimates with intervals, quantiles, amplitudes near the floor, ratios of powers.
 
+mod confidence;
+mod descriptive;
 mod estimate;
+mod near_floor;
+mod quantile;
+mod scale;
+mod uncertainty;
 
-pub use estimate::Estimate;
+pub use confidence::{ConfidenceDistribution, excess_ratio_quantiles};
+pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
+pub use estimate::{Estimate, coverage_factor};
+pub use near_floor::line_rms;
+pub use quantile::{
+    chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,
+    normal_quantile, student_cdf, student_quantile,
+};
+pub use scale::{chi_square_scale_interval, power_ratio};
+pub use uncertainty::{combined_uncertainty, rectangular, triangular, welch_satterthwaite};

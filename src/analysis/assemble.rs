@@ -1,0 +1,850 @@
+//! From the fits to the reported figures.
+
+use super::channel::{Stream, StreamFit};
+use super::combine::{CombinedHarmonic, line_power};
+use super::measurement::{
+    BandNoise, Folded, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Spectrum, Tone,
+    Track, TrackPoint, Waveform,
+};
+use super::noise_floor::{NoiseFloor, RemovedLine};
+use super::options::MeasureOptions;
+use super::quantisation::rounding_bias;
+use super::tones::find_peaks;
+use crate::capture::{CaptureHeader, Coupling};
+use crate::spectrum::{Decimator, Density, Multitaper};
+use crate::stats::{self, Estimate, f_cdf};
+use crate::{Warning, WarningCode};
+
+/// Probability of a false detection of the mains in a record that holds none.
+const SERIES_FALSE_ALARM: f64 = 0.01;
+/// Probability that any harmonic is falsely called detected.
+const HARMONIC_FALSE_ALARM: f64 = 0.01;
+
+/// What is known of a channel beside its fits.
+pub(super) struct ChannelFacts<'a> {
+    pub(super) header: &'a CaptureHeader,
+    pub(super) index: usize,
+    pub(super) frames: usize,
+    /// Mean that was taken off the stream.
+    pub(super) mean: f64,
+    /// Time of the stream's first sample, s from the record's first.
+    pub(super) first_at_s: f64,
+    pub(super) waveform: Waveform,
+    pub(super) missing: u64,
+    pub(super) clipped: u64,
+    pub(super) step: Option<f64>,
+    pub(super) decimator: Option<Decimator>,
+    /// Density at the record's own rate, where the stream is a decimated one.
+    pub(super) high: Option<(Multitaper, Density)>,
+    pub(super) source_warnings: &'a [Warning],
+    pub(super) start_s: Option<f64>,
+}
+
+impl ChannelFacts<'_> {
+    fn rate_hz(&self) -> f64 {
+        self.header.time_base.sample_rate_hz
+    }
+
+    fn duration_s(&self) -> f64 {
+        self.frames as f64 / self.rate_hz()
+    }
+
+    fn gain(&self, frequency_hz: f64) -> f64 {
+        self.decimator
+            .as_ref()
+            .map_or(1.0, |d| d.gain(frequency_hz / self.rate_hz()))
+    }
+}
+
+/// Builds the measurement.
+pub(super) fn assemble(
+    facts: &ChannelFacts<'_>,
+    stream: &Stream,
+    fit: &StreamFit,
+    options: &MeasureOptions,
+) -> Measurement {
+    let mut warnings = facts.source_warnings.to_vec();
+    let floors = Floors::new(facts, stream, fit);
+    let mains = mains(facts, fit, options, &mut warnings);
+    let tones = tones(facts, fit, &floors, options);
+    let noise = noise(facts, &floors, fit, options, &mut warnings);
+    let dc_offset = offset(facts, stream, fit, options);
+    quality_warnings(facts, &noise, options, &mut warnings);
+    let channel = &facts.header.channels[facts.index];
+    let mut measurement = Measurement {
+        file: facts.header.name.clone(),
+        channel: channel.name.clone(),
+        unit: channel.unit.clone(),
+        sample_rate_hz: facts.rate_hz(),
+        samples: facts.frames as u64,
+        duration_s: facts.duration_s(),
+        start_s: facts.start_s,
+        confidence: options.confidence,
+        dc_offset,
+        mains,
+        noise,
+        tones,
+        waveform: facts.waveform,
+        quality: Quality {
+            clipped_samples: facts.clipped,
+            missing_samples: facts.missing,
+            lsb: facts.step,
+            warnings,
+        },
+        evidence: Vec::new(),
+        acquisition: facts.header.acquisition.clone(),
+        spectrum: options.detail.spectrum.then(|| floors.spectrum()),
+        folded: None,
+        track: track(facts, stream, fit),
+    };
+    bound_by_step(&mut measurement);
+    if options.detail.folded && measurement.mains.detected {
+        measurement.folded = Some(folded(facts, stream, fit));
+    }
+    measurement.evidence = super::cause::evidence(&measurement, fit_cycle(fit, facts).as_deref());
+    measurement
+}
+
+/// The low-rate floor up to where it is clean, the record's own above.
+struct Floors {
+    low: NoiseFloor,
+    low_total: Vec<f64>,
+    high: Option<(NoiseFloor, Vec<f64>, Vec<super::tones::PeakBin>)>,
+    split_hz: f64,
+    records: usize,
+    nyquist_hz: f64,
+}
+
+impl Floors {
+    fn new(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Self {
+        let mut low = fit.floor.clone();
+        let mut low_total = fit.total.mean();
+        if facts.decimator.is_some() {
+            let bin_hz = low.bin_hz;
+            for (b, (noise, total)) in low.density.iter_mut().zip(&mut low_total).enumerate() {
+                let gain = facts.gain(b as f64 * bin_hz).max(1e-3).powi(2);
+                *noise /= gain;
+                *total /= gain;
+            }
+        }
+        let split_hz = if facts.high.is_some() {
+            stream.clean_to_hz
+        } else {
+            0.5 * stream.rate_hz
+        };
+        let high = facts.high.as_ref().map(|(estimator, density)| {
+            let free = NoiseFloor::new(estimator, density, &[]);
+            let peaks: Vec<_> = find_peaks(density, &free, split_hz)
+                .into_iter()
+                .filter(|p| p.frequency_hz > split_hz)
+                .collect();
+            let scar = (0.5 * estimator.tapers() as f64 + 2.0) * density.bin_hz;
+            let lines: Vec<RemovedLine> = peaks
+                .iter()
+                .map(|p| RemovedLine {
+                    frequency_hz: p.frequency_hz,
+                    fitted_over_s: 1.0 / density.bin_hz,
+                    covers_hz: scar,
+                })
+                .collect();
+            (
+                NoiseFloor::new(estimator, density, &lines),
+                density.mean(),
+                peaks,
+            )
+        });
+        Self {
+            low,
+            low_total,
+            high,
+            split_hz,
+            records: fit.total.records,
+            nyquist_hz: 0.5 * facts.rate_hz(),
+        }
+    }
+
+    /// Noise power in a band and its degrees of freedom.
+    fn power_between(&self, low_hz: f64, high_hz: f64) -> (f64, f64) {
+        match &self.high {
+            Some((high, _, _)) if high_hz > self.split_hz => {
+                let (above, above_dof) = high.power_between(low_hz.max(self.split_hz), high_hz);
+                if low_hz >= self.split_hz {
+                    return (above, above_dof);
+                }
+                let (below, below_dof) = self.low.power_between(low_hz, self.split_hz);
+                let power = above + below;
+                // Welch-Satterthwaite: the two bands are independent.
+                let dof = power * power / (above * above / above_dof + below * below / below_dof);
+                (power, if dof.is_finite() { dof } else { below_dof })
+            }
+            _ => self.low.power_between(low_hz, high_hz),
+        }
+    }
+
+    fn spectrum(&self) -> Spectrum {
+        let mut frequency = Vec::new();
+        let mut total = Vec::new();
+        let mut noise = Vec::new();
+        for (b, (n, t)) in self
+            .low
+            .density
+            .iter()
+            .zip(&self.low_total)
+            .enumerate()
+            .skip(1)
+        {
+            let f = b as f64 * self.low.bin_hz;
+            if f > self.split_hz {
+                break;
+            }
+            frequency.push(f);
+            total.push(t.sqrt());
+            noise.push(n.sqrt());
+        }
+        if let Some((floor, raw, _)) = &self.high {
+            for (b, (n, t)) in floor.density.iter().zip(raw).enumerate().skip(1) {
+                let f = b as f64 * floor.bin_hz;
+                if f > self.split_hz && f <= self.nyquist_hz {
+                    frequency.push(f);
+                    total.push(t.sqrt());
+                    noise.push(n.sqrt());
+                }
+            }
+        }
+        Spectrum::new(
+            frequency,
+            total,
+            noise,
+            self.low.bin_dof * self.records.max(1) as f64,
+        )
+    }
+}
+
+fn line_estimate(power: &LinePower, gain: f64, confidence: f64) -> Estimate {
+    let scale = 1.0 / (gain * gain);
+    stats::line_rms(
+        power.observed_v2 * scale,
+        power.noise_v2 * scale,
+        power.components,
+        power.noise_dof,
+        confidence,
+    )
+}
+
+fn scaled(power: &LinePower, gain: f64) -> LinePower {
+    let scale = 1.0 / (gain * gain);
+    LinePower::new(
+        power.observed_v2 * scale,
+        power.noise_v2 * scale,
+        power.components,
+        power.noise_dof,
+    )
+}
+
+/// Probability that noise alone gives a line this strong.
+fn chance(power: &LinePower) -> f64 {
+    if power.noise_v2 <= 0.0 {
+        return if power.observed_v2 > 0.0 { 0.0 } else { 1.0 };
+    }
+    1.0 - f_cdf(
+        power.observed_v2 / power.noise_v2,
+        power.components,
+        power.noise_dof,
+    )
+}
+
+fn sum_of<'a>(harmonics: impl Iterator<Item = &'a LinePower>) -> LinePower {
+    let (mut observed, mut noise, mut variance, mut dof_terms) = (0.0, 0.0, 0.0, 0.0);
+    for p in harmonics {
+        let signal = (p.observed_v2 - p.noise_v2).max(0.0);
+        observed += p.observed_v2;
+        noise += p.noise_v2;
+        // Of a noncentral chi-square in units of a component's noise: 2m + 4λ.
+        let own = p.noise_v2 * (2.0 * p.noise_v2 + 4.0 * signal) / p.components;
+        variance += own;
+        dof_terms += own * own / p.noise_dof;
+    }
+    let dof = if dof_terms > 0.0 {
+        variance * variance / dof_terms
+    } else {
+        f64::INFINITY
+    };
+    line_power(observed, noise, variance, dof.max(1.0))
+}
+
+fn mains(
+    facts: &ChannelFacts<'_>,
+    fit: &StreamFit,
+    options: &MeasureOptions,
+    warnings: &mut Vec<Warning>,
+) -> Mains {
+    let cycles = facts.duration_s() * fit.nominal_hz;
+    let level = options.confidence;
+    if fit.orders == 0 || cycles < 1.0 || fit.segments.is_empty() {
+        let what = if cycles < 1.0 {
+            format!(
+                "the record holds {cycles:.2} mains cycles; at least one is needed for harmonics, two for the frequency"
+            )
+        } else {
+            "the sample rate leaves no mains harmonic below half of it; capture at a higher rate"
+                .to_owned()
+        };
+        let code = if cycles < 1.0 {
+            WarningCode::ShortRecord
+        } else {
+            WarningCode::MainsNotDetected
+        };
+        warnings.push(Warning::new(code, what));
+        return Mains {
+            nominal_hz: fit.nominal_hz,
+            detected: false,
+            frequency_hz: None,
+            hum_rms: None,
+            thd_percent: None,
+            harmonics: Vec::new(),
+            power: LinePower::default(),
+        };
+    }
+    if cycles < 2.0 {
+        warnings.push(Warning::new(
+            WarningCode::ShortRecord,
+            format!(
+                "the record holds {cycles:.2} mains cycles; below two the frequency rests on the nominal {} Hz +/- 1 %: \
+                 capture a longer record",
+                fit.nominal_hz
+            ),
+        ));
+    }
+    let combined = &fit.combined;
+    let gains: Vec<f64> = (1..=fit.orders)
+        .map(|k| coupled_gain(facts, options, k as f64 * combined.frequency_hz))
+        .collect();
+    let powers: Vec<LinePower> = combined.harmonics.iter().map(|h| h.power).collect();
+    let detected = series_detected(&powers, facts.duration_s(), fit.nominal_hz);
+    // Powers at the input: the decimator's droop and a stated coupling corner divided out.
+    let at_input: Vec<LinePower> = powers
+        .iter()
+        .zip(&gains)
+        .map(|(p, g)| scaled(p, *g))
+        .collect();
+    let total = sum_of(at_input.iter());
+    let mut hum_rms = line_estimate(&total, 1.0, level);
+    let single = HARMONIC_FALSE_ALARM / fit.orders as f64;
+    let harmonics: Vec<Harmonic> = combined
+        .harmonics
+        .iter()
+        .zip(&at_input)
+        .enumerate()
+        .map(|(i, (h, power))| {
+            let order = i + 1;
+            let own = detected && chance(power) < single;
+            let mut rms = line_estimate(power, 1.0, level);
+            if !own && rms.low > 0.0 {
+                // Chosen as the best of many places: not resolved by the family-wise test.
+                rms.low = 0.0;
+            }
+            Harmonic {
+                order,
+                rms,
+                phase_deg: phase(facts, options, h, order, combined.frequency_hz),
+                detected: own,
+                power: *power,
+            }
+        })
+        .collect();
+    if !detected {
+        hum_rms.low = 0.0;
+        warnings.push(Warning::new(
+            WarningCode::MainsNotDetected,
+            format!(
+                "no mains series was found near {} Hz (false-alarm probability 1 %); hum below {:.3e} {} would not \
+                 have been seen",
+                fit.nominal_hz, hum_rms.high, facts.header.channels[facts.index].unit
+            ),
+        ));
+    }
+    let thd_percent = harmonics.first().filter(|h| h.detected).map(|fundamental| {
+        let others: f64 = at_input[1..]
+            .iter()
+            .map(|p| (p.observed_v2 - p.noise_v2).max(0.0))
+            .sum();
+        100.0 * others.sqrt() / fundamental.rms.value
+    });
+    let rate_share = facts.header.time_base.sample_rate_uncertainty_hz / facts.rate_hz();
+    let frequency_hz = detected.then(|| {
+        let variance = combined.frequency_variance + (rate_share * combined.frequency_hz).powi(2);
+        Estimate::student(
+            combined.frequency_hz,
+            variance.sqrt(),
+            frequency_dof(fit),
+            level,
+        )
+    });
+    Mains {
+        nominal_hz: fit.nominal_hz,
+        detected,
+        frequency_hz,
+        hum_rms: Some(hum_rms),
+        thd_percent,
+        harmonics,
+        power: total,
+    }
+}
+
+/// Degrees of freedom of the noise that governs the frequency: that beside the strongest order.
+fn frequency_dof(fit: &StreamFit) -> f64 {
+    let strongest = fit
+        .combined
+        .harmonics
+        .iter()
+        .zip(&fit.noise)
+        .enumerate()
+        .max_by(|(i, (a, _)), (j, (b, _))| {
+            let weight = |k: usize, h: &CombinedHarmonic| {
+                ((k + 1) as f64).powi(2) * h.amplitude.norm_sqr()
+                    / h.variance.max(f64::MIN_POSITIVE)
+            };
+            weight(*i, a).total_cmp(&weight(*j, b))
+        });
+    strongest.map_or(f64::INFINITY, |(_, (_, noise))| noise.dof)
+}
+
+/// Droop of the decimator times the loss of a stated AC-coupling corner.
+fn coupled_gain(facts: &ChannelFacts<'_>, options: &MeasureOptions, frequency_hz: f64) -> f64 {
+    let corner = options.ac_corner_hz.map_or(1.0, |corner| {
+        1.0 / (1.0 + (corner / frequency_hz).powi(2)).sqrt()
+    });
+    facts.gain(frequency_hz) * corner
+}
+
+fn phase(
+    facts: &ChannelFacts<'_>,
+    options: &MeasureOptions,
+    harmonic: &CombinedHarmonic,
+    order: usize,
+    fundamental_hz: f64,
+) -> Option<Estimate> {
+    let frequency = order as f64 * fundamental_hz;
+    // From the stream's first sample back to the record's; a coupling corner leads by atan(fc/f).
+    let lead = options
+        .ac_corner_hz
+        .map_or(0.0, |corner| (corner / frequency).atan());
+    let radians =
+        harmonic.amplitude.arg() - std::f64::consts::TAU * frequency * facts.first_at_s - lead;
+    let u = harmonic.phase_variance.sqrt();
+    if !(u < 1.0) {
+        return None;
+    }
+    let degrees = (radians.to_degrees() + 180.0).rem_euclid(360.0) - 180.0;
+    Some(Estimate::student(
+        degrees,
+        u.to_degrees(),
+        harmonic.power.noise_dof,
+        options.confidence,
+    ))
+}
+
+/// The test of the whole series: any of four sums (fundamental, second order, odd orders to 9, all)
+/// beyond what noise gives, each at a quarter of the false-alarm probability, corrected for the
+/// number of independent places in the range that was searched.
+fn series_detected(powers: &[LinePower], duration_s: f64, nominal_hz: f64) -> bool {
+    let groups: [&dyn Fn(usize) -> bool; 4] =
+        [&|k| k == 1, &|k| k == 2, &|k| k % 2 == 1 && k <= 9, &|_| {
+            true
+        }];
+    groups.iter().any(|wanted| {
+        let members: Vec<usize> = (1..=powers.len()).filter(|&k| wanted(k)).collect();
+        let Some(&top) = members.last() else {
+            return false;
+        };
+        // The sum over unequal noise is tested in units of each order's own.
+        let (mut ratio, mut components, mut dof) = (0.0, 0.0, f64::INFINITY);
+        for &k in &members {
+            let p = &powers[k - 1];
+            if p.noise_v2 <= 0.0 {
+                return p.observed_v2 > 0.0;
+            }
+            ratio += p.observed_v2 / p.noise_v2 * p.components;
+            components += p.components;
+            dof = dof.min(p.noise_dof);
+        }
+        dof *= (members.len() as f64).sqrt();
+        let cells = 1.0 + 2.0 * super::channel::GRID_RANGE * nominal_hz * duration_s * top as f64;
+        let chance = 1.0 - f_cdf(ratio / components, components, dof);
+        chance * cells * groups.len() as f64 <= SERIES_FALSE_ALARM
+    })
+}
+
+fn tones(
+    facts: &ChannelFacts<'_>,
+    fit: &StreamFit,
+    floors: &Floors,
+    options: &MeasureOptions,
+) -> Vec<Tone> {
+    let mut tones: Vec<Tone> = fit
+        .tones
+        .iter()
+        .filter_map(|tone| {
+            let line = tone.combined.harmonics.first()?;
+            let power = scaled(&line.power, facts.gain(tone.combined.frequency_hz));
+            Some(Tone {
+                frequency_hz: Estimate::student(
+                    tone.combined.frequency_hz,
+                    tone.combined.frequency_variance.sqrt(),
+                    line.power.noise_dof,
+                    options.confidence,
+                ),
+                rms: line_estimate(&power, 1.0, options.confidence),
+                relation: None,
+                power,
+            })
+        })
+        .collect();
+    if let Some((floor, raw, peaks)) = &floors.high {
+        tones.extend(
+            peaks
+                .iter()
+                .map(|peak| high_tone(peak.frequency_hz, floor, raw, options.confidence)),
+        );
+    }
+    tones.retain(|t| t.rms.value > 0.0);
+    tones.sort_by(|a, b| b.rms.value.total_cmp(&a.rms.value));
+    super::cause::relate(&mut tones, fit.combined.frequency_hz);
+    tones
+}
+
+/// A tone above the decimated stream: its excess power over the tapers' bandwidth.
+fn high_tone(frequency_hz: f64, floor: &NoiseFloor, raw: &[f64], confidence: f64) -> Tone {
+    let tapers = floor.tapers();
+    let (level, dof) = floor.level_at(frequency_hz, 0.0);
+    let reach = tapers.ceil() + 1.0;
+    let centre = frequency_hz / floor.bin_hz;
+    let from = (centre - reach).ceil().max(0.0) as usize;
+    let to = ((centre + reach).floor() as usize).min(raw.len().saturating_sub(1));
+    let observed: f64 = raw[from..=to].iter().sum::<f64>() * floor.bin_hz;
+    let noise = level * (to - from + 1) as f64 * floor.bin_hz;
+    let records = 0.5 * floor.bin_dof;
+    let signal = (observed - noise).max(0.0);
+    // Over each record the line meets one cell's noise S/T_record.
+    let cell = level * floor.bin_hz;
+    let variance = (2.0 * signal * cell + noise * cell) / records;
+    let power = line_power(observed, noise, variance, dof);
+    // Centroid of the tapers' flat top: the single-tone bound of each record, doubled.
+    let deviation = 2.0
+        * (1.5 * cell / (std::f64::consts::PI.powi(2) * signal.max(cell) * records)).sqrt()
+        * floor.bin_hz;
+    Tone {
+        frequency_hz: Estimate::normal(frequency_hz, deviation, confidence),
+        rms: line_estimate(&power, 1.0, confidence),
+        relation: None,
+        power,
+    }
+}
+
+fn noise(
+    facts: &ChannelFacts<'_>,
+    floors: &Floors,
+    fit: &StreamFit,
+    options: &MeasureOptions,
+    warnings: &mut Vec<Warning>,
+) -> Noise {
+    let nyquist = 0.5 * facts.rate_hz();
+    let lowest = fit.floor.bin_hz.max(1.0 / facts.duration_s());
+    let (low, high) = match options.band_hz {
+        None => (lowest, nyquist),
+        Some((low, high)) => {
+            let used = (low.max(0.5 * lowest), high.min(nyquist));
+            if used.0 >= used.1 {
+                warnings.push(Warning::new(
+                    WarningCode::BandReduced,
+                    format!(
+                        "the band {low}:{high} Hz lies outside what the record resolves; {lowest:.4} to {nyquist} Hz was used"
+                    ),
+                ));
+                (lowest, nyquist)
+            } else {
+                if used != (low, high) {
+                    warnings.push(Warning::new(
+                        WarningCode::BandReduced,
+                        format!(
+                            "of the band {low}:{high} Hz the record resolves {:.4} to {:.4} Hz; capture {}",
+                            used.0,
+                            used.1,
+                            if used.1 < high { "at a higher rate" } else { "a longer record" }
+                        ),
+                    ));
+                }
+                used
+            }
+        }
+    };
+    let (power, dof) = floors.power_between(low, high);
+    let rms = stats::chi_square_scale_interval(power.max(0.0).sqrt(), dof, options.confidence);
+    let density = stats::chi_square_scale_interval(
+        (power.max(0.0) / (high - low)).sqrt(),
+        dof,
+        options.confidence,
+    );
+    let third_octaves = if options.detail.third_octaves {
+        third_octaves(low, high)
+            .into_iter()
+            .map(|band| {
+                let (power, dof) = floors.power_between(band.0, band.1);
+                BandNoise {
+                    band_hz: band,
+                    rms: stats::chi_square_scale_interval(
+                        power.max(0.0).sqrt(),
+                        dof,
+                        options.confidence,
+                    ),
+                }
+            })
+            .collect()
+    } else {
+        Vec::new()
+    };
+    Noise {
+        band_hz: (low, high),
+        rms,
+        density_v_per_rthz: density,
+        corner_hz: floors.low.corner_hz(),
+        third_octaves,
+    }
+}
+
+/// Base-ten third-octave bands (IEC 61260-1) that lie wholly within a band.
+fn third_octaves(low: f64, high: f64) -> Vec<(f64, f64)> {
+    let edge = |n: i32| 10f64.powf((f64::from(n) - 0.5) / 10.0);
+    let first = (10.0 * low.max(1e-3).log10()).floor() as i32;
+    (first..first + 200)
+        .map(|n| (edge(n), edge(n + 1)))
+        .filter(|b| b.0 >= low && b.1 <= high)
+        .collect()
+}
+
+fn offset(
+    facts: &ChannelFacts<'_>,
+    stream: &Stream,
+    fit: &StreamFit,
+    options: &MeasureOptions,
+) -> Estimate {
+    let half_rate = 0.5 * stream.rate_hz;
+    let duration = stream.samples.len() as f64 / stream.rate_hz;
+    let (value, variance, dof) = match fit.segments.as_slice() {
+        [] => (0.0, fit.floor.at_zero(duration).0 / (2.0 * duration), 2.0),
+        [segment] => {
+            let (level, dof) = fit.floor.at_zero(duration);
+            let mut noise = fit.settings.noise.clone();
+            noise[0] = level * half_rate;
+            let own = segment.design.variances(&noise).offset;
+            let moved = segment.step.offset_slope.powi(2) * segment.step.variance;
+            let moved = if moved.is_finite() { moved } else { 0.0 };
+            (segment.fit.offset, own + moved, dof)
+        }
+        segments => {
+            let total: f64 = segments.iter().map(|s| s.fit.length as f64).sum();
+            let value = segments
+                .iter()
+                .map(|s| s.fit.offset * s.fit.length as f64)
+                .sum::<f64>()
+                / total;
+            let (level, dof) = long_run(
+                segments.iter().map(|s| s.fit.offset).collect(),
+                fit,
+                duration,
+            );
+            (value, level / (2.0 * duration), dof)
+        }
+    };
+    let mut estimate = Estimate::student(
+        facts.mean + value,
+        variance.max(0.0).sqrt(),
+        dof,
+        options.confidence,
+    );
+    if let Some(step) = facts.step {
+        let residual = (fit.residual.iter().map(|r| r * r).sum::<f64>()
+            / fit.residual.len().max(1) as f64)
+            .sqrt();
+        let peaks = fit.combined.harmonics.iter().map(|h| h.amplitude.norm());
+        let bias = rounding_bias(step, residual, peaks);
+        estimate.low -= bias;
+        estimate.high += bias;
+        estimate.standard_uncertainty = estimate.standard_uncertainty.hypot(bias / 3f64.sqrt());
+    }
+    estimate
+}
+
+/// Density at 0 Hz that governs the mean over the record: from the segments' own means where there
+/// are enough of them, else from the lowest bins.
+fn long_run(mut means: Vec<f64>, fit: &StreamFit, duration_s: f64) -> (f64, f64) {
+    if means.len() < 16 {
+        return fit.floor.at_zero(duration_s);
+    }
+    let rate = means.len() as f64 / duration_s;
+    super::channel::take_off_line(&mut means);
+    let mut estimator = Multitaper::new(means.len(), 3);
+    let density = estimator.density(&means, rate);
+    NoiseFloor::new(&estimator, &density, &[]).at_zero(duration_s)
+}
+
+fn quality_warnings(
+    facts: &ChannelFacts<'_>,
+    noise: &Noise,
+    options: &MeasureOptions,
+    warnings: &mut Vec<Warning>,
+) {
+    if facts.clipped > 0 {
+        warnings.push(Warning::new(
+            WarningCode::Clipped,
+            format!(
+                "{} samples are at the limit of the range and were left out; choose a wider range and capture again",
+                facts.clipped
+            ),
+        ));
+    }
+    if facts.missing > 0
+        && !warnings
+            .iter()
+            .any(|w| w.code == WarningCode::MissingSamples)
+    {
+        warnings.push(Warning::new(
+            WarningCode::MissingSamples,
+            format!(
+                "{} samples are missing and were left out of the fit",
+                facts.missing
+            ),
+        ));
+    }
+    if facts.header.acquisition.coupling == Some(Coupling::Ac) {
+        let what = match options.ac_corner_hz {
+            Some(corner) => format!("AC coupled: the offset is not in the capture; hum was corrected for the stated corner of {corner} Hz"),
+            None => "AC coupled: the offset is not in the capture, and the fundamental is lowered by the coupling's corner; \
+                     capture again DC coupled, or state the corner"
+                .to_owned(),
+        };
+        warnings.push(Warning::new(WarningCode::AcCoupled, what));
+    }
+    if let Some(step) = facts.step {
+        let wideband = facts
+            .waveform
+            .ac_rms
+            .min(noise.density_v_per_rthz.value * (0.5 * facts.rate_hz()).sqrt());
+        if wideband < 0.5 * step {
+            warnings.push(Warning::new(
+                WarningCode::CoarseQuantization,
+                format!(
+                    "the noise is below half the converter's step of {step:.4e} {}: its figure is a bound, not a reading; \
+                     use a finer range",
+                    facts.header.channels[facts.index].unit
+                ),
+            ));
+        }
+    }
+}
+
+/// Noise under half a step is bounded, not read: from nothing to what was seen and a step's own rounding noise.
+fn bound_by_step(measurement: &mut Measurement) {
+    let coarse = measurement
+        .quality
+        .warnings
+        .iter()
+        .any(|w| w.code == WarningCode::CoarseQuantization);
+    let Some(step) = measurement.quality.lsb.filter(|_| coarse) else {
+        return;
+    };
+    let rounding = step / 12f64.sqrt();
+    let width = (measurement.noise.band_hz.1 - measurement.noise.band_hz.0).max(f64::MIN_POSITIVE);
+    let noise = &mut measurement.noise;
+    noise.rms.low = 0.0;
+    noise.rms.high = noise.rms.high.hypot(rounding);
+    noise.density_v_per_rthz.low = 0.0;
+    noise.density_v_per_rthz.high = noise.rms.high / width.sqrt();
+}
+
+fn track(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Option<Track> {
+    (fit.segments.len() > 1).then(|| {
+        Track::new(
+            fit.segments
+                .iter()
+                .zip(&fit.combined.segment_frequencies_hz)
+                .map(|(segment, &frequency_hz)| TrackPoint {
+                    time_s: segment.centre / stream.rate_hz + facts.first_at_s,
+                    frequency_hz,
+                    hum_rms: segment.fit.power().sqrt(),
+                    dc_offset: facts.mean + segment.fit.offset,
+                })
+                .collect(),
+        )
+    })
+}
+
+/// Mean cycle of the fitted harmonics that were resolved, for evidence on its shape.
+fn fit_cycle(fit: &StreamFit, facts: &ChannelFacts<'_>) -> Option<Vec<f64>> {
+    let harmonics: Vec<_> = fit
+        .combined
+        .harmonics
+        .iter()
+        .enumerate()
+        .map(|(i, h)| {
+            let resolved = h.amplitude.norm_sqr() > 12.0 * h.variance;
+            let gain = facts.gain((i + 1) as f64 * fit.combined.frequency_hz);
+            if resolved {
+                h.amplitude / gain
+            } else {
+                Default::default()
+            }
+        })
+        .collect();
+    if harmonics.is_empty() {
+        return None;
+    }
+    let table = super::series::CycleTable::new(&harmonics);
+    Some((0..400).map(|i| table.at(f64::from(i) / 400.0)).collect())
+}
+
+/// Folds hum and residual on the mains cycle.
+fn folded(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Folded {
+    const BINS: usize = 200;
+    let mut sums = vec![(0.0, 0.0, 0.0); BINS];
+    for segment in &fit.segments {
+        let first = (segment.centre - 0.5 * (segment.fit.length as f64 - 1.0))
+            .round()
+            .max(0.0) as usize;
+        // The fundamental's phase at the segment's middle fixes where a cycle starts.
+        let turn = segment
+            .fit
+            .harmonics
+            .first()
+            .map_or(0.0, |c| c.arg() / std::f64::consts::TAU);
+        for n in 0..segment.fit.length {
+            let Some(x) = stream.samples.get(first + n) else {
+                break;
+            };
+            let m = n as f64 - 0.5 * (segment.fit.length as f64 - 1.0);
+            let phase = (segment.fit.fundamental * m + turn).rem_euclid(1.0);
+            let bin = ((phase * BINS as f64) as usize).min(BINS - 1);
+            let x = x - segment.fit.offset;
+            sums[bin].0 += 1.0;
+            sums[bin].1 += x;
+            sums[bin].2 += x * x;
+        }
+    }
+    let _ = facts;
+    let filled: Vec<(usize, (f64, f64, f64))> = sums
+        .into_iter()
+        .enumerate()
+        .filter(|(_, s)| s.0 > 0.0)
+        .collect();
+    Folded::new(
+        filled
+            .iter()
+            .map(|(i, _)| (*i as f64 + 0.5) / BINS as f64)
+            .collect(),
+        filled.iter().map(|(_, s)| s.1 / s.0).collect(),
+        filled
+            .iter()
+            .map(|(_, s)| (s.2 / s.0 - (s.1 / s.0).powi(2)).max(0.0).sqrt())
+            .collect(),
+    )
+}

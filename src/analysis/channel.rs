@@ -1,0 +1,742 @@
+//! The analysis of one channel: series, tones and noise of a low-rate stream.
+
+use super::combine::{Combined, OrderNoise, combine};
+use super::level::robust_level;
+use super::noise_floor::{NoiseFloor, RemovedLine};
+use super::search::SearchInput;
+use super::segment::{FitSettings, SegmentFit};
+use super::tones::find_peaks;
+use crate::analysis::{MainsChoice, MeasureOptions};
+use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
+use rayon::prelude::*;
+
+/// Share either side of nominal within which a grid's frequency lies.
+pub(super) const GRID_RANGE: f64 = 0.01;
+/// Longest record fitted as one segment, s.
+const ONE_SEGMENT_S: f64 = 2.0;
+/// Most tones that are fitted.
+const MOST_TONES: usize = 24;
+
+/// Evenly spaced, finite samples with their mean taken off, and where they were filled.
+#[derive(Debug, Clone)]
+pub(super) struct Stream {
+    pub(super) samples: Vec<f64>,
+    pub(super) rate_hz: f64,
+    /// Places that were missing or clipped and hold interpolated values.
+    pub(super) gaps: Vec<usize>,
+    /// Highest frequency that the stream carries without aliases, Hz.
+    pub(super) clean_to_hz: f64,
+}
+
+/// A tone: a series of one order.
+#[derive(Debug, Clone)]
+pub(super) struct ToneFit {
+    pub(super) segments: Vec<SegmentFit>,
+    pub(super) combined: Combined,
+}
+
+/// What the stream holds.
+#[derive(Debug, Clone)]
+pub(super) struct StreamFit {
+    pub(super) nominal_hz: f64,
+    pub(super) orders: usize,
+    pub(super) settings: FitSettings,
+    pub(super) segments: Vec<SegmentFit>,
+    pub(super) combined: Combined,
+    /// Noise beside each order with degrees of freedom (index 0: order 1).
+    pub(super) noise: Vec<OrderNoise>,
+    pub(super) tones: Vec<ToneFit>,
+    pub(super) floor: NoiseFloor,
+    pub(super) total: Density,
+    pub(super) residual: Vec<f64>,
+}
+
+/// Cuts `count` samples into equal segments of about a second; one segment up to two seconds.
+fn cut(count: usize, rate_hz: f64) -> Vec<(usize, usize)> {
+    let duration = count as f64 / rate_hz;
+    let pieces = if duration <= ONE_SEGMENT_S {
+        1
+    } else {
+        duration.round() as usize
+    };
+    let length = count / pieces;
+    (0..pieces)
+        .map(|i| {
+            (
+                i * length,
+                if i + 1 == pieces {
+                    count
+                } else {
+                    (i + 1) * length
+                },
+            )
+        })
+        .collect()
+}
+
+/// Highest order that the stream carries and the record determines.
+fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> usize {
+    let top = stream.clean_to_hz - 1.0f64.min(0.02 * stream.clean_to_hz);
+    let carried = (top / (nominal_hz * (1.0 + GRID_RANGE))).floor().max(0.0) as usize;
+    let determined = stream.samples.len().saturating_sub(8) / 6;
+    options.harmonics.min(carried).min(determined)
+}
+
+fn transforms(samples: &[f64], pieces: &[(usize, usize)]) -> Vec<Nudft> {
+    pieces
+        .par_iter()
+        .map(|&(from, to)| Nudft::new(&samples[from..to]))
+        .collect()
+}
+
+/// The work on one stream.
+struct Work<'a> {
+    stream: &'a Stream,
+    options: &'a MeasureOptions,
+    pieces: Vec<(usize, usize)>,
+    /// Samples with the gaps filled by the current model.
+    samples: Vec<f64>,
+}
+
+/// Analyses a stream.
+pub(super) fn fit_stream(stream: &Stream, options: &MeasureOptions) -> StreamFit {
+    let pieces = cut(stream.samples.len(), stream.rate_hz);
+    let mut work = Work {
+        stream,
+        options,
+        pieces,
+        samples: stream.samples.clone(),
+    };
+    let mut result = work.fit();
+    // Gaps: fill with the model and fit again until the filling no longer moves.
+    if !stream.gaps.is_empty() {
+        for _ in 0..12 {
+            if work.fill_gaps(&result) < 1e-3 {
+                break;
+            }
+            result = work.fit();
+        }
+    }
+    result
+}
+
+impl Work<'_> {
+    fn centre(&self, piece: usize) -> f64 {
+        let (from, to) = self.pieces[piece];
+        0.5 * ((from + to) as f64 - 1.0)
+    }
+
+    /// Tapers of the density: resolution against scatter.
+    fn estimator(&self, nominal_hz: f64) -> Multitaper {
+        let rate = self.stream.rate_hz;
+        let count = self.stream.samples.len();
+        if self.pieces.len() == 1 {
+            let cycles = count as f64 / rate * nominal_hz;
+            return Multitaper::new(count, ((0.35 * cycles) as usize).clamp(2, 8));
+        }
+        let low = self
+            .options
+            .band_hz
+            .map_or(f64::INFINITY, |b| b.0)
+            .max(4.0 * rate / count as f64);
+        let piece = (self.pieces[0].1 - self.pieces[0].0) as f64;
+        let length = (4.0 * rate / low).max(piece).min(count as f64) as usize;
+        Multitaper::new(length, if count / length >= 4 { 3 } else { 5 })
+    }
+
+    /// Density of records cut from `samples`, a straight line taken off each.
+    fn density(&self, estimator: &Multitaper, samples: &[f64]) -> Density {
+        let length = estimator.length();
+        let records = (samples.len() / length).max(1);
+        let stride =
+            (samples.len() - length.min(samples.len())) as f64 / (records.max(2) - 1) as f64;
+        let starts: Vec<usize> = (0..records)
+            .map(|i| {
+                if records == 1 {
+                    (samples.len() - length.min(samples.len())) / 2
+                } else {
+                    (i as f64 * stride) as usize
+                }
+            })
+            .collect();
+        let parts: Vec<Density> = starts
+            .par_chunks(8)
+            .map(|chunk| {
+                let mut own = estimator.clone();
+                let mut sum = own.start(self.stream.rate_hz);
+                let mut record = vec![0.0; length.min(samples.len())];
+                for &start in chunk {
+                    let end = start + record.len();
+                    record.copy_from_slice(&samples[start..end]);
+                    take_off_line(&mut record);
+                    own.accumulate(&record, &mut sum);
+                }
+                sum
+            })
+            .collect();
+        let mut sum = estimator.start(self.stream.rate_hz);
+        for part in &parts {
+            sum.add(part);
+        }
+        sum
+    }
+
+    /// Noise variance a sample beside offset and orders, from a density that still holds the lines.
+    fn rough_noise(&self, total: &Density, nominal_hz: f64, orders: usize) -> Vec<f64> {
+        let mean = total.mean();
+        let dof = 2.0 * (total.records * total.tapers) as f64;
+        let reach = (0.6 * nominal_hz / total.bin_hz).max(12.0);
+        let half_rate = 0.5 * self.stream.rate_hz;
+        let floor = mean.iter().sum::<f64>() / mean.len().max(1) as f64 * 1e-12;
+        (0..=orders)
+            .map(|k| {
+                let bin = (k.max(1) as f64) * nominal_hz / total.bin_hz;
+                robust_level(&mean, bin, reach, dof)
+                    .max(floor)
+                    .max(f64::MIN_POSITIVE)
+                    * half_rate
+            })
+            .collect()
+    }
+
+    fn fit(&self) -> StreamFit {
+        let rate = self.stream.rate_hz;
+        let rough = self.estimator(55.0);
+        let total = self.density(&rough, &self.samples);
+        let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
+        let mut rest = self.samples.clone();
+        let mut rest_transforms = transforms(&rest, &self.pieces);
+        let (nominal_hz, start) = loop {
+            let found = self.acquire(&rest, &rest_transforms, &total);
+            match found.outside {
+                Some(tone) if tones.len() < 6 => {
+                    let segments = self.fit_tone(&rest_transforms, &total, tone);
+                    self.subtract(&segments, &mut rest);
+                    rest_transforms = transforms(&rest, &self.pieces);
+                    tones.push(segments);
+                }
+                _ => break (found.nominal_hz, found.fundamental),
+            }
+        };
+        let orders = highest_order(self.options, self.stream, nominal_hz);
+        let range = (
+            (1.0 - GRID_RANGE) * nominal_hz / rate,
+            (1.0 + GRID_RANGE) * nominal_hz / rate,
+        );
+        let cycles = self.stream.samples.len() as f64 / rate * nominal_hz;
+        let mut settings = FitSettings {
+            weighting: Weighting::Rectangular,
+            orders,
+            noise: self.rough_noise(&total, nominal_hz, orders),
+            range: (range.0 * 0.998, range.1 * 1.002),
+            prior: (cycles < 2.0).then(|| {
+                let deviation = GRID_RANGE / 3f64.sqrt() * nominal_hz / rate;
+                (nominal_hz / rate, deviation * deviation)
+            }),
+        };
+        let estimator = self.estimator(nominal_hz);
+        let mut segments = self.fit_series(&settings, &rest_transforms, start);
+        let mut residual = rest.clone();
+        self.subtract(&segments, &mut residual);
+        let mut density = self.density(&estimator, &residual);
+        let mut floor = self.floor(&estimator, &density, &settings, &segments, &tones);
+        settings.weighting = self.choose_weighting(&settings, &segments, &floor);
+        settings.noise = self.noise_variances(&settings, &floor, &segments).0;
+        // Tones in what is left, each fitted and taken out, then the series once more without them.
+        let mut searched = false;
+        for _ in 0..3 {
+            let before = tones.len();
+            if !searched {
+                self.add_tones(
+                    &mut tones,
+                    &mut residual,
+                    &mut density,
+                    &mut floor,
+                    &estimator,
+                    &settings,
+                    &segments,
+                );
+            }
+            searched = tones.len() == before;
+            rest.copy_from_slice(&self.samples);
+            for tone in &tones {
+                self.subtract(tone, &mut rest);
+            }
+            rest_transforms = transforms(&rest, &self.pieces);
+            let start = mean_fundamental(&segments).unwrap_or(start);
+            segments = self.fit_series(&settings, &rest_transforms, start);
+            residual.copy_from_slice(&rest);
+            self.subtract(&segments, &mut residual);
+            self.refit_tones(&mut tones, &mut residual, &floor);
+            density = self.density(&estimator, &residual);
+            floor = self.floor(&estimator, &density, &settings, &segments, &tones);
+            settings.noise = self.noise_variances(&settings, &floor, &segments).0;
+            if searched {
+                break;
+            }
+        }
+        let noise = self.order_noise(&settings, &floor, &segments);
+        let combined = combine(&segments, &noise, rate, self.samples.len());
+        let tones = tones
+            .into_iter()
+            .map(|segments| {
+                let noise = self.tone_noise(&floor, &segments);
+                let combined = combine(&segments, &[noise], rate, self.samples.len());
+                ToneFit { segments, combined }
+            })
+            .collect();
+        let mut without_line = self.samples.clone();
+        take_off_line(&mut without_line);
+        let total = self.density(&estimator, &without_line);
+        StreamFit {
+            nominal_hz,
+            orders,
+            settings,
+            segments,
+            combined,
+            noise,
+            tones,
+            floor,
+            total,
+            residual,
+        }
+    }
+
+    /// Chooses nominal and start of the fundamental.
+    fn acquire(&self, samples: &[f64], transforms: &[Nudft], total: &Density) -> Acquired {
+        let rate = self.stream.rate_hz;
+        let nominals = match self.options.mains {
+            MainsChoice::Auto => vec![50.0, 60.0],
+            MainsChoice::Nominal(hz) => vec![hz],
+        };
+        let common = nominals
+            .iter()
+            .map(|&hz| highest_order(self.options, self.stream, hz))
+            .min()
+            .unwrap_or(0);
+        let duration = samples.len() as f64 / rate;
+        let mut best: Option<(f64, Acquired)> = None;
+        for nominal_hz in nominals {
+            let fundamental = nominal_hz / rate;
+            let mut acquired = Acquired {
+                nominal_hz,
+                fundamental,
+                outside: None,
+            };
+            let mut merit = 0.0;
+            if common > 0 {
+                let noise = self.rough_noise(total, nominal_hz, common);
+                let settings = FitSettings {
+                    weighting: Weighting::Rectangular,
+                    orders: common,
+                    noise: noise.clone(),
+                    range: (
+                        fundamental * (1.0 - GRID_RANGE),
+                        fundamental * (1.0 + GRID_RANGE),
+                    ),
+                    prior: None,
+                };
+                if duration * nominal_hz >= 2.0 {
+                    let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
+                    let cells: Vec<f64> = noise[1..].iter().map(|v| v * 0.375 * length).collect();
+                    let input = SearchInput {
+                        transforms,
+                        noise: &cells,
+                    };
+                    let peak = input.peak(settings.range.0, settings.range.1);
+                    acquired.fundamental = peak.fundamental;
+                    merit = input.total(peak.fundamental);
+                    acquired.outside = input
+                        .line_outside(&peak, settings.range)
+                        .map(|nu| nu * rate);
+                }
+                if duration < 0.6
+                    && let [transform] = transforms
+                {
+                    let prior = Some((
+                        fundamental,
+                        (GRID_RANGE / 3f64.sqrt() * fundamental).powi(2),
+                    ));
+                    let rounds = if duration * nominal_hz < 1.0 { 0 } else { 5 };
+                    let settings = FitSettings {
+                        prior: prior.filter(|_| duration * nominal_hz < 2.0),
+                        ..settings
+                    };
+                    if let Some(fitted) =
+                        settings.refine(transform, self.centre(0), acquired.fundamental, rounds)
+                    {
+                        let mut rest = samples.to_vec();
+                        fitted.fit.subtract_harmonics(&mut rest);
+                        take_off_line(&mut rest);
+                        merit = -rest.iter().map(|r| r * r).sum::<f64>();
+                        acquired.fundamental = fitted.fit.fundamental;
+                    } else {
+                        merit = f64::NEG_INFINITY;
+                    }
+                }
+            }
+            if best.as_ref().is_none_or(|(m, _)| merit > *m) {
+                best = Some((merit, acquired));
+            }
+        }
+        best.map_or(
+            Acquired {
+                nominal_hz: 50.0,
+                fundamental: 50.0 / rate,
+                outside: None,
+            },
+            |(_, acquired)| acquired,
+        )
+    }
+
+    /// Fits the series in every segment: frequencies first, smoothed over the record, then amplitudes.
+    fn fit_series(
+        &self,
+        settings: &FitSettings,
+        transforms: &[Nudft],
+        start: f64,
+    ) -> Vec<SegmentFit> {
+        if settings.orders == 0 {
+            return transforms
+                .iter()
+                .enumerate()
+                .filter_map(|(i, t)| settings.fit_at(t, self.centre(i), start))
+                .collect();
+        }
+        if let [transform] = transforms {
+            let rounds = if settings.prior.is_some() { 8 } else { 6 };
+            return settings
+                .refine(transform, self.centre(0), start, rounds)
+                .into_iter()
+                .collect();
+        }
+        super::smoothing::fit_smoothed(
+            settings,
+            transforms,
+            &|i| self.centre(i),
+            start,
+            self.stream.rate_hz,
+        )
+    }
+
+    /// Fits one tone in every segment.
+    fn fit_tone(
+        &self,
+        transforms: &[Nudft],
+        density: &Density,
+        frequency_hz: f64,
+    ) -> Vec<SegmentFit> {
+        let rate = self.stream.rate_hz;
+        let length = self.pieces[0].1 - self.pieces[0].0;
+        let cell = 1.0 / length as f64;
+        let fundamental = frequency_hz / rate;
+        let level = robust_level(
+            &density.mean(),
+            frequency_hz / density.bin_hz,
+            24.0,
+            2.0 * (density.records * density.tapers) as f64,
+        ) * 0.5
+            * rate;
+        let settings = FitSettings {
+            weighting: Weighting::Hann,
+            orders: 1,
+            noise: vec![level; 2],
+            range: (fundamental - 1.5 * cell, fundamental + 1.5 * cell),
+            prior: None,
+        };
+        self.fit_series(&settings, transforms, fundamental)
+    }
+
+    fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
+        let mut parts: Vec<(&SegmentFit, &mut [f64])> = Vec::new();
+        let mut rest = samples;
+        for (segment, &(from, to)) in segments.iter().zip(&self.pieces) {
+            let (part, after) = rest.split_at_mut(to - from);
+            parts.push((segment, part));
+            rest = after;
+        }
+        parts
+            .par_iter_mut()
+            .for_each(|(segment, part)| segment.fit.subtract_harmonics(part));
+    }
+
+    fn add(&self, segments: &[SegmentFit], samples: &mut [f64]) {
+        let negated: Vec<SegmentFit> = segments
+            .iter()
+            .map(|s| {
+                let mut s = s.clone();
+                for c in &mut s.fit.harmonics {
+                    *c = -*c;
+                }
+                s
+            })
+            .collect();
+        self.subtract(&negated, samples);
+    }
+
+    fn fitted_over_s(&self) -> f64 {
+        (self.pieces[0].1 - self.pieces[0].0) as f64 / self.stream.rate_hz
+    }
+
+    fn floor(
+        &self,
+        estimator: &Multitaper,
+        density: &Density,
+        settings: &FitSettings,
+        segments: &[SegmentFit],
+        tones: &[Vec<SegmentFit>],
+    ) -> NoiseFloor {
+        let rate = self.stream.rate_hz;
+        let fitted_over_s = self.fitted_over_s();
+        let scar = match settings.weighting {
+            Weighting::Rectangular => 0.0,
+            Weighting::Hann => {
+                1.5 / fitted_over_s + 0.5 * (estimator.tapers() as f64 + 1.0) * density.bin_hz
+            }
+        };
+        let mut lines = Vec::new();
+        if let Some(fundamental) = mean_fundamental(segments) {
+            for k in 1..=settings.orders {
+                lines.push(RemovedLine {
+                    frequency_hz: k as f64 * fundamental * rate,
+                    fitted_over_s,
+                    covers_hz: scar,
+                });
+            }
+        }
+        let tone_scar =
+            1.5 / fitted_over_s + 0.5 * (estimator.tapers() as f64 + 1.0) * density.bin_hz;
+        for tone in tones {
+            if let Some(fundamental) = mean_fundamental(tone) {
+                lines.push(RemovedLine {
+                    frequency_hz: fundamental * rate,
+                    fitted_over_s,
+                    covers_hz: tone_scar,
+                });
+            }
+        }
+        NoiseFloor::new(estimator, density, &lines)
+    }
+
+    /// Hann weights where strong surroundings would leak into an unweighted fit by more than the
+    /// weights cost.
+    fn choose_weighting(
+        &self,
+        settings: &FitSettings,
+        segments: &[SegmentFit],
+        floor: &NoiseFloor,
+    ) -> Weighting {
+        let Some(fundamental) = mean_fundamental(segments) else {
+            return Weighting::Rectangular;
+        };
+        let fundamental_hz = fundamental * self.stream.rate_hz;
+        let fitted_over_s = self.fitted_over_s();
+        if fitted_over_s * fundamental_hz < 4.0 {
+            return Weighting::Rectangular;
+        }
+        let (mut plain, mut leaky) = (0.0, 0.0);
+        for k in 1..=settings.orders {
+            let power: f64 = segments
+                .iter()
+                .map(|s| s.fit.harmonics[k - 1].norm_sqr())
+                .sum();
+            let frequency = k as f64 * fundamental_hz;
+            let level = floor.level_at(frequency, fundamental_hz).0;
+            if level > 0.0 {
+                let weight = power / level;
+                plain += weight;
+                leaky += weight * (1.0 + floor.leakage_at(frequency, fitted_over_s) / level);
+            }
+        }
+        if leaky > 1.6 * plain {
+            Weighting::Hann
+        } else {
+            Weighting::Rectangular
+        }
+    }
+
+    /// Noise variance a sample beside offset and each order, with degrees of freedom of each.
+    fn noise_variances(
+        &self,
+        settings: &FitSettings,
+        floor: &NoiseFloor,
+        segments: &[SegmentFit],
+    ) -> (Vec<f64>, Vec<f64>) {
+        let half_rate = 0.5 * self.stream.rate_hz;
+        let duration = self.samples.len() as f64 / self.stream.rate_hz;
+        let fundamental_hz = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
+        let zero = floor.at_zero(duration);
+        let mut variances = vec![zero.0 * half_rate];
+        let mut dofs = vec![zero.1];
+        for k in 1..=settings.orders {
+            let frequency = k as f64 * fundamental_hz;
+            let (mut level, dof) = floor.level_at(frequency, fundamental_hz);
+            if settings.weighting == Weighting::Rectangular {
+                level += floor.leakage_at(frequency, self.fitted_over_s());
+            }
+            variances.push((level * half_rate).max(f64::MIN_POSITIVE));
+            dofs.push(dof);
+        }
+        (variances, dofs)
+    }
+
+    fn order_noise(
+        &self,
+        settings: &FitSettings,
+        floor: &NoiseFloor,
+        segments: &[SegmentFit],
+    ) -> Vec<OrderNoise> {
+        let (variances, dofs) = self.noise_variances(settings, floor, segments);
+        let exact = if let [segment] = segments {
+            let mut own = segment.design.variances(&variances).harmonics;
+            for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
+                *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
+            }
+            Some(own)
+        } else {
+            None
+        };
+        (1..=settings.orders)
+            .map(|k| OrderNoise {
+                variances: match &exact {
+                    Some(own) => vec![own[k - 1]],
+                    None => segments
+                        .iter()
+                        .map(|s| settings.coefficient_variance(k, s.fit.length))
+                        .collect(),
+                },
+                dof: dofs[k],
+            })
+            .collect()
+    }
+
+    fn tone_noise(&self, floor: &NoiseFloor, segments: &[SegmentFit]) -> OrderNoise {
+        let frequency = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
+        let (level, dof) = floor.level_at(frequency, 0.0);
+        OrderNoise {
+            variances: segments
+                .iter()
+                .map(|s| 1.5 * level * self.stream.rate_hz / s.fit.length as f64)
+                .collect(),
+            dof,
+        }
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn add_tones(
+        &self,
+        tones: &mut Vec<Vec<SegmentFit>>,
+        residual: &mut [f64],
+        density: &mut Density,
+        floor: &mut NoiseFloor,
+        estimator: &Multitaper,
+        settings: &FitSettings,
+        segments: &[SegmentFit],
+    ) {
+        let from_hz = 2.0 * density.bin_hz;
+        for _ in 0..6 {
+            let peaks = find_peaks(density, floor, from_hz);
+            let before = tones.len();
+            let own = transforms(residual, &self.pieces);
+            for peak in peaks {
+                if tones.len() >= MOST_TONES || peak.frequency_hz > self.stream.clean_to_hz {
+                    continue;
+                }
+                tones.push(self.fit_tone(&own, density, peak.frequency_hz));
+            }
+            if tones.len() == before {
+                return;
+            }
+            for tone in &tones[before..] {
+                self.subtract(tone, residual);
+            }
+            *density = self.density(estimator, residual);
+            *floor = self.floor(estimator, density, settings, segments, tones);
+        }
+    }
+
+    /// Each tone once more against everything else taken out.
+    fn refit_tones(&self, tones: &mut [Vec<SegmentFit>], residual: &mut [f64], floor: &NoiseFloor) {
+        let rate = self.stream.rate_hz;
+        for tone in tones.iter_mut() {
+            let Some(fundamental) = mean_fundamental(tone) else {
+                continue;
+            };
+            self.add(tone, residual);
+            let level = floor.level_at(fundamental * rate, 0.0).0 * 0.5 * rate;
+            let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
+            let settings = FitSettings {
+                weighting: Weighting::Hann,
+                orders: 1,
+                noise: vec![level.max(f64::MIN_POSITIVE); 2],
+                range: (fundamental - cell, fundamental + cell),
+                prior: None,
+            };
+            *tone = self.fit_series(&settings, &transforms(residual, &self.pieces), fundamental);
+            self.subtract(tone, residual);
+        }
+    }
+
+    /// Fills the gaps with the model; the largest change against the residual's scatter.
+    fn fill_gaps(&mut self, result: &StreamFit) -> f64 {
+        let scatter = (result.residual.iter().map(|r| r * r).sum::<f64>()
+            / result.residual.len() as f64)
+            .sqrt();
+        let mut largest: f64 = 0.0;
+        for &gap in &self.stream.gaps {
+            let Some(piece) = self
+                .pieces
+                .iter()
+                .position(|&(from, to)| (from..to).contains(&gap))
+            else {
+                continue;
+            };
+            let n = gap - self.pieces[piece].0;
+            let mut value = result
+                .segments
+                .get(piece)
+                .map_or(0.0, |s| s.fit.value_at(n));
+            for tone in &result.tones {
+                value += tone
+                    .segments
+                    .get(piece)
+                    .map_or(0.0, |s| s.fit.value_at(n) - s.fit.offset);
+            }
+            largest = largest.max((value - self.samples[gap]).abs());
+            self.samples[gap] = value;
+        }
+        largest / scatter.max(f64::MIN_POSITIVE)
+    }
+}
+
+/// Where the series may lie.
+struct Acquired {
+    nominal_hz: f64,
+    fundamental: f64,
+    /// A line outside the grid's range that the search ran into, Hz.
+    outside: Option<f64>,
+}
+
+fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
+    (!segments.is_empty())
+        .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
+}
+
+/// Takes the least-squares straight line off.
+pub(super) fn take_off_line(samples: &mut [f64]) {
+    let n = samples.len() as f64;
+    if samples.len() < 2 {
+        return;
+    }
+    let middle = 0.5 * (n - 1.0);
+    let mean = samples.iter().sum::<f64>() / n;
+    let slope = samples
+        .iter()
+        .enumerate()
+        .map(|(i, x)| (i as f64 - middle) * x)
+        .sum::<f64>()
+        / (n * (n * n - 1.0) / 12.0);
+    for (i, x) in samples.iter_mut().enumerate() {
+        *x -= mean + slope * (i as f64 - middle);
+    }
+}

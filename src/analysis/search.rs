@@ -1,0 +1,152 @@
+//! Search for the fundamental: the harmonic-sum likelihood over a range, on one or many segments.
+
+use super::series::weighted_value;
+use crate::spectrum::{Nudft, Weighting};
+
+/// Where the likelihood is largest.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Peak {
+    /// Fundamental, cycles per sample.
+    pub(super) fundamental: f64,
+    /// Σ over segments and orders of |X|²/(2·noise): log-likelihood ratio of white-noise cells.
+    pub(super) score: f64,
+    /// Whether the maximum lies on the edge of the range and still rises outwards: a line outside.
+    pub(super) at_edge: bool,
+}
+
+/// The transforms to search and the noise power in one Hann cell of each order.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct SearchInput<'a> {
+    pub(super) transforms: &'a [Nudft],
+    /// Expected |X|² of the Hann-weighted transform from noise alone, by order (index 0: order 1).
+    pub(super) noise: &'a [f64],
+}
+
+impl SearchInput<'_> {
+    fn score(&self, fundamental: f64, orders: &[usize]) -> f64 {
+        self.transforms
+            .iter()
+            .map(|transform| {
+                orders
+                    .iter()
+                    .map(|&k| {
+                        weighted_value(transform, Weighting::Hann, k as f64 * fundamental)
+                            .norm_sqr()
+                            / self.noise[k - 1]
+                    })
+                    .sum::<f64>()
+            })
+            .sum()
+    }
+
+    /// Orders whose neighbourhood within the range rises out of the noise, strongest first, at most
+    /// `most`; all orders where none does.
+    fn promising(&self, low: f64, high: f64, most: usize) -> Vec<usize> {
+        let length = self.transforms.first().map_or(1, Nudft::len) as f64;
+        let segments = self.transforms.len() as f64;
+        // Mean of unit exponentials over the segments: 4 is a one-in-fifty cell for one segment.
+        let limit = 1.0 + 3.0 / segments.sqrt();
+        let mut found: Vec<(usize, f64)> = (1..=self.noise.len())
+            .filter_map(|k| {
+                let (from, to) = (low * k as f64, high * k as f64);
+                let cells = (((to - from) * length * 1.5).ceil() as usize).clamp(1, 200);
+                let best = (0..=cells)
+                    .map(|i| {
+                        let nu = from + (to - from) * i as f64 / cells as f64;
+                        self.transforms
+                            .iter()
+                            .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
+                            .sum::<f64>()
+                            / (self.noise[k - 1] * segments)
+                    })
+                    .fold(0.0, f64::max);
+                (best > limit * (1.0 + 0.2 * (cells as f64).ln())).then_some((k, best))
+            })
+            .collect();
+        if found.is_empty() {
+            return (1..=self.noise.len()).collect();
+        }
+        found.sort_by(|a, b| b.1.total_cmp(&a.1));
+        found.truncate(most);
+        found.into_iter().map(|(k, _)| k).collect()
+    }
+
+    /// The most likely fundamental between `low` and `high` cycles per sample.
+    pub(super) fn peak(&self, low: f64, high: f64) -> Peak {
+        let orders = self.promising(low, high, 10);
+        let length = self.transforms.first().map_or(1, Nudft::len) as f64;
+        let top = orders.iter().max().map_or(1, |&k| k) as f64;
+        // A fifth of the narrowest cell a step.
+        let step = 0.2 / (top * length);
+        let steps = (((high - low) / step).ceil() as usize).clamp(2, 20_000);
+        let at = |i: usize| low + (high - low) * i as f64 / steps as f64;
+        let scores: Vec<f64> = (0..=steps).map(|i| self.score(at(i), &orders)).collect();
+        let best = (0..=steps)
+            .max_by(|&a, &b| scores[a].total_cmp(&scores[b]))
+            .unwrap_or(0);
+        let at_edge = best == 0 || best == steps;
+        let fundamental = if at_edge {
+            at(best)
+        } else {
+            let (a, b, c) = (scores[best - 1], scores[best], scores[best + 1]);
+            let bend = a - 2.0 * b + c;
+            let shift = if bend < 0.0 {
+                0.5 * (a - c) / bend
+            } else {
+                0.0
+            };
+            at(best) + shift * (at(1) - at(0))
+        };
+        Peak {
+            fundamental,
+            score: scores[best],
+            at_edge,
+        }
+    }
+}
+
+impl SearchInput<'_> {
+    /// Score over all orders, less what noise alone gives.
+    pub(super) fn total(&self, fundamental: f64) -> f64 {
+        let orders: Vec<usize> = (1..=self.noise.len()).collect();
+        self.score(fundamental, &orders) - (orders.len() * self.transforms.len()) as f64
+    }
+
+    /// Where the likelihood still rises at the edge of the range, the line outside that it rises to,
+    /// in cycles per sample.
+    pub(super) fn line_outside(&self, peak: &Peak, (low, high): (f64, f64)) -> Option<f64> {
+        if !peak.at_edge {
+            return None;
+        }
+        let length = self.transforms.first().map_or(1, Nudft::len) as f64;
+        let cell = |nu: f64| -> f64 {
+            self.transforms
+                .iter()
+                .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
+                .sum()
+        };
+        let upward = (peak.fundamental - high).abs() < (peak.fundamental - low).abs();
+        let step = if upward { 0.1 / length } else { -0.1 / length };
+        let order = (1..=self.noise.len()).max_by(|&a, &b| {
+            let ratio = |k: usize| cell(k as f64 * peak.fundamental) / self.noise[k - 1];
+            ratio(a).total_cmp(&ratio(b))
+        })?;
+        let mut nu = order as f64 * peak.fundamental;
+        let mut power = cell(nu);
+        // Significant at all, and really rising outwards.
+        if power < 12.0 * self.noise[order - 1] * self.transforms.len() as f64
+            || cell(nu + step) <= power
+        {
+            return None;
+        }
+        for _ in 0..60 {
+            let next = cell(nu + step);
+            if next <= power {
+                return Some(nu);
+            }
+            power = next;
+            nu += step;
+        }
+        None
+    }
+}

@@ -1,0 +1,116 @@
+//! One segment of a record: the joint fit with its fundamental refined.
+
+use super::series::{Design, FrequencyStep, SeriesFit};
+use crate::spectrum::{Nudft, Weighting};
+
+/// |c|² over its variance a component from which a harmonic guides the frequency: one noise-only
+/// order in 800 passes.
+const GUIDING: f64 = 13.4;
+
+/// The fit of one segment.
+#[derive(Debug, Clone)]
+pub(super) struct SegmentFit {
+    /// Middle of the segment, in samples from the record's start.
+    pub(super) centre: f64,
+    pub(super) fit: SeriesFit,
+    /// What the residual still says of the frequency, and its variance.
+    pub(super) step: FrequencyStep,
+    pub(super) design: Design,
+}
+
+/// How segments are fitted.
+#[derive(Debug, Clone)]
+pub(super) struct FitSettings {
+    pub(super) weighting: Weighting,
+    pub(super) orders: usize,
+    /// Noise variance a sample beside offset (index 0) and each order, V².
+    pub(super) noise: Vec<f64>,
+    /// Range of the fundamental, cycles per sample.
+    pub(super) range: (f64, f64),
+    /// Prior of the fundamental (value, variance), where the record is too short to tell it.
+    pub(super) prior: Option<(f64, f64)>,
+}
+
+impl FitSettings {
+    /// Variance of a cosine or sine coefficient of order k over `length` samples.
+    pub(super) fn coefficient_variance(&self, order: usize, length: usize) -> f64 {
+        let spread = match self.weighting {
+            Weighting::Rectangular => 1.0,
+            Weighting::Hann => 1.5,
+        };
+        spread * 2.0 * self.noise[order] / length as f64
+    }
+
+    /// Inverse noise variances of the orders that stand above the noise, 0 for the others; the
+    /// strongest where none does.
+    fn weights(&self, fit: &SeriesFit) -> Vec<f64> {
+        let ratio = |k: usize| {
+            fit.harmonics[k - 1].norm_sqr()
+                / self
+                    .coefficient_variance(k, fit.length)
+                    .max(f64::MIN_POSITIVE)
+        };
+        let guiding: Vec<usize> = (1..=self.orders).filter(|&k| ratio(k) > GUIDING).collect();
+        let mut weights = vec![0.0; self.orders];
+        if guiding.is_empty() {
+            if let Some(k) = (1..=self.orders).max_by(|&a, &b| ratio(a).total_cmp(&ratio(b))) {
+                weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);
+            }
+        }
+        for k in guiding {
+            weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);
+        }
+        weights
+    }
+
+    /// Fits at a fundamental held fixed.
+    pub(super) fn fit_at(
+        &self,
+        transform: &Nudft,
+        centre: f64,
+        fundamental: f64,
+    ) -> Option<SegmentFit> {
+        let design = Design::new(transform.len(), self.weighting, fundamental, self.orders)?;
+        let fit = design.fit(transform);
+        let step = design.frequency_step(transform, &fit, &self.weights(&fit), self.prior);
+        Some(SegmentFit {
+            centre,
+            fit,
+            step,
+            design,
+        })
+    }
+
+    /// Fits with the fundamental refined by up to `rounds` Gauss-Newton steps from `start`.
+    pub(super) fn refine(
+        &self,
+        transform: &Nudft,
+        centre: f64,
+        start: f64,
+        rounds: usize,
+    ) -> Option<SegmentFit> {
+        let mut current = self.fit_at(transform, centre, start)?;
+        let cell = 1.0 / transform.len() as f64;
+        for _ in 0..rounds {
+            let limit = 0.4 * cell / self.top_guide(&current.fit);
+            let step = current.step.step.clamp(-limit, limit);
+            let next = (current.fit.fundamental + step).clamp(self.range.0, self.range.1);
+            let moved = next - current.fit.fundamental;
+            if moved.abs() < (1e-3 * current.step.variance.sqrt()).max(1e-12 * next) {
+                break;
+            }
+            current = self.fit_at(transform, centre, next)?;
+        }
+        Some(current)
+    }
+
+    /// Highest order that guides the frequency: it sets how narrow the likelihood's peak is.
+    fn top_guide(&self, fit: &SeriesFit) -> f64 {
+        (1..=self.orders)
+            .rev()
+            .find(|&k| {
+                fit.harmonics[k - 1].norm_sqr() > GUIDING * self.coefficient_variance(k, fit.length)
+            })
+            .unwrap_or(1) as f64
+    }
+}

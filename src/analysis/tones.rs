@@ -1,0 +1,109 @@
+//! Lines that are no mains harmonic.
+
+use super::noise_floor::NoiseFloor;
+use crate::spectrum::Density;
+use crate::stats::{chi_square_ratio_quantile, f_quantile};
+
+/// Probability of any false tone in a record.
+const FALSE_ALARM: f64 = 0.01;
+
+/// A density peak that noise does not explain.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PeakBin {
+    pub(super) frequency_hz: f64,
+    /// Density over its surroundings.
+    pub(super) ratio: f64,
+}
+
+/// Peaks of the residual density above its surroundings, highest ratio first; bins without weight
+/// (covered by lines already fitted) are left out.
+pub(super) fn find_peaks(residual: &Density, floor: &NoiseFloor, from_hz: f64) -> Vec<PeakBin> {
+    let values = residual.mean();
+    let count = values.len();
+    let tapers = residual.tapers;
+    let reach = (4 * tapers).max(16);
+    if count < 2 * reach {
+        return Vec::new();
+    }
+    let dof = 2.0 * (residual.tapers * residual.records) as f64;
+    let cells = (count as f64 / tapers as f64).max(1.0);
+    let threshold = if residual.records > 4 {
+        chi_square_ratio_quantile(1.0 - FALSE_ALARM / cells, dof) * (1.0 + 2.0 / reach as f64)
+    } else {
+        f_quantile(
+            1.0 - FALSE_ALARM / cells,
+            dof,
+            2.0 * (reach * residual.records) as f64,
+        )
+    };
+    let levels = local_levels(&values, &floor.weight, tapers, reach, dof);
+    let first = (from_hz / residual.bin_hz).ceil().max(tapers as f64) as usize;
+    let mut peaks: Vec<PeakBin> = Vec::new();
+    let mut b = first;
+    while b + 1 < count {
+        if floor.weight[b] > 0.0 && levels[b] > 0.0 && values[b] > threshold * levels[b] {
+            // A tone fills the tapers' bandwidth: its centre is the run's centroid.
+            let mut end = b;
+            let (mut sum, mut moment, mut ratio) = (0.0, 0.0, 0.0f64);
+            while end < count
+                && values[end] > 0.5 * threshold.sqrt() * levels[end]
+                && end < b + 4 * tapers + 4
+            {
+                let excess = values[end] - levels[end];
+                sum += excess;
+                moment += excess * end as f64;
+                ratio = ratio.max(values[end] / levels[end]);
+                end += 1;
+            }
+            if sum > 0.0 {
+                peaks.push(PeakBin {
+                    frequency_hz: moment / sum * residual.bin_hz,
+                    ratio,
+                });
+            }
+            b = end.max(b + 1);
+        } else {
+            b += 1;
+        }
+    }
+    peaks.sort_by(|a, b| b.ratio.total_cmp(&a.ratio));
+    peaks
+}
+
+/// Level around each bin: the geometric mean of a low quantile on either side, so that lines and a
+/// slope of the density both leave it alone.
+fn local_levels(values: &[f64], weight: &[f64], tapers: usize, reach: usize, dof: f64) -> Vec<f64> {
+    let count = values.len();
+    let quantile = chi_square_ratio_quantile(0.4, dof).max(0.05);
+    let side = |from: usize, to: usize| -> Option<f64> {
+        let mut part: Vec<f64> = (from..to)
+            .filter(|&i| weight[i] > 0.0)
+            .map(|i| values[i] / weight[i])
+            .collect();
+        if part.len() < reach / 3 {
+            return None;
+        }
+        let rank = (part.len() * 2) / 5;
+        let (_, &mut value, _) = part.select_nth_unstable_by(rank, f64::total_cmp);
+        Some(value / quantile)
+    };
+    // The level is smooth: found on every fourth bin, held between.
+    let stride = 4;
+    let coarse: Vec<f64> = (0..count.div_ceil(stride))
+        .map(|i| {
+            let b = (i * stride + stride / 2).min(count - 1);
+            let near = (b / 3).clamp(tapers + 2, reach);
+            let left = side(
+                b.saturating_sub(tapers + near).max(1),
+                b.saturating_sub(tapers).max(1),
+            );
+            let right = side((b + tapers).min(count), (b + tapers + reach).min(count));
+            match (left, right) {
+                (Some(l), Some(r)) => (l * r).sqrt().max(0.25 * l.max(r)),
+                (Some(one), None) | (None, Some(one)) => one,
+                (None, None) => f64::INFINITY,
+            }
+        })
+        .collect();
+    (0..count).map(|b| coarse[b / stride]).collect()
+}

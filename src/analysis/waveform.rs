@@ -1,0 +1,116 @@
+//! Plain figures of the waveform, gathered while the record is read.
+
+use super::measurement::Waveform;
+
+/// Running sums of the finite samples about the first of them, so that an offset of a million times
+/// the rest costs no digits; pairwise by blocks.
+#[derive(Debug, Clone, Default)]
+pub(super) struct WaveformSums {
+    origin: Option<f64>,
+    count: u64,
+    sum: f64,
+    squares: f64,
+    min: f64,
+    max: f64,
+    pub(super) missing: u64,
+    pub(super) overloaded: u64,
+}
+
+impl WaveformSums {
+    pub(super) fn push(&mut self, samples: &[f64]) {
+        let Some(origin) = self
+            .origin
+            .or_else(|| samples.iter().copied().find(|v| v.is_finite()))
+        else {
+            self.count_gaps(samples);
+            return;
+        };
+        if self.origin.is_none() {
+            self.origin = Some(origin);
+            (self.min, self.max) = (origin, origin);
+        }
+        for block in samples.chunks(512) {
+            let (mut sum, mut squares) = (0.0, 0.0);
+            let (mut min, mut max) = (self.min, self.max);
+            for &x in block {
+                let d = x - origin;
+                sum += d;
+                squares += d * d;
+                min = if x < min { x } else { min };
+                max = if x > max { x } else { max };
+            }
+            if squares.is_finite() {
+                (self.min, self.max) = (min, max);
+                self.sum += sum;
+                self.squares += squares;
+                self.count += block.len() as u64;
+            } else {
+                self.count_gaps(block);
+                for &x in block.iter().filter(|x| x.is_finite()) {
+                    let d = x - origin;
+                    self.sum += d;
+                    self.squares += d * d;
+                    self.count += 1;
+                    self.min = self.min.min(x);
+                    self.max = self.max.max(x);
+                }
+            }
+        }
+    }
+
+    fn count_gaps(&mut self, samples: &[f64]) {
+        self.missing += samples.iter().filter(|x| x.is_nan()).count() as u64;
+        self.overloaded += samples.iter().filter(|x| x.is_infinite()).count() as u64;
+    }
+
+    /// Number of finite samples.
+    pub(super) fn count(&self) -> u64 {
+        self.count
+    }
+
+    pub(super) fn mean(&self) -> f64 {
+        self.origin.unwrap_or(0.0) + self.sum / self.count.max(1) as f64
+    }
+
+    pub(super) fn extremes(&self) -> (f64, f64) {
+        (self.min, self.max)
+    }
+
+    pub(super) fn figures(&self) -> Waveform {
+        let n = self.count.max(1) as f64;
+        let mean = self.mean();
+        let variance = (self.squares / n - (self.sum / n).powi(2)).max(0.0);
+        let ac_rms = variance.sqrt();
+        let peak = (self.max - mean).max(mean - self.min);
+        Waveform {
+            rms: (variance + mean * mean).sqrt(),
+            ac_rms,
+            peak_to_peak: self.max - self.min,
+            crest_factor: if ac_rms > 0.0 { peak / ac_rms } else { 0.0 },
+            min: self.min,
+            max: self.max,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    #[test]
+    fn a_large_offset_costs_no_digits_and_gaps_are_counted() {
+        let mut sums = WaveformSums::default();
+        let x: Vec<f64> = (0..1000)
+            .map(|i| 1e6 + if i % 2 == 0 { 1e-3 } else { -1e-3 })
+            .collect();
+        sums.push(&x);
+        sums.push(&[f64::NAN, f64::INFINITY, 1e6]);
+        assert_eq!((sums.missing, sums.overloaded, sums.count()), (1, 1, 1001));
+        assert_relative_eq!(
+            sums.figures().ac_rms,
+            1e-3 * (1000.0f64 / 1001.0).sqrt(),
+            max_relative = 1e-6
+        );
+    }
+}

@@ -1,0 +1,79 @@
+//! Standard output for results, standard error for everything else.
+
+use humsieve::Error;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::{self, BufWriter, IsTerminal, StdoutLock};
+use std::path::Path;
+
+const LONG_BATCH: usize = 8;
+
+/// Where results go.
+pub fn results() -> BufWriter<StdoutLock<'static>> {
+    BufWriter::with_capacity(1 << 16, io::stdout().lock())
+}
+
+/// Standard error: progress on a terminal, and errors.
+#[derive(Debug)]
+pub struct Console {
+    progress: Option<ProgressBar>,
+}
+
+impl Console {
+    /// Progress is shown for a long batch, on a terminal, unless it is to be quiet.
+    pub fn new(quiet: bool, captures: usize) -> Self {
+        let shown = !quiet
+            && captures >= LONG_BATCH
+            && io::stderr().is_terminal()
+            && !io::stdout().is_terminal();
+        Self {
+            progress: shown.then(|| {
+                let bar = ProgressBar::with_draw_target(
+                    Some(captures as u64),
+                    ProgressDrawTarget::stderr(),
+                );
+                if let Ok(style) =
+                    ProgressStyle::with_template("{bar:30} {pos} of {len} captures, {eta} left")
+                {
+                    bar.set_style(style);
+                }
+                bar
+            }),
+        }
+    }
+
+    /// One more capture is done.
+    pub fn advance(&self) {
+        if let Some(bar) = &self.progress {
+            bar.inc(1);
+        }
+    }
+
+    /// Takes the progress away.
+    pub fn finish(&self) {
+        if let Some(bar) = &self.progress {
+            bar.finish_and_clear();
+        }
+    }
+
+    /// A capture that failed.
+    pub fn error(&self, file: &str, error: &Error) {
+        if error.file() == Some(Path::new(file)) || file.is_empty() {
+            self.say(&error.to_string());
+        } else {
+            self.say(&format!("{file}: {error}"));
+        }
+    }
+
+    /// One line.
+    pub fn say(&self, line: &str) {
+        let line: String = line
+            .chars()
+            .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+            .collect();
+        let write = || eprintln!("humsieve: {line}");
+        match &self.progress {
+            Some(bar) => bar.suspend(write),
+            None => write(),
+        }
+    }
+}

@@ -1,0 +1,119 @@
+//! `humsieve measure`.
+
+use super::console::{self, Console};
+use super::failure::{Failure, Outcome};
+use super::library::load::{self, LoadOptions};
+use super::library::measure as analyse;
+use super::request::MeasureRequest;
+use super::{batch, inputs};
+use humsieve::report::{Judgement, Limit, MeasuredCapture, MeasurementWriter, measurement_rows};
+use humsieve::{Error, MeasureOptions, Measurement};
+use std::io::Write;
+use std::path::Path;
+
+pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
+    let captures = inputs::find(&request.captures, request.files_from.as_deref())?;
+    if request.explain_input {
+        return explain(&captures, &request.load);
+    }
+    let console = Console::new(request.quiet, captures.len());
+    let mut writer = MeasurementWriter::new(
+        console::results(),
+        request.format,
+        request.measure.confidence,
+        request.measure.harmonics,
+    );
+    let mut outcome = Outcome::default();
+    batch::in_order(
+        &captures,
+        request.batch.jobs,
+        |input| measured(input, request),
+        |capture: MeasuredCapture| {
+            console.advance();
+            match &capture.outcome {
+                Err(error) => {
+                    outcome.capture_failed = true;
+                    console.error(&capture.file, error);
+                }
+                Ok(measurements) => {
+                    for (measurement, judgements) in measurements {
+                        for judgement in judgements.iter().filter(|j| !j.passed()) {
+                            outcome.limit_exceeded = true;
+                            console.say(&format!(
+                                "{}, channel {}: {}",
+                                measurement.file,
+                                measurement.channel,
+                                judgement.sentence(&measurement.unit)
+                            ));
+                        }
+                    }
+                }
+            }
+            writer.write(&capture).map_err(Failure::from)
+        },
+    )?;
+    console.finish();
+    writer.finish()?;
+    Ok(outcome)
+}
+
+fn measured(input: &inputs::Input, request: &MeasureRequest) -> MeasuredCapture {
+    let (path, outcome) = match input {
+        Ok(path) => (path, measurements(path, &request.load, &request.measure)),
+        Err((path, error)) => (path, Err(error.clone())),
+    };
+    MeasuredCapture::new(
+        path.to_string_lossy(),
+        outcome.map(|measurements| {
+            measurements
+                .into_iter()
+                .map(|measurement| {
+                    let judgements = judge(&request.batch.limits, &measurement);
+                    (measurement, judgements)
+                })
+                .collect()
+        }),
+    )
+}
+
+/// Every measurement of one capture.
+pub fn measurements(
+    path: &Path,
+    load_options: &LoadOptions,
+    options: &MeasureOptions,
+) -> Result<Vec<Measurement>, Error> {
+    let mut measurements = Vec::new();
+    for mut source in load::open(path, load_options)? {
+        measurements.extend(analyse(source.as_mut(), options)?);
+    }
+    Ok(measurements)
+}
+
+fn judge(limits: &[Limit], measurement: &Measurement) -> Vec<Judgement> {
+    if limits.is_empty() {
+        return Vec::new();
+    }
+    let rows = measurement_rows(measurement);
+    limits.iter().map(|limit| limit.judge(&rows)).collect()
+}
+
+fn explain(captures: &[inputs::Input], options: &LoadOptions) -> Result<Outcome, Failure> {
+    let console = Console::new(true, 0);
+    let mut out = console::results();
+    let mut outcome = Outcome::default();
+    for input in captures {
+        let (path, explanation) = match input {
+            Ok(path) => (path, load::explain(path, options)),
+            Err((path, error)) => (path, Err(error.clone())),
+        };
+        match explanation {
+            Ok(explanation) => writeln!(out, "{}\n", explanation.trim_end())?,
+            Err(error) => {
+                outcome.capture_failed = true;
+                console.error(&path.to_string_lossy(), &error);
+            }
+        }
+    }
+    out.flush()?;
+    Ok(outcome)
+}

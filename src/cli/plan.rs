@@ -1,0 +1,20 @@
+//! `humsieve plan`.
+
+use super::console;
+use super::failure::{Failure, Outcome};
+use super::request::PlanRequest;
+use humsieve::plan::plan;
+use humsieve::report::json_line;
+use std::io::Write;
+
+pub fn run(request: &PlanRequest) -> Result<Outcome, Failure> {
+    let plan = plan(&request.options)?;
+    let mut out = console::results();
+    if request.json {
+        json_line(&mut out, &plan)?;
+    } else {
+        write!(out, "{plan}")?;
+    }
+    out.flush()?;
+    Ok(Outcome::default())
+}

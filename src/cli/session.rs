@@ -1,0 +1,91 @@
+//! `humsieve session`.
+
+use super::console::{self, Console};
+use super::failure::{Failure, Outcome};
+use super::library::load::{self, LoadOptions};
+use super::output::OutputFile;
+use super::request::SessionRequest;
+use humsieve::session::{DraftCapture, draft};
+use std::fs;
+use std::io::Write;
+use std::path::{Component, Path, PathBuf};
+
+pub fn run(request: &SessionRequest) -> Result<Outcome, Failure> {
+    let output = request
+        .output
+        .as_deref()
+        .map(OutputFile::prove)
+        .transpose()?;
+    let console = Console::new(request.quiet, 0);
+    let mut outcome = Outcome::default();
+    let home = home(request);
+    let captures: Vec<DraftCapture> = load::find_captures(&request.folder)?
+        .iter()
+        .map(|path| {
+            let header = match load::open(path, &LoadOptions::default()) {
+                Ok(sources) => sources.first().map(|source| source.header().clone()),
+                Err(error) => {
+                    outcome.capture_failed = true;
+                    console.error(&path.to_string_lossy(), &error);
+                    None
+                }
+            };
+            DraftCapture::new(relative(path, &home), header)
+        })
+        .collect();
+    let text = draft(&captures);
+    match output {
+        Some(output) => {
+            fs::write(output.path(), text)?;
+            output.keep()?;
+        }
+        None => {
+            let mut out = console::results();
+            out.write_all(text.as_bytes())?;
+            out.flush()?;
+        }
+    }
+    Ok(outcome)
+}
+
+/// The folder that the session file will stand in; on standard output, that of the captures.
+fn home(request: &SessionRequest) -> PathBuf {
+    match &request.output {
+        Some(output) => match output.parent() {
+            Some(folder) if !folder.as_os_str().is_empty() => folder.to_path_buf(),
+            _ => PathBuf::from("."),
+        },
+        None => request.folder.clone(),
+    }
+}
+
+/// The path as seen from a folder, with `/` between folders.
+fn relative(path: &Path, folder: &Path) -> String {
+    let whole = |path: &Path| fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    let (path, folder) = (whole(path), whole(folder));
+    let (path, folder): (Vec<Component>, Vec<Component>) =
+        (path.components().collect(), folder.components().collect());
+    let shared = path.iter().zip(&folder).take_while(|(a, b)| a == b).count();
+    let up = folder.iter().skip(shared).map(|_| "..".to_owned());
+    let down = path
+        .iter()
+        .skip(shared)
+        .map(|part| part.as_os_str().to_string_lossy().into_owned());
+    up.chain(down).collect::<Vec<_>>().join("/")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_are_named_from_the_session_file() {
+        let seen = |path: &str, folder: &str| relative(Path::new(path), Path::new(folder));
+        assert_eq!(seen("/no/such/bench/a.csv", "/no/such/bench"), "a.csv");
+        assert_eq!(seen("/no/such/bench/x/a.csv", "/no/such/bench"), "x/a.csv");
+        assert_eq!(
+            seen("/no/such/bench/a.csv", "/no/such/out/now"),
+            "../../bench/a.csv"
+        );
+    }
+}

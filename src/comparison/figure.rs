@@ -1,0 +1,193 @@
+//! The figures that are compared and what a single capture says of each.
+
+use crate::analysis::{LinePower, Measurement};
+use crate::stats::{ConfidenceDistribution, Estimate, line_rms};
+
+/// A figure of the table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Figure {
+    DcOffset,
+    HumRms,
+    /// By its order.
+    Harmonic(usize),
+    NoiseRms,
+    AcRms,
+    PeakToPeak,
+}
+
+impl Figure {
+    /// Every figure of a table with `harmonics` orders.
+    pub(super) fn table(harmonics: usize) -> Vec<Self> {
+        let mut figures = vec![Self::DcOffset, Self::HumRms];
+        figures.extend((1..=harmonics).map(Self::Harmonic));
+        figures.extend([Self::NoiseRms, Self::AcRms, Self::PeakToPeak]);
+        figures
+    }
+
+    pub(super) fn name(self) -> String {
+        match self {
+            Self::DcOffset => "dc_offset".into(),
+            Self::HumRms => "hum_rms".into(),
+            Self::Harmonic(order) => format!("harmonic_{order}_rms"),
+            Self::NoiseRms => "noise_rms".into(),
+            Self::AcRms => "ac_rms".into(),
+            Self::PeakToPeak => "peak_to_peak".into(),
+        }
+    }
+
+    /// What one capture says of it.
+    pub(super) fn observe(self, measurement: &Measurement) -> Option<Observation> {
+        match self {
+            Self::DcOffset => Some(Observation::Offset(measurement.dc_offset)),
+            Self::HumRms => measurement
+                .mains
+                .hum_rms
+                .map(|rms| Observation::line(measurement.mains.power, rms)),
+            Self::Harmonic(order) => {
+                let mut harmonics = measurement.mains.harmonics.iter();
+                harmonics
+                    .find(|h| h.order == order)
+                    .map(|h| Observation::line(h.power, h.rms))
+            }
+            Self::NoiseRms => Some(Observation::Noise {
+                rms: measurement.noise.rms.value,
+                dof: measurement.noise.rms.degrees_of_freedom,
+            }),
+            Self::AcRms => Some(about_mean(measurement)),
+            Self::PeakToPeak => Some(peak_to_peak(measurement)),
+        }
+        .filter(Observation::is_usable)
+    }
+}
+
+/// What one capture says of a figure.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Observation {
+    /// A signed value, Student distributed.
+    Offset(Estimate),
+    /// An amplitude that may lie near the floor.
+    Line { power: LinePower, rms: Estimate },
+    /// The RMS of noise: chi-square with effective degrees of freedom.
+    Noise { rms: f64, dof: f64 },
+    /// A positive value whose logarithm is normal.
+    Level { value: f64, log_uncertainty: f64 },
+}
+
+impl Observation {
+    /// A line by its power; by its estimate where the power is not known or where the estimate holds
+    /// more than noise (wander of the amplitude within the record).
+    fn line(power: LinePower, rms: Estimate) -> Self {
+        let by_power = line_rms(
+            power.observed_v2,
+            power.noise_v2,
+            power.components,
+            power.noise_dof,
+            rms.confidence,
+        );
+        let known = power.components > 0.0 && power.noise_v2 > 0.0;
+        let wanders =
+            rms.low > 0.0 && rms.standard_uncertainty > 1.05 * by_power.standard_uncertainty;
+        if rms.value > 0.0 && (!known || wanders) {
+            return Self::Level {
+                value: rms.value,
+                log_uncertainty: rms.standard_uncertainty / rms.value,
+            };
+        }
+        Self::Line { power, rms }
+    }
+
+    fn is_usable(&self) -> bool {
+        match *self {
+            Self::Offset(e) => e.value.is_finite() && e.standard_uncertainty.is_finite(),
+            Self::Line { power, .. } => power.observed_v2.is_finite() && power.noise_v2.is_finite(),
+            Self::Noise { rms, dof } => rms.is_finite() && rms > 0.0 && dof > 0.0,
+            Self::Level {
+                value,
+                log_uncertainty,
+            } => value.is_finite() && value > 0.0 && log_uncertainty.is_finite(),
+        }
+    }
+
+    /// Value and standard uncertainty on the logarithmic scale, where the figure is resolved.
+    pub(super) fn logarithm(&self) -> Option<(f64, f64)> {
+        match *self {
+            Self::Offset(_) => None,
+            Self::Line { rms, .. } => (rms.low > 0.0 && rms.value > 0.0)
+                .then(|| (rms.value.ln(), rms.standard_uncertainty / rms.value)),
+            Self::Noise { rms, dof } => Some((rms.ln(), 1.0 / (2.0 * dof).sqrt())),
+            Self::Level {
+                value,
+                log_uncertainty,
+            } => Some((value.ln(), log_uncertainty)),
+        }
+    }
+
+    /// The distribution of the figure's square.
+    pub(super) fn square(&self, confidence: f64) -> ConfidenceDistribution {
+        match *self {
+            Self::Offset(e) => ConfidenceDistribution::squared(&Estimate { confidence, ..e }),
+            Self::Line { power, .. } => ConfidenceDistribution::line_power(
+                power.observed_v2,
+                power.noise_v2,
+                power.components,
+                power.noise_dof,
+                confidence,
+            ),
+            Self::Noise { rms, dof } => ConfidenceDistribution::noise_power(rms * rms, dof),
+            Self::Level {
+                value,
+                log_uncertainty,
+            } => ConfidenceDistribution::log_student(
+                value * value,
+                2.0 * log_uncertainty,
+                f64::INFINITY,
+            ),
+        }
+    }
+}
+
+/// The mean square about the mean is the sum of hum, tones and everything else. The else is noise with
+/// the noise figure's degrees of freedom ν, variance 2 N²/ν; each line of RMS A adds (2 A u(A))². A
+/// chi-square distribution of the same mean and variance stands for the sum (Satterthwaite 1946).
+fn about_mean(measurement: &Measurement) -> Observation {
+    let total = measurement.waveform.ac_rms.powi(2);
+    let lines = measurement
+        .mains
+        .hum_rms
+        .iter()
+        .chain(measurement.tones.iter().map(|tone| &tone.rms));
+    let (power, variance) = lines.fold((0.0, 0.0), |(power, variance), line| {
+        let square = line.value * line.value;
+        (
+            power + square,
+            variance + 4.0 * square * line.standard_uncertainty.powi(2),
+        )
+    });
+    let noise = (total - power).max(measurement.noise.rms.value.powi(2).min(total));
+    let variance = variance + 2.0 * noise * noise / measurement.noise.rms.degrees_of_freedom;
+    Observation::Noise {
+        rms: total.sqrt(),
+        dof: 2.0 * total * total / variance,
+    }
+}
+
+/// The peak-to-peak value of another record of this length scatters with its two extremes. Each has the
+/// deviation π/√6 σ/√(2 ln n) of a largest value of n independent normal ones (Gumbel 1958; Leadbetter,
+/// Lindgren & Rootzén 1983), n being the noise's degrees of freedom; steps and the hum's own uncertainty
+/// come on top. Rare pulses scatter more than this: several captures show it.
+fn peak_to_peak(measurement: &Measurement) -> Observation {
+    let value = measurement.waveform.peak_to_peak;
+    let independent = measurement.noise.rms.degrees_of_freedom;
+    let independent = independent.min(measurement.samples as f64).max(8.0);
+    let extreme = 1.2825 * measurement.noise.rms.value / (2.0 * independent.ln()).sqrt();
+    let step = measurement.quality.lsb.unwrap_or(0.0) / 6.0_f64.sqrt();
+    let hum = measurement
+        .mains
+        .hum_rms
+        .map_or(0.0, |rms| 2.0 * 2.0_f64.sqrt() * rms.standard_uncertainty);
+    let square = 2.0 * extreme * extreme + step * step + hum * hum;
+    Observation::Level {
+        value,
+        log_uncertainty: square.sqrt() / value,
+    }
+}

@@ -1,0 +1,91 @@
+//! Settings of a comparison.
+
+use super::limit::Limit;
+use super::outlook::WantedSignal;
+use crate::{Condition, Error, ErrorKind};
+
+/// Settings of a comparison.
+///
+/// ```
+/// use humsieve::comparison::CompareOptions;
+/// let options = CompareOptions { confidence: 0.99, ..Default::default() };
+/// options.check()?;
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct CompareOptions {
+    /// Level of every interval, strictly between 0 and 1.
+    pub confidence: f64,
+    /// Acceptance limits to be judged.
+    pub limits: Vec<Limit>,
+    /// A signal that is to be measured, for the outlook on what is left to measure.
+    pub signal: Option<WantedSignal>,
+    /// The instrument's limits of error.
+    pub instrument: InstrumentLimits,
+    /// The conditions in the order in which the captures were taken, where that is known: repeats of a
+    /// sequence (looped, isolated, looped again) are recognised by it.
+    pub sequence: Vec<Condition>,
+}
+
+impl Default for CompareOptions {
+    fn default() -> Self {
+        Self {
+            confidence: 0.95,
+            limits: Vec::new(),
+            signal: None,
+            instrument: InstrumentLimits::default(),
+            sequence: Vec::new(),
+        }
+    }
+}
+
+impl CompareOptions {
+    /// Checks every setting.
+    ///
+    /// # Errors
+    /// `BadOption`, saying which setting and what would do.
+    pub fn check(&self) -> Result<(), Error> {
+        let bad = |message: String| Err(Error::new(ErrorKind::BadOption, message));
+        if !(self.confidence > 0.0 && self.confidence < 1.0) {
+            return bad(format!(
+                "the confidence is {}; it must lie strictly between 0 and 1",
+                self.confidence
+            ));
+        }
+        for (name, limit) in [
+            ("gain accuracy", self.instrument.gain),
+            ("probe tolerance", self.instrument.probe),
+            ("offset accuracy", self.instrument.offset_v),
+        ] {
+            if !(limit.is_finite() && limit >= 0.0) {
+                return bad(format!(
+                    "the {name} is {limit}; it must be finite and not negative"
+                ));
+            }
+        }
+        if let Some(signal) = &self.signal {
+            signal.check()?;
+        }
+        Ok(())
+    }
+}
+
+/// Limits of error of the instrument, each plus or minus, from its data sheet. They count as
+/// rectangular distributions (JCGM 100:2008, 4.3.7).
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct InstrumentLimits {
+    /// Gain, as a fraction of the reading (0.01 is 1 %).
+    pub gain: f64,
+    /// Attenuation of the probe, as a fraction of the reading.
+    pub probe: f64,
+    /// Offset, in units of the channel.
+    pub offset_v: f64,
+}
+
+impl InstrumentLimits {
+    /// Whether any limit was given.
+    #[must_use]
+    pub fn any(&self) -> bool {
+        self.gain > 0.0 || self.probe > 0.0 || self.offset_v > 0.0
+    }
+}

@@ -1,0 +1,270 @@
+//! One figure under one condition, from one capture or several.
+
+use super::figure::{Figure, Observation};
+use crate::analysis::{LinePower, Measurement};
+use crate::stats::{
+    ConfidenceDistribution, Estimate, chi_square_scale_interval, mean, normal_quantile,
+    standard_deviation, student_cdf, welch_satterthwaite,
+};
+
+/// A figure under one condition.
+#[derive(Debug, Clone)]
+pub(super) struct Reading {
+    pub estimate: Estimate,
+    /// Of the square of the figure; of an offset, of its size.
+    pub square: ConfidenceDistribution,
+    /// Logarithm, its standard uncertainty and degrees of freedom, where the spread between captures
+    /// carries the uncertainty.
+    pub logarithm: Option<(f64, f64, f64)>,
+}
+
+/// Relative spread between captures of one condition: standard deviation of the logarithm and its
+/// degrees of freedom.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Spread {
+    pub deviation: f64,
+    pub dof: f64,
+}
+
+impl Reading {
+    /// Combines captures of one condition.
+    ///
+    /// With several captures the spread between them is the uncertainty; the scatter within captures
+    /// bounds it from below. Amplitudes are combined on the logarithmic scale (their geometric mean is
+    /// the value) as long as each is resolved; else their powers are pooled, a sum of noncentral
+    /// chi-squares being one again. A single capture borrows the spread seen under the other
+    /// conditions, where it is larger than its own scatter.
+    pub(super) fn combine(
+        figure: Figure,
+        captures: &[&Measurement],
+        borrowed: Option<Spread>,
+        confidence: f64,
+    ) -> Option<Self> {
+        let observations: Vec<Observation> = captures
+            .iter()
+            .filter_map(|capture| figure.observe(capture))
+            .collect();
+        match observations.as_slice() {
+            [] => None,
+            [single] => Some(Self::single(figure, single, captures, borrowed, confidence)),
+            several => Some(Self::several(several, confidence)),
+        }
+    }
+
+    fn single(
+        figure: Figure,
+        observation: &Observation,
+        captures: &[&Measurement],
+        borrowed: Option<Spread>,
+        confidence: f64,
+    ) -> Self {
+        if let (Some(spread), Some((log, within))) = (borrowed, observation.logarithm())
+            && spread.deviation > within
+        {
+            let u = spread.deviation.hypot(within);
+            let dof =
+                welch_satterthwaite(&[(spread.deviation, spread.dof), (within, f64::INFINITY)]);
+            return Self::logarithmic(log, u, dof, confidence);
+        }
+        let square = observation.square(confidence);
+        let estimate = match observation {
+            Observation::Offset(e) => Estimate::student(
+                e.value,
+                e.standard_uncertainty,
+                e.degrees_of_freedom,
+                confidence,
+            ),
+            Observation::Noise { rms, dof } => chi_square_scale_interval(*rms, *dof, confidence),
+            _ => square
+                .clone()
+                .map(f64::sqrt)
+                .estimate(f64::INFINITY, confidence),
+        };
+        // the capture's own figure, where it is at the same level
+        let printed = captures.first().and_then(|m| printed(figure, m));
+        let estimate = printed
+            .filter(|e| (e.confidence - confidence).abs() < 1e-12)
+            .unwrap_or(estimate);
+        Self {
+            estimate,
+            square,
+            logarithm: None,
+        }
+    }
+
+    fn several(observations: &[Observation], confidence: f64) -> Self {
+        let count = observations.len() as f64;
+        let offsets: Vec<Estimate> = observations
+            .iter()
+            .filter_map(|o| match o {
+                Observation::Offset(e) => Some(*e),
+                _ => None,
+            })
+            .collect();
+        if offsets.len() == observations.len() {
+            let values: Vec<f64> = offsets.iter().map(|e| e.value).collect();
+            let within: Vec<(f64, f64)> = offsets
+                .iter()
+                .map(|e| (e.standard_uncertainty, e.degrees_of_freedom))
+                .collect();
+            let (u, dof) = spread_over_scatter(&values, &within);
+            let estimate = Estimate::student(mean(&values), u, dof, confidence);
+            // far from 0 the size of an offset is compared as any other amplitude
+            let size = estimate.value.abs();
+            let clear = 0.5 * (estimate.high - estimate.low) < 0.5 * size;
+            return Self {
+                estimate,
+                square: ConfidenceDistribution::squared(&estimate),
+                logarithm: clear.then(|| (size.ln(), u / size, dof)),
+            };
+        }
+        let logarithms: Vec<(f64, f64)> = observations
+            .iter()
+            .filter_map(Observation::logarithm)
+            .collect();
+        if logarithms.len() == observations.len() {
+            let values: Vec<f64> = logarithms.iter().map(|(log, _)| *log).collect();
+            let within: Vec<(f64, f64)> = logarithms
+                .iter()
+                .map(|(_, u)| (*u, f64::INFINITY))
+                .collect();
+            let (u, dof) = spread_over_scatter(&values, &within);
+            return Self::logarithmic(mean(&values), u, dof, confidence);
+        }
+        let lines = observations.iter().filter_map(|o| match o {
+            Observation::Line { power, .. } => Some(*power),
+            Observation::Level { value, .. } => {
+                Some(LinePower::new(value * value, 0.0, 2.0, f64::INFINITY))
+            }
+            _ => None,
+        });
+        let pooled = lines.fold(LinePower::default(), |sum, line| {
+            LinePower::new(
+                sum.observed_v2 + line.observed_v2 / count,
+                sum.noise_v2 + line.noise_v2 / count,
+                sum.components + line.components,
+                sum.noise_dof + line.noise_dof,
+            )
+        });
+        let square = ConfidenceDistribution::line_power(
+            pooled.observed_v2,
+            pooled.noise_v2,
+            pooled.components,
+            pooled.noise_dof,
+            confidence,
+        );
+        Self {
+            estimate: square
+                .clone()
+                .map(f64::sqrt)
+                .estimate(pooled.noise_dof, confidence),
+            square,
+            logarithm: None,
+        }
+    }
+
+    fn logarithmic(log: f64, u: f64, dof: f64, confidence: f64) -> Self {
+        let on_log = Estimate::student(log, u, dof, confidence);
+        Self {
+            estimate: Estimate::new(
+                log.exp(),
+                (on_log.low.exp(), on_log.high.exp()),
+                log.exp() * u,
+                dof,
+                confidence,
+            ),
+            square: ConfidenceDistribution::log_student((2.0 * log).exp(), 2.0 * u, dof),
+            logarithm: Some((log, u, dof)),
+        }
+    }
+}
+
+/// The capture's own estimate of a figure that it states with one.
+fn printed(figure: Figure, measurement: &Measurement) -> Option<Estimate> {
+    match figure {
+        Figure::DcOffset => Some(measurement.dc_offset),
+        Figure::HumRms => measurement.mains.hum_rms,
+        Figure::Harmonic(order) => {
+            let mut harmonics = measurement.mains.harmonics.iter();
+            harmonics.find(|h| h.order == order).map(|h| h.rms)
+        }
+        Figure::NoiseRms => Some(measurement.noise.rms),
+        Figure::AcRms | Figure::PeakToPeak => None,
+    }
+}
+
+/// Standard uncertainty and degrees of freedom of a mean: by the spread between the values, or by the
+/// scatter within them where that is larger.
+fn spread_over_scatter(values: &[f64], within: &[(f64, f64)]) -> (f64, f64) {
+    let count = values.len() as f64;
+    let between = standard_deviation(values) / count.sqrt();
+    let scatter = within.iter().map(|(u, _)| u * u).sum::<f64>().sqrt() / count;
+    if between > scatter {
+        (between, count - 1.0)
+    } else {
+        (scatter, welch_satterthwaite(within))
+    }
+}
+
+/// Relative spread between captures, pooled over the conditions that have several.
+pub(super) fn pooled_spread(figure: Figure, conditions: &[&[&Measurement]]) -> Option<Spread> {
+    let (mut squares, mut dof) = (0.0, 0.0);
+    for captures in conditions {
+        let logarithms: Vec<f64> = captures
+            .iter()
+            .filter_map(|capture| figure.observe(capture)?.logarithm())
+            .map(|(log, _)| log)
+            .collect();
+        if logarithms.len() > 1 && logarithms.len() == captures.len() {
+            let free = (logarithms.len() - 1) as f64;
+            squares += standard_deviation(&logarithms).powi(2) * free;
+            dof += free;
+        }
+    }
+    (dof > 0.0).then(|| Spread {
+        deviation: (squares / dof).sqrt(),
+        dof,
+    })
+}
+
+/// Quantiles of the ratio of two readings' squares at the ends and middle of an interval, and the two
+/// one-sided probabilities that the first is at most, and at least, the second.
+pub(super) struct Ratio {
+    pub quantiles: (f64, f64, f64),
+    pub at_most_one: f64,
+    pub at_least_one: f64,
+}
+
+impl Ratio {
+    /// Where the spread between captures carries both, Student's t on the logarithm with Welch and
+    /// Satterthwaite's degrees of freedom; else from the two confidence distributions.
+    pub(super) fn of(a: &Reading, b: &Reading, confidence: f64) -> Self {
+        if let (Some((log_a, u_a, dof_a)), Some((log_b, u_b, dof_b))) = (a.logarithm, b.logarithm) {
+            let u = u_a.hypot(u_b);
+            let dof = welch_satterthwaite(&[(u_a, dof_a), (u_b, dof_b)]);
+            let difference = Estimate::student(log_a - log_b, u, dof, confidence);
+            let above = student_cdf(difference.value / u, dof);
+            return Self {
+                quantiles: (
+                    (2.0 * difference.low).exp(),
+                    (2.0 * difference.value).exp(),
+                    (2.0 * difference.high).exp(),
+                ),
+                at_most_one: 1.0 - above,
+                at_least_one: above,
+            };
+        }
+        let z = normal_quantile(0.5 + 0.5 * confidence);
+        let quantile = |score| a.square.ratio_quantile(&b.square, score);
+        Self {
+            quantiles: (quantile(-z), quantile(0.0), quantile(z)),
+            at_most_one: a.square.at_most(1.0, &b.square),
+            at_least_one: b.square.at_most(1.0, &a.square),
+        }
+    }
+
+    /// Two-sided probability of a ratio this far from 1 between equal quantities.
+    pub(super) fn p_value(&self) -> f64 {
+        (2.0 * self.at_most_one.min(self.at_least_one)).clamp(0.0, 1.0)
+    }
+}

@@ -1,0 +1,292 @@
+//! How a table's lines fall into cells: delimiter, decimal mark, quotes.
+
+use super::cell::{self, Cell};
+use std::borrow::Cow;
+
+/// What separates the cells of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Delimiter {
+    /// One byte: comma, semicolon, tab, pipe or another that the file itself declares.
+    Byte(u8),
+    /// Any run of blanks and tabs.
+    Blanks,
+}
+
+impl Delimiter {
+    /// Its name in an explanation.
+    pub fn name(self) -> String {
+        match self {
+            Self::Byte(b',') => "comma".into(),
+            Self::Byte(b';') => "semicolon".into(),
+            Self::Byte(b'\t') => "tab".into(),
+            Self::Byte(b'|') => "pipe".into(),
+            Self::Byte(other) => format!("'{}'", char::from(other)),
+            Self::Blanks => "blanks".into(),
+        }
+    }
+}
+
+/// Delimiter and decimal mark of a table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Dialect {
+    /// What separates the cells.
+    pub delimiter: Delimiter,
+    /// Decimal mark: `.` or `,`.
+    pub decimal_mark: u8,
+}
+
+impl Dialect {
+    /// Splits a line into its cells, quotes taken off.
+    pub fn split<'a>(&self, line: &'a str, cells: &mut Vec<Cow<'a, str>>) {
+        cells.clear();
+        let line = line.trim_end_matches(['\r', '\n']);
+        if line.contains('"') {
+            self.split_quoted(line, cells);
+            return;
+        }
+        match self.delimiter {
+            Delimiter::Byte(byte) => {
+                let bytes = line.as_bytes();
+                let mut start = 0;
+                for end in memchr::memchr_iter(byte, bytes) {
+                    cells.push(Cow::Borrowed(line.get(start..end).unwrap_or("")));
+                    start = end + 1;
+                }
+                cells.push(Cow::Borrowed(line.get(start..).unwrap_or("")));
+            }
+            Delimiter::Blanks => cells.extend(line.split_whitespace().map(Cow::Borrowed)),
+        }
+    }
+
+    fn split_quoted(&self, line: &str, cells: &mut Vec<Cow<'_, str>>) {
+        let (delimiter, input) = match self.delimiter {
+            Delimiter::Byte(byte) => (byte, Cow::Borrowed(line)),
+            Delimiter::Blanks => (b' ', Cow::Owned(line.replace('\t', " "))),
+        };
+        // A blank before the opening quote would make the quote part of the cell.
+        let mark = char::from(delimiter);
+        let input = if input.contains(&format!("{mark} \"")) && delimiter != b' ' {
+            Cow::Owned(input.replace(&format!("{mark} \""), &format!("{mark}\"")))
+        } else {
+            input
+        };
+        let mut reader = csv::ReaderBuilder::new()
+            .has_headers(false)
+            .flexible(true)
+            .delimiter(delimiter)
+            .buffer_capacity(input.len().clamp(64, 1 << 16))
+            .from_reader(input.trim_start().as_bytes());
+        let mut record = csv::StringRecord::new();
+        while reader.read_record(&mut record).unwrap_or(false) {
+            let blanks = self.delimiter == Delimiter::Blanks;
+            cells.extend(
+                record
+                    .iter()
+                    .filter(|cell| !(blanks && cell.is_empty()))
+                    .map(|cell| Cow::Owned(cell.to_string())),
+            );
+        }
+    }
+}
+
+/// Number of cells up to the last that is not empty.
+pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
+    cells
+        .iter()
+        .rposition(|cell| !cell.trim().is_empty())
+        .map_or(0, |last| last + 1)
+}
+
+/// A dialect and how well it reads the lines it was tried on.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Candidate {
+    /// The dialect.
+    pub dialect: Dialect,
+    /// Cells of most rows of data, trailing empty ones not counted.
+    pub cells: usize,
+    /// Lines that are rows of data under it.
+    rows: usize,
+}
+
+const DELIMITERS: [Delimiter; 5] = [
+    Delimiter::Byte(b'\t'),
+    Delimiter::Byte(b';'),
+    Delimiter::Byte(b','),
+    Delimiter::Byte(b'|'),
+    Delimiter::Blanks,
+];
+
+/// The dialect under which most of the lines are rows of data; `None` where none makes any.
+pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> {
+    let sample = sample(lines);
+    let delimiters: Vec<Delimiter> = match declared {
+        Some(byte) => vec![Delimiter::Byte(byte)],
+        None => DELIMITERS.to_vec(),
+    };
+    let mut best: Option<Candidate> = None;
+    for strict in [true, false] {
+        for &delimiter in &delimiters {
+            for decimal_mark in [b'.', b','] {
+                if delimiter == Delimiter::Byte(decimal_mark)
+                    && !sample.iter().any(|line| line.contains('"'))
+                {
+                    continue;
+                }
+                let dialect = Dialect {
+                    delimiter,
+                    decimal_mark,
+                };
+                if let Some(candidate) = score(dialect, &sample, strict)
+                    && best.is_none_or(|best| rank(&candidate) > rank(&best))
+                {
+                    best = Some(candidate);
+                }
+            }
+        }
+        if best.is_some() {
+            break;
+        }
+    }
+    best
+}
+
+/// More rows first; then a delimiter that is there over blanks, and both over a single column; then
+/// more cells.
+fn rank(candidate: &Candidate) -> (usize, u8, usize) {
+    let class = match (candidate.cells, candidate.dialect.delimiter) {
+        (1, _) => 0,
+        (_, Delimiter::Blanks) => 1,
+        _ => 2,
+    };
+    (candidate.rows, class, candidate.cells)
+}
+
+/// Lines from the middle and the end, where the data are.
+fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
+    const PART: usize = 40;
+    let lines: Vec<&str> = if lines.len() <= 3 * PART {
+        lines.to_vec()
+    } else {
+        let middle = lines.len() / 2;
+        let end = lines.len() - PART;
+        lines[middle - PART / 2..middle + PART / 2]
+            .iter()
+            .chain(&lines[end..])
+            .copied()
+            .collect()
+    };
+    lines
+        .into_iter()
+        .filter(|line| !line.trim().is_empty())
+        .map(|line| clip(line, 1 << 16))
+        .collect()
+}
+
+/// The front of a line, cut at a character.
+pub(super) fn clip(line: &str, limit: usize) -> &str {
+    if line.len() <= limit {
+        return line;
+    }
+    let mut end = limit;
+    while !line.is_char_boundary(end) {
+        end -= 1;
+    }
+    &line[..end]
+}
+
+fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
+    let mut counts: Vec<(usize, usize)> = Vec::new();
+    let mut cells = Vec::new();
+    for line in sample {
+        dialect.split(line, &mut cells);
+        let count = filled(&cells);
+        let (mut data, mut text) = (0, 0);
+        for cell in &cells[..count] {
+            match cell::classify(cell, dialect.decimal_mark) {
+                Cell::Text => text += 1,
+                Cell::Missing => {}
+                _ => data += 1,
+            }
+            if strict && text > 0 {
+                break;
+            }
+        }
+        let row = if strict {
+            text == 0 && data > 0
+        } else {
+            count > 1 && data > 0
+        };
+        if row {
+            match counts.iter_mut().find(|(cells, _)| *cells == count) {
+                Some((_, rows)) => *rows += 1,
+                None => counts.push((count, 1)),
+            }
+        }
+    }
+    let (cells, rows) = counts
+        .into_iter()
+        .max_by_key(|(cells, rows)| (*rows, *cells))?;
+    Some(Candidate {
+        dialect,
+        cells,
+        rows,
+    })
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn found(text: &str) -> (Delimiter, u8, usize) {
+        let lines: Vec<&str> = text.lines().collect();
+        let candidate = detect(&lines, None).unwrap();
+        (
+            candidate.dialect.delimiter,
+            candidate.dialect.decimal_mark,
+            candidate.cells,
+        )
+    }
+
+    #[test]
+    fn dialects_from_the_data_alone() {
+        assert_eq!(
+            found("t,v\n0.1,1.5\n0.2,1.6"),
+            (Delimiter::Byte(b','), b'.', 2)
+        );
+        assert_eq!(found("0,1;1,5\n0,2;1,6"), (Delimiter::Byte(b';'), b',', 2));
+        assert_eq!(
+            found("0,1\t1,5\n0,2\t1,6"),
+            (Delimiter::Byte(b'\t'), b',', 2)
+        );
+        assert_eq!(
+            found("  0.1   1.5\n  0.2  -1.6"),
+            (Delimiter::Blanks, b'.', 2)
+        );
+        assert_eq!(found("0,1  1,5\n0,2 1,6"), (Delimiter::Blanks, b',', 2));
+        assert_eq!(
+            found("0.1|1.5|\n0.2|1.6|"),
+            (Delimiter::Byte(b'|'), b'.', 2)
+        );
+        assert_eq!(
+            found("\"0,1\",\"1,5\"\n\"0,2\",\"1,6\""),
+            (Delimiter::Byte(b','), b',', 2)
+        );
+        assert_eq!(
+            found("2025-12-24 12:00:00\t1.5\n2025-12-24 12:00:01\t1.5"),
+            (Delimiter::Byte(b'\t'), b'.', 2)
+        );
+        assert_eq!(found("1.5 V\n1.6 V").2, 1);
+    }
+
+    #[test]
+    fn quotes_are_taken_off() {
+        let dialect = Dialect {
+            delimiter: Delimiter::Byte(b','),
+            decimal_mark: b'.',
+        };
+        let mut cells = Vec::new();
+        dialect.split("\"a, b\", \"c\",\"say \"\"d\"\"\"", &mut cells);
+        assert_eq!(cells, ["a, b", "c", "say \"d\""]);
+    }
+}

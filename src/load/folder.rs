@@ -1,0 +1,45 @@
+//! Captures below a folder.
+
+use crate::{Error, ErrorKind};
+use std::path::{Path, PathBuf};
+
+/// Endings of the files that a folder stands for.
+const ENDINGS: [&str; 4] = ["csv", "txt", "tsv", "wav"];
+
+/// All `.csv`, `.txt`, `.tsv` and `.wav` files below a folder, sorted by path.
+///
+/// Links are followed; a loop of links is entered once, and what is neither a file nor a folder
+/// (pipes, devices, sockets) is passed over.
+///
+/// # Errors
+/// `NotFound` or `Unreadable` where the folder itself cannot be read.
+pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
+    let entries = std::fs::read_dir(folder).map_err(|error| {
+        let kind = if error.kind() == std::io::ErrorKind::NotFound {
+            ErrorKind::NotFound
+        } else {
+            ErrorKind::Unreadable
+        };
+        Error::new(kind, format!("the folder cannot be read: {error}")).in_file(folder)
+    })?;
+    drop(entries);
+    let mut captures: Vec<PathBuf> = walkdir::WalkDir::new(folder)
+        .follow_links(true)
+        .into_iter()
+        .filter_map(Result::ok)
+        .filter(|entry| entry.file_type().is_file() && has_ending(entry.path()))
+        .map(walkdir::DirEntry::into_path)
+        .collect();
+    captures.sort();
+    Ok(captures)
+}
+
+fn has_ending(path: &Path) -> bool {
+    path.extension()
+        .and_then(|ending| ending.to_str())
+        .is_some_and(|ending| {
+            ENDINGS
+                .iter()
+                .any(|known| ending.eq_ignore_ascii_case(known))
+        })
+}

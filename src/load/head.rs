@@ -1,0 +1,79 @@
+//! The front of a text capture, line by line.
+
+use super::bytes::decode;
+use std::borrow::Cow;
+
+/// One line of the front of a file.
+#[derive(Debug, Clone)]
+pub(super) struct Line<'a> {
+    /// Byte at which it starts in the file.
+    pub offset: u64,
+    /// 1-based number.
+    pub number: u64,
+    /// Its text without the line end.
+    pub text: Cow<'a, str>,
+}
+
+/// The front of a file (or of a record in it) as lines.
+#[derive(Debug)]
+pub(super) struct Head<'a> {
+    /// The lines; the last is left out where it was cut.
+    pub lines: Vec<Line<'a>>,
+    /// Byte that ends a line.
+    pub terminator: u8,
+    /// Lines end with CR and LF.
+    pub carriage_returns: bool,
+}
+
+impl<'a> Head<'a> {
+    /// Cuts bytes into lines. `offset` and `number` are those of the first.
+    pub fn new(bytes: &'a [u8], offset: u64, number: u64, whole: bool) -> Self {
+        let terminator =
+            if memchr::memchr(b'\n', bytes).is_none() && memchr::memchr(b'\r', bytes).is_some() {
+                b'\r'
+            } else {
+                b'\n'
+            };
+        let utf8 = std::str::from_utf8(bytes).ok();
+        let mut lines = Vec::with_capacity(bytes.len() / 24);
+        let mut start = 0;
+        let mut carriage_returns = false;
+        let mut push = |start: usize, end: usize| {
+            let mut stop = end;
+            while stop > start && matches!(bytes[stop - 1], b'\r' | b'\n') {
+                carriage_returns |= terminator == b'\n' && bytes[stop - 1] == b'\r';
+                stop -= 1;
+            }
+            let text = match utf8.and_then(|text| text.get(start..stop)) {
+                Some(text) => Cow::Borrowed(text),
+                None => decode(&bytes[start..stop]),
+            };
+            lines.push(Line {
+                offset: offset + start as u64,
+                number: number + lines.len() as u64,
+                text,
+            });
+        };
+        for end in memchr::memchr_iter(terminator, bytes) {
+            push(start, end + 1);
+            start = end + 1;
+        }
+        if whole && start < bytes.len() {
+            push(start, bytes.len());
+        }
+        Self {
+            lines,
+            terminator,
+            carriage_returns,
+        }
+    }
+
+    /// Name of the line end in an explanation.
+    pub fn line_end(&self) -> &'static str {
+        match (self.terminator, self.carriage_returns) {
+            (b'\r', _) => "CR",
+            (_, true) => "CRLF",
+            _ => "LF",
+        }
+    }
+}

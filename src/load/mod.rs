@@ -1,0 +1,185 @@
+//! Reading captures: text tables as any instrument, logger, meter or spreadsheet writes them, and WAV
+//! recordings.
+//!
+//! A text table is understood from its own front: character encoding, delimiter and decimal mark from
+//! the rows of numbers, names and units from the header, rate, range, coupling and scale from the
+//! preamble's general words. Nothing depends on who wrote the file.
+//!
+//! Rules that decide where a file leaves room:
+//! - The rate: the user's option, else the time column, else the preamble; a preamble that agrees with a
+//!   coarse time column is the more precise.
+//! - A stamp may lie half a sample interval off the even grid (beyond its own rounding) before reading
+//!   stops; gaps of whole intervals are filled with missing samples, up to a tenth of the rows so far.
+//! - Converter counts become volts as `(count - reference) * scale + offset`.
+//! - Thousands separators are not read.
+
+mod bytes;
+mod cell;
+mod clock;
+mod dialect;
+mod explanation;
+mod folder;
+mod head;
+mod header;
+mod layout;
+mod number;
+mod preamble;
+mod sniff;
+mod table;
+mod text;
+mod time_base;
+mod time_column;
+mod unit;
+mod wav;
+
+pub use explanation::{ColumnExplanation, Explanation, StatementExplanation};
+pub use folder::find_captures;
+pub use preamble::Meaning;
+
+use crate::capture::{Capture, Coupling, FrameSource};
+use crate::{Error, ErrorKind};
+use sniff::Kind;
+use std::io::{Seek, SeekFrom};
+use std::path::Path;
+
+/// What the user knows better than the file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LoadOptions {
+    /// Overrides the file's sample rate, Hz, or supplies a missing one.
+    pub sample_rate_hz: Option<f64>,
+    /// Unit of the values where the file does not say (`V` by default).
+    pub unit: Option<String>,
+    /// Multiplies every value (probe attenuation, ADC gain); 1 by default.
+    pub scale: f64,
+    /// The plus or minus range of the instrument, V: digital full scale of WAV recordings (1 V by
+    /// default), the clipping limit of text captures. `scale` applies to it as to the values.
+    pub full_scale_v: Option<f64>,
+    /// Input coupling the capture was taken with.
+    pub coupling: Option<Coupling>,
+    /// Reads every row in full generality instead of taking the fast path for plain rows. The samples
+    /// are the same; meant for checking just that.
+    pub general_only: bool,
+}
+
+impl Default for LoadOptions {
+    fn default() -> Self {
+        Self {
+            sample_rate_hz: None,
+            unit: None,
+            scale: 1.0,
+            full_scale_v: None,
+            coupling: None,
+            general_only: false,
+        }
+    }
+}
+
+impl LoadOptions {
+    /// Checks the ranges of the options.
+    ///
+    /// # Errors
+    /// `BadOption` for a rate or full scale that is not positive and finite, or a scale that is 0 or
+    /// not finite.
+    pub fn check(&self) -> Result<(), Error> {
+        let positive = |value: Option<f64>| value.is_none_or(|v| v.is_finite() && v > 0.0);
+        let bad = |message: &str| Err(Error::new(ErrorKind::BadOption, message));
+        if !positive(self.sample_rate_hz) {
+            return bad("the sample rate must be positive and finite");
+        }
+        if !positive(self.full_scale_v) {
+            return bad("the full scale must be positive and finite");
+        }
+        if !self.scale.is_finite() || self.scale == 0.0 {
+            return bad("the scale must be finite and not 0");
+        }
+        Ok(())
+    }
+}
+
+/// Opens a capture file: usually one source, several where one file holds several records. `-` is
+/// standard input.
+///
+/// Only the front of the file is read; memory stays bounded whatever the file's length.
+///
+/// # Errors
+/// `NotFound`, `Unreadable`, `UnsupportedFormat`, `NoSamples`, `NoSampleRate`, `UnevenSampling`,
+/// `BadValue`, `TooShort` or `BadOption`, with the file and, where there is one, the place in it.
+///
+/// ```
+/// use humsieve::load::{open, LoadOptions};
+/// # let folder = tempfile::tempdir()?;
+/// # let path = folder.path().join("bench.csv");
+/// std::fs::write(&path, "Time (ms),Bridge (mV)\n0,1.5\n1,1.7\n2,1.6\n")?;
+/// let sources = open(&path, &LoadOptions::default())?;
+/// let header = sources[0].header();
+/// assert_eq!(header.time_base.sample_rate_hz, 1000.0);
+/// assert_eq!(header.channels[0].name, "Bridge");
+/// assert_eq!(header.channels[0].unit, "V");
+/// # Ok::<(), Box<dyn std::error::Error>>(())
+/// ```
+pub fn open(path: &Path, options: &LoadOptions) -> Result<Vec<Box<dyn FrameSource>>, Error> {
+    open_any(path, options)
+        .map(|opened| match opened {
+            Opened::Text(text) => text
+                .sources
+                .into_iter()
+                .map(|source| Box::new(source) as Box<dyn FrameSource>)
+                .collect(),
+            Opened::Wave(wave) => vec![wave as Box<dyn FrameSource>],
+        })
+        .map_err(|error| error.in_file(path))
+}
+
+/// Reads all captures of a file into memory.
+///
+/// # Errors
+/// As [`open`], and what reading on to the end brings up.
+pub fn load(path: &Path, options: &LoadOptions) -> Result<Vec<Capture>, Error> {
+    open(path, options)?
+        .into_iter()
+        .map(|mut source| Capture::collect(source.as_mut()).map_err(|error| error.in_file(path)))
+        .collect()
+}
+
+/// Tells how a file was understood, after reading it to its end.
+///
+/// # Errors
+/// As [`load`].
+pub fn explain(path: &Path, options: &LoadOptions) -> Result<Explanation, Error> {
+    open_any(path, options)
+        .and_then(|opened| match opened {
+            Opened::Text(text) => Explanation::of_text(path, text),
+            Opened::Wave(wave) => Explanation::of_wave(path, *wave),
+        })
+        .map_err(|error| error.in_file(path))
+}
+
+enum Opened {
+    Text(text::Text),
+    Wave(Box<wav::WavSource>),
+}
+
+fn open_any(path: &Path, options: &LoadOptions) -> Result<Opened, Error> {
+    options.check()?;
+    let mut file = bytes::open(path)?;
+    let mut front = vec![0; text::HEAD_BYTES];
+    let count =
+        bytes::read_full(&mut file, &mut front).map_err(|error| bytes::unreadable(&error))?;
+    front.truncate(count);
+    if front.is_empty() {
+        return Err(Error::new(
+            ErrorKind::NoSamples,
+            "the file is empty; export the capture again",
+        ));
+    }
+    match sniff::sniff(&front)? {
+        Kind::Wave => {
+            file.seek(SeekFrom::Start(0))
+                .map_err(|error| bytes::unreadable(&error))?;
+            let name = path.display().to_string();
+            let source = wav::WavSource::new(path.to_path_buf(), name, file, options)?;
+            Ok(Opened::Wave(Box::new(source)))
+        }
+        Kind::Text => text::Text::open(path, file, front, options).map(Opened::Text),
+    }
+}

@@ -1,0 +1,240 @@
+//! Decimal numbers as they are written in text tables.
+
+/// Stands for a mantissa of more than 18 digits.
+pub(super) const TOO_LONG: i64 = i64::MIN;
+
+/// A number read from the front of a byte string.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Decimal {
+    /// The value, correctly rounded.
+    pub value: f64,
+    /// Digits without the mark, as an integer with its sign; [`TOO_LONG`] beyond 18 digits.
+    pub mantissa: i64,
+    /// Power of ten of the last digit.
+    pub exponent: i32,
+    /// Bytes read.
+    pub length: usize,
+}
+
+impl Decimal {
+    /// The mantissa without its sign; 0 where it is too long to be held.
+    #[inline]
+    pub fn width(&self) -> u64 {
+        if self.mantissa == TOO_LONG {
+            0
+        } else {
+            self.mantissa.unsigned_abs()
+        }
+    }
+}
+
+/// Powers of ten that a double holds exactly.
+const POWERS: [f64; 23] = [
+    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
+    1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
+];
+
+/// 10^exponent, for resolutions and scale factors.
+pub(super) fn power_of_ten(exponent: i32) -> f64 {
+    match usize::try_from(exponent.unsigned_abs()) {
+        Ok(index) if index < POWERS.len() => {
+            if exponent >= 0 {
+                POWERS[index]
+            } else {
+                1.0 / POWERS[index]
+            }
+        }
+        _ => 10f64.powi(exponent),
+    }
+}
+
+/// Reads a decimal number from the front of `text`: sign, digits with at most one decimal mark,
+/// exponent after `e`, `E`, `d` or `D`. What follows the number is the caller's to judge.
+#[inline]
+pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
+    let mut at = 0;
+    let mut negative = false;
+    match text.first() {
+        Some(b'-') => {
+            negative = true;
+            at = 1;
+        }
+        Some(b'+') => at = 1,
+        _ => {}
+    }
+    let mut mantissa: u64 = 0;
+    let start = at;
+    while let Some(&byte) = text.get(at) {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 {
+            break;
+        }
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        at += 1;
+    }
+    let mut digits = at - start;
+    let mut exponent: i32 = 0;
+    if text.get(at) == Some(&decimal_mark) {
+        at += 1;
+        let fraction = at;
+        while let Some(&byte) = text.get(at) {
+            let digit = byte.wrapping_sub(b'0');
+            if digit > 9 {
+                break;
+            }
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+            at += 1;
+        }
+        digits += at - fraction;
+        exponent = -i32::try_from(at - fraction).ok()?;
+    }
+    if digits == 0 {
+        return None;
+    }
+    let mut plain_exponent = true;
+    if let Some(b'e' | b'E' | b'd' | b'D') = text.get(at) {
+        let mut after = at + 1;
+        let mut minus = false;
+        match text.get(after) {
+            Some(b'-') => {
+                minus = true;
+                after += 1;
+            }
+            Some(b'+') => after += 1,
+            _ => {}
+        }
+        let first = after;
+        let mut power: i32 = 0;
+        while let Some(&byte) = text.get(after) {
+            let digit = byte.wrapping_sub(b'0');
+            if digit > 9 {
+                break;
+            }
+            power = power
+                .saturating_mul(10)
+                .saturating_add(i32::from(digit))
+                .min(99_999);
+            after += 1;
+        }
+        if after > first {
+            plain_exponent = text[at].eq_ignore_ascii_case(&b'e');
+            at = after;
+            exponent = exponent.saturating_add(if minus { -power } else { power });
+        }
+    }
+    if digits > 18 {
+        let zeros = text[start..]
+            .iter()
+            .take_while(|byte| matches!(byte, b'0' | b'.' | b','))
+            .filter(|byte| **byte == b'0')
+            .count();
+        digits -= zeros;
+    }
+    if digits > 18 {
+        return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
+    }
+    let magnitude = exponent.unsigned_abs() as usize;
+    let value = if mantissa <= 1 << 53 && magnitude < POWERS.len() {
+        // Both operands are exact, so the one rounding is the right one (Clinger 1990).
+        #[expect(clippy::cast_precision_loss)]
+        let exact = mantissa as f64;
+        if exponent < 0 {
+            exact / POWERS[magnitude]
+        } else {
+            exact * POWERS[magnitude]
+        }
+    } else {
+        let mut slow = read_slowly(&text[..at], decimal_mark, plain_exponent, exponent)?;
+        slow.mantissa = signed(mantissa, negative);
+        return Some(slow);
+    };
+    Some(Decimal {
+        value: if negative { -value } else { value },
+        mantissa: signed(mantissa, negative),
+        exponent,
+        length: at,
+    })
+}
+
+fn signed(mantissa: u64, negative: bool) -> i64 {
+    let mantissa = i64::try_from(mantissa).unwrap_or(i64::MAX);
+    if negative { -mantissa } else { mantissa }
+}
+
+/// Long mantissas and far exponents: normalised and handed to a general parser.
+#[cold]
+fn read_slowly(text: &[u8], decimal_mark: u8, plain: bool, exponent: i32) -> Option<Decimal> {
+    let normal: Vec<u8>;
+    let unsigned = text.strip_prefix(b"+").unwrap_or(text);
+    let input = if decimal_mark == b'.' && plain {
+        unsigned
+    } else {
+        normal = unsigned
+            .iter()
+            .map(|&byte| match byte {
+                b'd' | b'D' => b'e',
+                other if other == decimal_mark => b'.',
+                other => other,
+            })
+            .collect();
+        &normal
+    };
+    let value: f64 = fast_float2::parse(input).ok()?;
+    Some(Decimal {
+        value,
+        mantissa: TOO_LONG,
+        exponent,
+        length: text.len(),
+    })
+}
+
+/// Reads a whole cell as a number; `None` where anything else is in it.
+pub(super) fn parse_decimal(cell: &str, decimal_mark: u8) -> Option<Decimal> {
+    read_decimal(cell.as_bytes(), decimal_mark).filter(|number| number.length == cell.len())
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn reads_what_tables_hold() {
+        for (text, expected) in [
+            ("0", 0.0),
+            ("-0.5", -0.5),
+            ("+1.25", 1.25),
+            (".5", 0.5),
+            ("5.", 5.0),
+            ("1e-3", 1e-3),
+            ("1.5D+02", 150.0),
+            ("-1.0428999418774637e-18", -1.042_899_941_877_463_7e-18),
+            ("123456789012345678901234567890", 1.234_567_890_123_456_8e29),
+            ("4.9e-324", 4.9e-324),
+        ] {
+            assert_eq!(parse_decimal(text, b'.').unwrap().value, expected, "{text}");
+        }
+        assert_eq!(parse_decimal("1,25", b',').unwrap().value, 1.25);
+        for text in ["", "-", "+", ".", "e5", "1e", "1.2.3", "0x1F", "1 2", "NaN"] {
+            assert_eq!(parse_decimal(text, b'.'), None, "{text}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn agrees_with_the_standard_parser(value in proptest::num::f64::NORMAL, digits in 0usize..20) {
+            for text in [format!("{value:e}"), format!("{value:.digits$e}"), format!("{value}")] {
+                let expected: f64 = text.parse().unwrap();
+                prop_assert_eq!(parse_decimal(&text, b'.').unwrap().value.to_bits(), expected.to_bits());
+            }
+        }
+
+        #[test]
+        fn agrees_on_short_fixed_point(mantissa in -99_999_999i64..99_999_999, digits in 0usize..9) {
+            let text = format!("{:.digits$}", mantissa as f64 / 10f64.powi(digits as i32));
+            let expected: f64 = text.parse().unwrap();
+            prop_assert_eq!(parse_decimal(&text, b'.').unwrap().value, expected);
+        }
+    }
+}

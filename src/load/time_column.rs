@@ -1,0 +1,333 @@
+//! The time column: rate, evenness, gaps, rounding.
+
+use crate::{Error, ErrorKind};
+
+/// A stamp may lie this share of a sample interval off the even grid, beyond its own rounding,
+/// before reading stops; from a tenth of it on the capture is told to be uneven.
+pub(super) const UNEVEN_LIMIT: f64 = 0.5;
+
+/// Share of a sample interval from which on uneven stamps are told.
+pub(super) const UNEVEN_TOLD: f64 = 0.05;
+
+/// From this share of the sample interval on the stamps' rounding is told.
+pub(super) const ROUNDED_TOLD: f64 = 0.1;
+
+/// What a stretch of a time column says.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Grid {
+    /// Seconds from frame to frame.
+    pub step_s: f64,
+    /// Standard uncertainty of that.
+    pub step_uncertainty_s: f64,
+    /// What the last digit of a stamp stands for, or the width of the stairs, s.
+    pub resolution_s: f64,
+    /// Largest distance of a stamp from the even grid, s: 0 where the stamps are written exactly.
+    pub spread_s: f64,
+}
+
+impl Grid {
+    /// Step and resolution from the first stamps (relative to the first of them, s).
+    ///
+    /// Robust against a gap: the step is the median difference, refined over the longest stretch
+    /// that keeps to it. Where neighbours are equal the straight line through all stamps counts.
+    pub fn from_stamps(stamps: &[f64], written_resolution_s: f64) -> Option<Self> {
+        if stamps.len() < 2 {
+            return None;
+        }
+        let mut differences: Vec<f64> = stamps.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        differences.sort_by(f64::total_cmp);
+        let median = differences[differences.len() / 2];
+        let risen: Vec<f64> = differences.iter().copied().filter(|d| *d > 0.0).collect();
+        let equal = differences.iter().filter(|d| **d == 0.0).count();
+        let coarse = equal * 20 > differences.len() || median <= 2.0 * written_resolution_s;
+        let mut resolution_s = written_resolution_s;
+        let used = if coarse {
+            if equal * 4 > differences.len() {
+                // Stairs wider than the written digits: their width is the resolution.
+                resolution_s = resolution_s.max(risen.get(risen.len() / 2).copied().unwrap_or(0.0));
+            }
+            stamps.len()
+        } else {
+            let limit = UNEVEN_LIMIT * median.abs() + resolution_s;
+            let broken = stamps
+                .windows(2)
+                .position(|pair| (pair[1] - pair[0] - median).abs() > limit);
+            match broken {
+                Some(first) if first >= stamps.len() / 2 || first >= 16 => first + 1,
+                Some(_) => 0,
+                None => stamps.len(),
+            }
+        };
+        let step_s = if used >= 2 {
+            slope(&stamps[..used])
+        } else {
+            median
+        };
+        let spread_s = stamps[..used]
+            .iter()
+            .enumerate()
+            .map(|(index, stamp)| (stamp - index as f64 * median).abs())
+            .fold(0.0, f64::max);
+        if median > 0.0 && used >= 2 && spread_s <= 1e-6 * median {
+            return Some(Self {
+                step_s: median,
+                step_uncertainty_s: 0.0,
+                resolution_s,
+                spread_s: 0.0,
+            });
+        }
+        Some(Self {
+            step_s,
+            step_uncertainty_s: uncertainty(resolution_s, step_s, used as f64),
+            resolution_s,
+            spread_s: resolution_s,
+        })
+    }
+}
+
+/// Standard uncertainty of a least-squares step from `count` stamps rounded to a resolution, s:
+/// q/√12 · √12/N^{3/2}, with as many independent stamps as there are stairs.
+fn uncertainty(resolution_s: f64, step_s: f64, count: f64) -> f64 {
+    let stairs = (resolution_s / step_s.abs()).max(1.0);
+    resolution_s * stairs.sqrt() / count.max(2.0).powf(1.5)
+}
+
+/// Least-squares slope of values over their index.
+fn slope(values: &[f64]) -> f64 {
+    let count = values.len() as f64;
+    let centre = (count - 1.0) / 2.0;
+    let mean = values.iter().sum::<f64>() / count;
+    let covariance: f64 = values
+        .iter()
+        .enumerate()
+        .map(|(i, value)| (i as f64 - centre) * (value - mean))
+        .sum();
+    covariance / (count * (count * count - 1.0) / 12.0)
+}
+
+/// Follows a time column row by row against the even grid.
+#[derive(Debug, Clone)]
+pub(super) struct Tracker {
+    grid: Grid,
+    /// Predicted residual: `level + slope * (frame - centre)` from what was read so far.
+    level: f64,
+    tilt: f64,
+    limit: f64,
+    warn: f64,
+    refit_at: u64,
+    count: f64,
+    sum_i: f64,
+    sum_ii: f64,
+    sum_r: f64,
+    sum_ir: f64,
+    missing: u64,
+    /// Largest deviation seen, share of a step, and its line.
+    worst: (f64, u64),
+    first_gap: Option<(u64, u64)>,
+    gaps: u64,
+    /// Largest residual against the grid of the first rows, and largest extra rounding, s.
+    spread: f64,
+    rounding: f64,
+}
+
+impl Tracker {
+    /// Starts at the first frame.
+    pub fn new(grid: Grid) -> Self {
+        let step = grid.step_s.abs();
+        Self {
+            grid,
+            level: 0.0,
+            tilt: 0.0,
+            limit: UNEVEN_LIMIT * step + grid.resolution_s,
+            warn: UNEVEN_TOLD * step + grid.resolution_s,
+            refit_at: 64,
+            count: 0.0,
+            sum_i: 0.0,
+            sum_ii: 0.0,
+            sum_r: 0.0,
+            sum_ir: 0.0,
+            missing: 0,
+            worst: (0.0, 0),
+            first_gap: None,
+            gaps: 0,
+            spread: 0.0,
+            rounding: 0.0,
+        }
+    }
+
+    /// Takes the stamp of `frame` (s after the first); gives the number of frames missing before it.
+    ///
+    /// `rounding_s` is what this stamp's last digit stands for beyond the grid's own resolution.
+    #[inline]
+    pub fn accept(
+        &mut self,
+        frame: u64,
+        stamp_s: f64,
+        rounding_s: f64,
+        line: u64,
+    ) -> Result<u64, Error> {
+        #[expect(clippy::cast_precision_loss)]
+        let index = frame as f64;
+        let residual = stamp_s - index * self.grid.step_s;
+        let deviation = (residual - self.level - self.tilt * index).abs();
+        if deviation > self.warn + rounding_s || deviation.is_nan() {
+            let missing = self.judge(frame, residual, rounding_s, line)?;
+            if missing > 0 {
+                return Ok(missing);
+            }
+        }
+        self.spread = self.spread.max(residual.abs());
+        self.rounding = self.rounding.max(rounding_s);
+        self.count += 1.0;
+        self.sum_i += index;
+        self.sum_ii += index * index;
+        self.sum_r += residual;
+        self.sum_ir += index * residual;
+        if frame >= self.refit_at {
+            self.refit();
+            self.refit_at = (frame + 64).max(frame + frame / 4);
+        }
+        Ok(0)
+    }
+
+    /// A stamp off the grid: a gap of whole steps, told unevenness or an error.
+    #[cold]
+    fn judge(
+        &mut self,
+        frame: u64,
+        residual: f64,
+        rounding_s: f64,
+        line: u64,
+    ) -> Result<u64, Error> {
+        let step = self.grid.step_s;
+        let index = frame as f64;
+        let ahead = residual - self.level - self.tilt * index;
+        if ahead.abs() <= self.limit + rounding_s {
+            let share = (ahead.abs() - rounding_s - self.grid.resolution_s) / step;
+            if share > self.worst.0 {
+                self.worst = (share, line);
+            }
+            return Ok(0);
+        }
+        let steps = (ahead / step).round();
+        let off_grid = (ahead - steps * step).abs();
+        let allowed = 16.max(frame / 10);
+        let fits = steps >= 1.0
+            && off_grid <= 0.25 * step + self.grid.resolution_s + rounding_s
+            && self.missing as f64 + steps <= allowed as f64;
+        if fits {
+            let missing = steps as u64;
+            self.missing += missing;
+            self.gaps += 1;
+            self.first_gap.get_or_insert((line, missing));
+            return Ok(missing);
+        }
+        let expected = self.level + self.tilt * index + index * step;
+        let found = residual + index * step;
+        let (line, what) = match self.first_gap {
+            Some((first, _)) if steps >= 1.0 => (
+                first,
+                format!(
+                    "the stamps keep leaving the even grid; by {} frames are missing",
+                    self.missing
+                ),
+            ),
+            _ if ahead < -0.5 * step && found <= 0.0 && frame > 0 => (
+                line,
+                "the time starts again: a second block or a duplicate begins here; split the file"
+                    .into(),
+            ),
+            _ if ahead <= -step * 0.999 && ahead >= -step * 1.001 => (
+                line,
+                "the stamp of the row before is repeated; delete the duplicate row".into(),
+            ),
+            _ => (
+                line,
+                format!(
+                    "the stamp lies {} s after the first where {} s were expected ({} of a sample interval off; the limit is {UNEVEN_LIMIT})",
+                    short(found),
+                    short(expected),
+                    short(ahead / step)
+                ),
+            ),
+        };
+        Err(Error::new(
+            ErrorKind::UnevenSampling,
+            format!("{what}; give --sample-rate to ignore the time column, or resample the capture evenly"),
+        )
+        .at_line(line))
+    }
+
+    fn refit(&mut self) {
+        let determinant = self.count * self.sum_ii - self.sum_i * self.sum_i;
+        if determinant > 0.0 {
+            self.tilt = (self.count * self.sum_ir - self.sum_i * self.sum_r) / determinant;
+            self.level = (self.sum_r - self.tilt * self.sum_i) / self.count;
+        }
+    }
+
+    /// The grid from all stamps read so far.
+    pub fn refined(&self) -> Grid {
+        let mut done = self.clone();
+        done.refit();
+        let resolution_s = self.grid.resolution_s.max(self.rounding);
+        if self.grid.spread_s == 0.0 && self.spread <= 1e-6 * self.grid.step_s {
+            return Grid {
+                resolution_s,
+                ..self.grid
+            };
+        }
+        let step_s = self.grid.step_s + done.tilt;
+        Grid {
+            step_s,
+            step_uncertainty_s: uncertainty(resolution_s, step_s, self.count),
+            resolution_s,
+            spread_s: resolution_s,
+        }
+    }
+
+    /// Largest deviation beyond rounding, share of a step, with its line, where it is to be told.
+    pub fn told_unevenness(&self) -> Option<(f64, u64)> {
+        (self.worst.0 > UNEVEN_TOLD).then_some(self.worst)
+    }
+
+    /// Frames missing in gaps, the number of gaps, and the line after the first.
+    pub fn gaps(&self) -> Option<(u64, u64, u64)> {
+        self.first_gap
+            .map(|(line, _)| (self.missing, self.gaps, line))
+    }
+}
+
+/// A number in a message: six significant digits.
+pub(super) fn short(value: f64) -> String {
+    if value == 0.0 {
+        return "0".into();
+    }
+    let text = format!("{value:.5e}");
+    let rounded: f64 = text.parse().unwrap_or(value);
+    if (1e-4..1e7).contains(&rounded.abs()) {
+        format!("{rounded}")
+    } else {
+        format!("{rounded:e}")
+    }
+}
+
+/// The rate of a step: where a value of few digits, as rate or as interval, lies within the
+/// uncertainty of the column, that value.
+pub(super) fn rate_of(grid: Grid) -> (f64, f64) {
+    let step = grid.step_s;
+    let relative = (grid.step_uncertainty_s / step).abs().max(2e-12);
+    let rate = 1.0 / step;
+    if relative < 1e-3 {
+        for digits in 0..12 {
+            let round = |value: f64| format!("{value:.digits$e}").parse::<f64>().unwrap_or(value);
+            let (by_rate, by_step) = (round(rate), 1.0 / round(step));
+            for candidate in [by_rate, by_step] {
+                if (candidate / rate - 1.0).abs() <= relative {
+                    return (candidate, candidate * grid.step_uncertainty_s / step);
+                }
+            }
+        }
+    }
+    (rate, rate * grid.step_uncertainty_s / step)
+}

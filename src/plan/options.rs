@@ -1,0 +1,113 @@
+//! What is to be resolved, with which instrument.
+
+use crate::{Error, ErrorKind};
+
+/// What is to be resolved, with which instrument.
+///
+/// ```
+/// use humsieve::plan::{PlanOptions, plan};
+/// let options = PlanOptions {
+///     full_scale_v: Some(0.2),
+///     bits: Some(12),
+///     noise_density_v_per_rthz: Some(1e-6),
+///     ..PlanOptions::resolving(10e-6)
+/// };
+/// let plan = plan(&options)?;
+/// assert!(plan.record_s >= 0.2);
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlanOptions {
+    /// Hum RMS, offset and added noise RMS to be told from nothing, V.
+    pub resolve_v: f64,
+    /// Nominal mains frequency, Hz.
+    pub mains_hz: f64,
+    /// Highest harmonic order to be measured.
+    pub harmonics: usize,
+    /// Upper edge of the band of interest, Hz, where it lies above the harmonics.
+    pub band_high_hz: Option<f64>,
+    /// Plus or minus range of the instrument, V.
+    pub full_scale_v: Option<f64>,
+    /// Bits of its converter.
+    pub bits: Option<u32>,
+    /// One-sided noise density of instrument and probe, V/√Hz, as the `baseline` captures show it.
+    pub noise_density_v_per_rthz: Option<f64>,
+    /// Offset to be expected between the grounds, V.
+    pub offset_v: Option<f64>,
+    /// Hum RMS to be expected with the loop closed, V.
+    pub hum_v: Option<f64>,
+    /// Level of the intervals, and chance of seeing what is just resolvable.
+    pub confidence: f64,
+}
+
+impl PlanOptions {
+    /// Defaults for a wanted resolution: 50 Hz, 40 orders, 95 %.
+    #[must_use]
+    pub fn resolving(resolve_v: f64) -> Self {
+        Self {
+            resolve_v,
+            mains_hz: 50.0,
+            harmonics: 40,
+            band_high_hz: None,
+            full_scale_v: None,
+            bits: None,
+            noise_density_v_per_rthz: None,
+            offset_v: None,
+            hum_v: None,
+            confidence: 0.95,
+        }
+    }
+
+    /// Checks every setting.
+    ///
+    /// # Errors
+    /// `BadOption`, saying which setting and what would do.
+    pub fn check(&self) -> Result<(), Error> {
+        let required = [
+            ("the voltage to be resolved", self.resolve_v),
+            ("the nominal mains frequency", self.mains_hz),
+        ];
+        let optional = [
+            ("the upper edge of the band", self.band_high_hz),
+            ("the full scale", self.full_scale_v),
+            ("the noise density", self.noise_density_v_per_rthz),
+            ("the expected hum", self.hum_v),
+        ];
+        let given = optional
+            .into_iter()
+            .filter_map(|(name, value)| Some((name, value?)));
+        for (name, value) in required.into_iter().chain(given) {
+            if !(value.is_finite() && value > 0.0) {
+                return Err(bad(format!(
+                    "{name} is {value}; it must be positive and finite"
+                )));
+            }
+        }
+        if self.offset_v.is_some_and(|offset| !offset.is_finite()) {
+            return Err(bad("the expected offset must be finite".into()));
+        }
+        if self.harmonics == 0 {
+            return Err(bad(
+                "the highest harmonic order is 0; it must be at least 1".into(),
+            ));
+        }
+        if let Some(bits) = self.bits
+            && !(1..=32).contains(&bits)
+        {
+            return Err(bad(format!(
+                "the converter has {bits} bits; it must be 1 to 32"
+            )));
+        }
+        if !(self.confidence > 0.0 && self.confidence < 1.0) {
+            return Err(bad(format!(
+                "the confidence is {}; it must lie strictly between 0 and 1",
+                self.confidence
+            )));
+        }
+        Ok(())
+    }
+}
+
+fn bad(message: String) -> Error {
+    Error::new(ErrorKind::BadOption, message)
+}

@@ -1,0 +1,240 @@
+//! One row a channel (or a quantity), for a spreadsheet: full precision, an unknown is empty.
+
+use super::acceptance::Judgement;
+use super::format::{ComparisonReport, MeasuredCapture};
+use super::reading::Figure;
+use super::rows::{Row, comparison_rows, measurement_rows};
+use crate::Warning;
+use crate::analysis::Measurement;
+use crate::comparison::DecibelRatio;
+use std::io::{self, Write};
+
+const TONES: usize = 5;
+
+/// Columns of a row's figure.
+struct Column {
+    name: String,
+    interval: bool,
+}
+
+fn figure_columns(harmonics: usize) -> Vec<Column> {
+    let with_interval = |name: String| Column {
+        name,
+        interval: true,
+    };
+    let plain = |name: &str| Column {
+        name: name.to_owned(),
+        interval: false,
+    };
+    let mut columns = vec![
+        with_interval("dc_offset".into()),
+        with_interval("mains_frequency_hz".into()),
+        with_interval("hum_rms".into()),
+        plain("thd_percent"),
+        with_interval("noise_rms".into()),
+        with_interval("noise_density_v_per_rthz".into()),
+        plain("noise_corner_hz"),
+    ];
+    columns.extend(
+        [
+            "rms",
+            "ac_rms",
+            "peak_to_peak",
+            "min",
+            "max",
+            "crest_factor",
+            "lsb",
+            "clipped_samples",
+            "missing_samples",
+        ]
+        .map(plain),
+    );
+    for tone in 1..=TONES {
+        columns.push(with_interval(format!("tone_{tone}_frequency_hz")));
+        columns.push(with_interval(format!("tone_{tone}_rms")));
+    }
+    for order in 1..=harmonics {
+        columns.push(with_interval(format!("harmonic_{order}_rms")));
+    }
+    columns
+}
+
+const LEADING: [&str; 13] = [
+    "file",
+    "channel",
+    "unit",
+    "sample_rate_hz",
+    "samples",
+    "duration_s",
+    "start_s",
+    "confidence",
+    "mains_nominal_hz",
+    "mains_detected",
+    "noise_band_low_hz",
+    "noise_band_high_hz",
+    "tones",
+];
+const TRAILING: [&str; 4] = ["warnings", "limits", "error_kind", "error_message"];
+
+pub(super) fn measurement_header(out: &mut impl Write, harmonics: usize) -> io::Result<()> {
+    let mut cells: Vec<String> = LEADING.map(String::from).to_vec();
+    for column in figure_columns(harmonics) {
+        if column.interval {
+            cells.push(column.name.clone());
+            cells.push(format!("{}_low", column.name));
+            cells.push(format!("{}_high", column.name));
+        } else {
+            cells.push(column.name);
+        }
+    }
+    cells.extend(TRAILING.map(String::from));
+    record(out, &cells)
+}
+
+pub(super) fn measured_capture(
+    out: &mut impl Write,
+    capture: &MeasuredCapture,
+    harmonics: usize,
+) -> io::Result<()> {
+    let columns = figure_columns(harmonics);
+    match &capture.outcome {
+        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
+            record(out, &measurement_cells(measurement, limits, &columns))
+        }),
+        Err(error) => {
+            let figures: usize = columns.iter().map(|c| if c.interval { 3 } else { 1 }).sum();
+            let mut cells = vec![String::new(); LEADING.len() + figures + TRAILING.len()];
+            cells[0].clone_from(&capture.file);
+            let last = cells.len() - 1;
+            cells[last - 1] = error.kind().to_string();
+            cells[last] = error.message_with_position();
+            record(out, &cells)
+        }
+    }
+}
+
+fn measurement_cells(
+    measurement: &Measurement,
+    limits: &[Judgement],
+    columns: &[Column],
+) -> Vec<String> {
+    let rows = measurement_rows(measurement);
+    let mut cells = vec![
+        measurement.file.clone(),
+        measurement.channel.clone(),
+        measurement.unit.clone(),
+        number(measurement.sample_rate_hz),
+        measurement.samples.to_string(),
+        number(measurement.duration_s),
+        measurement.start_s.map(number).unwrap_or_default(),
+        number(measurement.confidence),
+        number(measurement.mains.nominal_hz),
+        measurement.mains.detected.to_string(),
+        number(measurement.noise.band_hz.0),
+        number(measurement.noise.band_hz.1),
+        measurement.tones.len().to_string(),
+    ];
+    for column in columns {
+        let figure = rows
+            .iter()
+            .find(|row: &&Row| row.name == column.name)
+            .map_or(Figure::Unknown, |row| row.figure);
+        if column.interval {
+            cells.extend(figure_cells(figure));
+        } else {
+            cells.push(match figure {
+                Figure::Count(count) => count.to_string(),
+                other => other.value().map(number).unwrap_or_default(),
+            });
+        }
+    }
+    cells.push(codes(&measurement.quality.warnings));
+    cells.push(judgements(limits));
+    cells.extend([String::new(), String::new()]);
+    cells
+}
+
+pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
+    const FIGURES: [&str; 5] = [
+        "baseline",
+        "looped",
+        "isolated",
+        "loop_excess",
+        "residual_excess",
+    ];
+    const RATIOS: [&str; 2] = ["improvement_db", "excess_reduction_db"];
+    let mut header = vec!["name".to_owned(), "unit".to_owned()];
+    for name in FIGURES.iter().chain(&RATIOS) {
+        header.extend(["", "_low", "_high"].map(|end| format!("{name}{end}")));
+    }
+    header.extend(["verdict", "limit"].map(String::from));
+    record(out, &header)?;
+
+    comparison_rows(report.comparison)
+        .into_iter()
+        .try_for_each(|row| {
+            let limit: Vec<_> = report
+                .limits
+                .iter()
+                .filter(|judgement| judgement.quantity == row.name)
+                .cloned()
+                .collect();
+            let mut cells = vec![row.name, row.unit];
+            for figure in [
+                row.baseline,
+                row.looped,
+                row.isolated,
+                row.loop_excess,
+                row.residual_excess,
+            ] {
+                cells.extend(figure_cells(figure));
+            }
+            cells.extend(ratio_cells(row.improvement_db));
+            cells.extend(ratio_cells(row.excess_reduction_db));
+            cells.push(row.verdict.to_string());
+            cells.push(judgements(&limit));
+            record(out, &cells)
+        })
+}
+
+fn figure_cells(figure: Figure) -> [String; 3] {
+    let (low, high) = figure.interval().unwrap_or_default();
+    [figure.value(), low, high].map(|x| x.map(number).unwrap_or_default())
+}
+
+fn ratio_cells(ratio: Option<DecibelRatio>) -> [String; 3] {
+    let [value, low, high] = match ratio {
+        Some(ratio) => [Some(ratio.value), Some(ratio.low), ratio.high],
+        None => [None; 3],
+    };
+    [value, low, high].map(|x| x.map(number).unwrap_or_default())
+}
+
+fn codes(warnings: &[Warning]) -> String {
+    let codes: Vec<&str> = warnings.iter().map(|w| w.code.as_str()).collect();
+    codes.join(" ")
+}
+
+fn judgements(limits: &[Judgement]) -> String {
+    let words: Vec<String> = limits
+        .iter()
+        .map(|judgement| format!("{} {}", judgement.quantity, judgement.outcome))
+        .collect();
+    words.join("; ")
+}
+
+fn number(x: f64) -> String {
+    if x.is_finite() {
+        format!("{x:?}")
+    } else {
+        String::new()
+    }
+}
+
+fn record(out: &mut impl Write, cells: &[String]) -> io::Result<()> {
+    let mut writer = csv::WriterBuilder::new()
+        .has_headers(false)
+        .from_writer(&mut *out);
+    writer.write_record(cells).map_err(io::Error::from)?;
+    writer.flush()
+}

@@ -1,0 +1,74 @@
+//! One JSON object a line: the results as they are, an unknown as `null`.
+
+use super::acceptance::Judgement;
+use super::format::{ComparisonReport, MeasuredCapture};
+use crate::Error;
+use serde::Serialize;
+use std::io::{self, Write};
+
+#[derive(Serialize)]
+struct Judged<'a, T> {
+    #[serde(flatten)]
+    result: &'a T,
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    limits: &'a [Judgement],
+}
+
+#[derive(Serialize)]
+struct Failed<'a> {
+    file: &'a str,
+    error: Reason<'a>,
+}
+
+#[derive(Serialize)]
+struct Reason<'a> {
+    kind: &'a str,
+    message: String,
+}
+
+pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+    match &capture.outcome {
+        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
+            json_line(
+                out,
+                &Judged {
+                    result: measurement,
+                    limits,
+                },
+            )
+        }),
+        Err(error) => failure(out, &capture.file, error),
+    }
+}
+
+pub(super) fn failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
+    json_line(
+        out,
+        &Failed {
+            file,
+            error: Reason {
+                kind: error.kind().as_str(),
+                message: error.message_with_position(),
+            },
+        },
+    )
+}
+
+pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
+    json_line(
+        out,
+        &Judged {
+            result: report.comparison,
+            limits: report.limits,
+        },
+    )
+}
+
+/// Any result as one line of JSON; what is not finite becomes `null`.
+///
+/// # Errors
+/// Those of the output.
+pub fn json_line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
+    serde_json::to_writer(&mut *out, value)?;
+    out.write_all(b"\n")
+}

@@ -1,0 +1,184 @@
+//! Tables for a document.
+
+use super::caution::CAUTIONS;
+use super::format::{ComparisonReport, MeasuredCapture};
+use super::legend::{FLOOR_LEGEND, interval_legend, percent};
+use super::reading::{Reading, short};
+use super::rows::{comparison_rows, measurement_rows};
+use crate::analysis::Measurement;
+use crate::comparison::DecibelRatio;
+use std::io::{self, Write};
+
+pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+    match &capture.outcome {
+        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
+            measured_channel(out, measurement)?;
+            for judgement in limits {
+                writeln!(
+                    out,
+                    "- limit, {}: {}",
+                    judgement.outcome,
+                    escape(&judgement.sentence(&measurement.unit))
+                )?;
+            }
+            writeln!(out)
+        }),
+        Err(error) => writeln!(
+            out,
+            "### {}\n\nNot analysed ({}): {}\n",
+            escape(&capture.file),
+            error.kind(),
+            escape(&error.message_with_position())
+        ),
+    }
+}
+
+fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Result<()> {
+    write!(
+        out,
+        "### {}, channel {}",
+        escape(&measurement.file),
+        escape(&measurement.channel)
+    )?;
+    if let Some(start) = measurement.start_s {
+        write!(out, ", from {}", short(start, "s", 6))?;
+    }
+    writeln!(
+        out,
+        "\n\n{} samples at {}, {}.\n",
+        measurement.samples,
+        short(measurement.sample_rate_hz, "Hz", 7),
+        short(measurement.duration_s, "s", 4)
+    )?;
+    writeln!(
+        out,
+        "| figure | value | {} interval | unit | note |\n| --- | ---: | :---: | --- | --- |",
+        percent(measurement.confidence)
+    )?;
+    for row in measurement_rows(measurement)
+        .iter()
+        .filter(|row| row.prominent)
+    {
+        let reading = Reading::new(row.figure, &row.unit);
+        writeln!(
+            out,
+            "| {} | {} | {} | {} | {} |",
+            escape(row.label.trim()),
+            reading.value,
+            reading.interval.unwrap_or_default(),
+            escape(&reading.unit),
+            escape(row.note.as_deref().unwrap_or_default())
+        )?;
+    }
+    writeln!(out)?;
+    for warning in &measurement.quality.warnings {
+        writeln!(out, "- {}", escape(&warning.to_string()))?;
+    }
+    for item in &measurement.evidence {
+        writeln!(
+            out,
+            "- {} {}",
+            escape(&item.finding),
+            escape(&item.next_step)
+        )?;
+    }
+    Ok(())
+}
+
+pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
+    writeln!(out, "{} {FLOOR_LEGEND}", interval_legend(confidence))
+}
+
+pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
+    let comparison = report.comparison;
+    writeln!(
+        out,
+        "| figure | baseline | looped | isolated | loop adds | left of it | improvement, dB | \
+         reduction of the interference, dB | verdict |\n\
+         | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    )?;
+    let rows = comparison_rows(comparison);
+    for row in &rows {
+        write!(out, "| {} |", escape(&row.label))?;
+        for figure in [
+            row.baseline,
+            row.looped,
+            row.isolated,
+            row.loop_excess,
+            row.residual_excess,
+        ] {
+            let reading = Reading::new(figure, &row.unit);
+            match &reading.interval {
+                Some(interval) => write!(
+                    out,
+                    " {} ({interval}) |",
+                    escape(&reading.value_with_unit())
+                )?,
+                None => write!(out, " {} |", escape(&reading.value_with_unit()))?,
+            }
+        }
+        for ratio in [row.improvement_db, row.excess_reduction_db] {
+            write!(out, " {} |", ratio_cell(ratio))?;
+        }
+        writeln!(out, " {} |", row.verdict)?;
+    }
+    writeln!(out)?;
+    for row in rows.iter().filter(|row| row.prominent) {
+        writeln!(out, "- {}", escape(&row.sentence))?;
+    }
+    for judgement in report.limits {
+        let unit = rows
+            .iter()
+            .find(|row| row.name == judgement.quantity)
+            .map_or("", |row| row.unit.as_str());
+        writeln!(
+            out,
+            "- limit, {}: {}",
+            judgement.outcome,
+            escape(&judgement.sentence(unit))
+        )?;
+    }
+    for warning in &comparison.warnings {
+        writeln!(out, "- {}", escape(&warning.to_string()))?;
+    }
+    writeln!(out)?;
+    legend(out, comparison.confidence)
+}
+
+pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
+    writeln!(out, "\nBefore any change of earthing or isolation:\n")?;
+    CAUTIONS
+        .iter()
+        .try_for_each(|caution| writeln!(out, "- {caution}"))
+}
+
+fn ratio_cell(ratio: Option<DecibelRatio>) -> String {
+    match ratio {
+        None => String::new(),
+        Some(DecibelRatio {
+            low, high: None, ..
+        }) => format!("at least {low:.1}"),
+        Some(DecibelRatio {
+            value,
+            low,
+            high: Some(high),
+        }) => format!("{value:.1} ({low:.1} to {high:.1})"),
+    }
+}
+
+/// Keeps names from files from being taken for markup.
+fn escape(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '\n' | '\r' => escaped.push(' '),
+            '<' => escaped.push_str("&lt;"),
+            '|' | '*' | '_' | '`' | '[' | ']' | '\\' | '#' => {
+                escaped.push('\\');
+                escaped.push(c);
+            }
+            other => escaped.push(other),
+        }
+    }
+    escaped
+}

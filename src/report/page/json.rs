@@ -1,0 +1,98 @@
+//! The report as JSON, for other programs.
+
+use super::summary::summary;
+use crate::analysis::{Evidence, Measurement};
+use crate::comparison::Comparison;
+use crate::session::{CaptureEntry, LoopVerdict, Session, SessionResult, TestRow, Trouble};
+use serde::Serialize;
+use std::io::{self, Write};
+
+#[derive(Serialize)]
+struct Report<'a> {
+    program: &'static str,
+    version: &'static str,
+    summary: Vec<String>,
+    session: &'a Session,
+    wiring: &'a LoopVerdict,
+    contradictions: &'a [String],
+    captures: Vec<Capture<'a>>,
+    loop_comparison: Option<&'a Comparison>,
+    remedies: Vec<Remedy<'a>>,
+    test_report: &'a [TestRow],
+    limits_met: Option<bool>,
+    evidence: &'a [Evidence],
+    troubles: &'a [Trouble],
+    not_covered: Vec<String>,
+    cautions: &'a [&'static str],
+}
+
+#[derive(Serialize)]
+struct Capture<'a> {
+    #[serde(flatten)]
+    entry: &'a CaptureEntry,
+    sha256: Option<&'a str>,
+    unused_channels: &'a [String],
+    measurement: Option<&'a Measurement>,
+    error: Option<Failure>,
+}
+
+#[derive(Serialize)]
+struct Failure {
+    kind: &'static str,
+    message: String,
+}
+
+#[derive(Serialize)]
+struct Remedy<'a> {
+    rank: usize,
+    name: &'a str,
+    comparison: &'a Comparison,
+}
+
+/// Writes the report as one JSON object; numbers that are not finite become `null`.
+///
+/// # Errors
+/// Those of the output.
+pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()> {
+    let report = Report {
+        program: "humsieve",
+        version: env!("CARGO_PKG_VERSION"),
+        summary: summary(result),
+        session: &result.session,
+        wiring: &result.wiring,
+        contradictions: &result.contradictions,
+        captures: result
+            .captures
+            .iter()
+            .map(|capture| Capture {
+                entry: &capture.entry,
+                sha256: capture.sha256.as_deref(),
+                unused_channels: &capture.unused_channels,
+                measurement: capture.outcome.as_ref().ok(),
+                error: capture.outcome.as_ref().err().map(|error| Failure {
+                    kind: error.kind().as_str(),
+                    message: error.message_with_position(),
+                }),
+            })
+            .collect(),
+        loop_comparison: result.loop_comparison.as_ref(),
+        remedies: result
+            .remedies
+            .iter()
+            .enumerate()
+            .map(|(index, remedy)| Remedy {
+                rank: index + 1,
+                name: &remedy.name,
+                comparison: &remedy.comparison,
+            })
+            .collect(),
+        test_report: &result.rows,
+        limits_met: result.limits_met(),
+        evidence: &result.evidence,
+        troubles: &result.troubles,
+        not_covered: super::method::not_covered(result),
+        cautions: &super::CAUTIONS,
+    };
+    serde_json::to_writer_pretty(&mut *out, &report)?;
+    writeln!(out)
+}

@@ -1,0 +1,236 @@
+//! The summary: five sentences at most, for a reader who was not there.
+
+use super::tables::figure_words;
+use crate::capture::Condition;
+use crate::comparison::{ComparedQuantity, Verdict};
+use crate::report::legend::percent;
+use crate::report::{Acceptance, PrintedEstimate, quantity_label, si};
+use crate::session::{LoopState, SessionResult, TestRow};
+use crate::stats::Estimate;
+
+/// What the session shows, in five plain sentences at most.
+#[must_use]
+pub fn summary(result: &SessionResult) -> Vec<String> {
+    [
+        Some(loop_sentence(result)),
+        wiring_sentence(result),
+        remedy_sentence(result),
+        acceptance_sentence(result).or_else(|| wanted_sentence(result)),
+        trouble_sentence(result),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn reading<'a>(result: &'a SessionResult, condition: Condition, name: &str) -> Option<&'a TestRow> {
+    result
+        .rows
+        .iter()
+        .find(|row| row.condition == condition && row.quantity == name)
+}
+
+/// A level in words: its value, or an upper bound where it is not resolved.
+fn level(estimate: &Estimate, unit: &str) -> String {
+    if estimate.low > 0.0 || estimate.high < 0.0 {
+        si(estimate.value, unit, 3)
+    } else {
+        format!(
+            "less than {}",
+            si(estimate.low.abs().max(estimate.high), unit, 2)
+        )
+    }
+}
+
+fn loop_sentence(result: &SessionResult) -> String {
+    let at = |condition, name| {
+        reading(result, condition, name).map(|row| level(&row.reading, &row.unit))
+    };
+    let looped = (
+        at(Condition::Looped, "hum_rms"),
+        at(Condition::Looped, "dc_offset"),
+    );
+    let floor = (
+        at(Condition::Baseline, "hum_rms"),
+        at(Condition::Baseline, "dc_offset"),
+    );
+    let carried = match looped {
+        (Some(hum), Some(offset)) => {
+            format!(
+                "With the ground loop closed, {hum} RMS of mains hum and a DC offset of {offset} lie on every reading"
+            )
+        }
+        (Some(hum), None) => {
+            format!(
+                "With the ground loop closed, {hum} RMS of mains hum lies on every reading (its offset was not measured)"
+            )
+        }
+        (None, Some(offset)) => {
+            format!(
+                "With the ground loop closed, a DC offset of {offset} lies on every reading (its hum was not measured)"
+            )
+        }
+        (None, None) => {
+            return "No usable capture with the loop closed was given, so nothing can be said of the loop.".into();
+        }
+    };
+    match floor {
+        (Some(hum), Some(offset)) => {
+            format!("{carried}; the instrument alone shows {hum} and {offset}.")
+        }
+        (Some(hum), None) => format!("{carried}; the instrument alone shows {hum} of hum."),
+        _ => format!("{carried}; what of it the instrument adds itself was not measured."),
+    }
+}
+
+fn wiring_sentence(result: &SessionResult) -> Option<String> {
+    let agreement = match result.contradictions.len() {
+        0 => "and the captures agree",
+        1 => "but one thing contradicts it, see the section on the cause",
+        _ => "but several things contradict it, see the section on the cause",
+    };
+    let words = match result.wiring.state {
+        LoopState::Closed => "Both sides are bonded to earth, so a loop exists by the wiring",
+        LoopState::ClosedThroughResistor => {
+            "Both sides are earthed, one through a resistor, so a weakened loop exists by the wiring"
+        }
+        LoopState::Open => "One side at least is floating, so no loop exists by the wiring",
+        LoopState::Unknown => {
+            return Some(
+                "How both sides meet earth was not recorded, so the wiring neither confirms nor refutes a loop."
+                    .into(),
+            );
+        }
+    };
+    Some(format!("{words}, {agreement}."))
+}
+
+fn remedy_sentence(result: &SessionResult) -> Option<String> {
+    let Some(best) = result.remedies.first() else {
+        let isolated = result
+            .captures
+            .iter()
+            .any(|capture| capture.entry.condition == Condition::Isolated);
+        return Some(if isolated {
+            "No remedy could be judged, because its captures or those of the loop could not be used.".into()
+        } else {
+            "No remedy was tried.".into()
+        });
+    };
+    let which = match result.remedies.len() {
+        1 => format!("The remedy \"{}\"", best.name),
+        count => format!("The best of {count} remedies, \"{}\",", best.name),
+    };
+    let hum = best.quantity("hum_rms")?;
+    let rest = hum.isolated.map_or_else(String::new, |left| {
+        format!(" to {}", level(&left, &hum.unit))
+    });
+    Some(match (hum.verdict, hum.improvement_db) {
+        (Verdict::Improved, Some(ratio)) => format!(
+            "{which} lowers the hum by {} dB ({} interval){rest}.",
+            PrintedEstimate::of(ratio.value, ratio.low, ratio.high, "")
+                .to_string()
+                .trim_end(),
+            percent(result.session.confidence)
+        ),
+        (Verdict::AtFloor, Some(_)) => format!(
+            "{which} lowers the hum by at least {:.1} dB; what is left cannot be told from the instrument's own floor.",
+            claim(hum)
+        ),
+        (Verdict::Worse, Some(ratio)) => {
+            format!("{which} makes the hum worse, by {:.1} dB.", -ratio.value)
+        }
+        _ => format!("{which} has not been shown to lower the hum."),
+    })
+}
+
+/// What may be claimed of the reading: the lower end of its improvement.
+fn claim(hum: &ComparedQuantity) -> f64 {
+    hum.improvement_db.map_or(f64::NAN, |ratio| ratio.low)
+}
+
+fn acceptance_sentence(result: &SessionResult) -> Option<String> {
+    let met = result.limits_met()?;
+    let count = result.session.limits.len();
+    let state = match result.remedies.first() {
+        Some(_) => "With it",
+        None => "With the loop closed",
+    };
+    if met {
+        return Some(match count {
+            1 => format!("{state} the acceptance limit is met."),
+            2 => format!("{state} both acceptance limits are met."),
+            _ => format!("{state} all {count} acceptance limits are met."),
+        });
+    }
+    let rows = result.accepted_rows();
+    let missed: Vec<String> = result
+        .session
+        .limits
+        .iter()
+        .filter_map(|limit| {
+            let outcome = rows
+                .iter()
+                .find(|row| row.quantity == limit.quantity)
+                .and_then(|row| row.acceptance());
+            match outcome {
+                Some(Acceptance::Pass) => None,
+                Some(Acceptance::Fail) => {
+                    Some(format!("{} fails", quantity_label(&limit.quantity)))
+                }
+                Some(Acceptance::Undecided) => {
+                    Some(format!("{} is undecided", quantity_label(&limit.quantity)))
+                }
+                None => Some(format!(
+                    "{} was not measured",
+                    quantity_label(&limit.quantity)
+                )),
+            }
+        })
+        .collect();
+    Some(format!(
+        "{state} {} of {count} acceptance limits are not shown to be met: {}.",
+        missed.len(),
+        missed.join(", ")
+    ))
+}
+
+fn wanted_sentence(result: &SessionResult) -> Option<String> {
+    let wanted = result.session.wanted.as_ref()?.rms_v?;
+    let best = result.remedies.first()?;
+    let left = |name: &str| Some(best.quantity(name)?.isolated?.high);
+    let rest = left("hum_rms")?.hypot(left("noise_rms")?);
+    (rest > 0.0).then(|| {
+        format!(
+            "A wanted signal of {} RMS then stands {:.0} dB above what hum and noise are left at most.",
+            si(wanted, "V", 3),
+            20.0 * (wanted / rest).log10()
+        )
+    })
+}
+
+fn trouble_sentence(result: &SessionResult) -> Option<String> {
+    let lost = result
+        .troubles
+        .iter()
+        .filter(|trouble| trouble.lost)
+        .count();
+    let others = result.troubles.len() - lost;
+    let total = result.captures.len();
+    match (lost, others) {
+        (0, 0) => None,
+        (0, _) => Some(format!(
+            "{} what can be said of the captures (see there).",
+            figure_words(others, "remark limits", "remarks limit")
+        )),
+        (_, 0) => Some(format!(
+            "Of {total} captures {} could not be used (see there).",
+            lost
+        )),
+        _ => Some(format!(
+            "Of {total} captures {} could not be used, and {} what can be said of the others (see there).",
+            lost,
+            figure_words(others, "remark limits", "remarks limit")
+        )),
+    }
+}

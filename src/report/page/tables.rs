@@ -1,0 +1,413 @@
+//! The tables of the page.
+
+use crate::analysis::{EvidenceKind, Measurement};
+use crate::capture::{Condition, Coupling};
+use crate::comparison::{ComparedQuantity, DecibelRatio, Verdict};
+use crate::report::figure::PrintedEstimate;
+use crate::report::{Acceptance, comparison_rows, quantity_label, si, si_short};
+use crate::session::{RemedyResult, SessionResult, TestRow};
+
+/// Rows of the test report under one condition.
+#[derive(Debug, Clone)]
+pub(super) struct TestGroup {
+    pub heading: String,
+    pub rows: Vec<TestLine>,
+}
+
+/// One row of the test report.
+#[derive(Debug, Clone)]
+pub(super) struct TestLine {
+    pub figure: String,
+    pub value: String,
+    pub interval: String,
+    pub expanded: String,
+    pub unit: String,
+    pub limit: String,
+    pub outcome: &'static str,
+    pub class: &'static str,
+}
+
+/// What one remedy did.
+#[derive(Debug, Clone)]
+pub(super) struct RemedyTable {
+    pub rank: usize,
+    pub name: String,
+    pub captures: String,
+    pub lines: Vec<RemedyLine>,
+    pub sentences: Vec<String>,
+}
+
+/// One figure under one remedy.
+#[derive(Debug, Clone)]
+pub(super) struct RemedyLine {
+    pub figure: String,
+    pub floor: String,
+    pub looped: String,
+    pub isolated: String,
+    pub improvement: String,
+    pub interference: String,
+    pub verdict: &'static str,
+}
+
+/// One piece of evidence.
+#[derive(Debug, Clone)]
+pub(super) struct CauseLine {
+    pub points_to: &'static str,
+    pub finding: String,
+    pub next_step: String,
+}
+
+/// One capture.
+#[derive(Debug, Clone)]
+pub(super) struct CaptureLine {
+    pub file: String,
+    pub condition: String,
+    pub channel: String,
+    pub record: String,
+    pub range: String,
+    pub hum: String,
+    pub state: String,
+}
+
+/// One thing that was told.
+#[derive(Debug, Clone)]
+pub(super) struct TroubleLine {
+    pub about: String,
+    pub code: String,
+    pub message: String,
+    pub consequence: &'static str,
+}
+
+pub(super) fn figure_words(count: usize, one: &str, many: &str) -> String {
+    if count == 1 {
+        format!("One {one}")
+    } else {
+        format!("{count} {many}")
+    }
+}
+
+fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+pub(super) fn limits_on(result: &SessionResult) -> Option<String> {
+    if result.session.limits.is_empty() {
+        return None;
+    }
+    Some(match result.remedies.first() {
+        Some(best) => format!(
+            "Limits are held against the upper bound with the loop broken; the outcome of the session is that of \"{}\".",
+            best.name
+        ),
+        None => "Limits are held against the upper bound with the loop closed.".into(),
+    })
+}
+
+pub(super) fn test_groups(result: &SessionResult) -> Vec<TestGroup> {
+    let mut groups: Vec<TestGroup> = Vec::new();
+    for row in &result.rows {
+        let heading = match (row.condition, &row.remedy) {
+            (Condition::Baseline, _) => "Baseline: probe shorted".to_owned(),
+            (Condition::Looped, _) => "Looped: loop closed".to_owned(),
+            (Condition::Isolated, Some(remedy)) => format!("Isolated: {remedy}"),
+            (Condition::Isolated, None) => "Isolated: loop broken".to_owned(),
+        };
+        match groups.last_mut() {
+            Some(group) if group.heading == heading => group.rows.push(test_line(row)),
+            _ => groups.push(TestGroup {
+                heading,
+                rows: vec![test_line(row)],
+            }),
+        }
+    }
+    groups
+}
+
+fn test_line(row: &TestRow) -> TestLine {
+    let printed = PrintedEstimate::new(&row.reading, &row.unit);
+    let expanded = row.expanded.as_ref().map_or_else(String::new, |wide| {
+        let wide = PrintedEstimate::new(wide, &row.unit);
+        if wide.unit == printed.unit {
+            range(&wide)
+        } else {
+            format!("{} {}", range(&wide), wide.unit)
+        }
+    });
+    let (outcome, class) = match row.acceptance() {
+        Some(Acceptance::Pass) => ("pass", "pass"),
+        Some(Acceptance::Fail) => ("FAIL", "fail"),
+        Some(Acceptance::Undecided) => ("undecided", "undecided"),
+        None => ("", ""),
+    };
+    TestLine {
+        figure: capitalised(&quantity_label(&row.quantity)),
+        interval: range(&printed),
+        value: if is_resolved(row) {
+            printed.value
+        } else {
+            "not resolved".into()
+        },
+        expanded,
+        unit: printed.unit,
+        limit: row
+            .judgement
+            .as_ref()
+            .map_or_else(String::new, |j| si_short(j.limit, &row.unit)),
+        outcome,
+        class,
+    }
+}
+
+/// An RMS figure whose interval reaches 0 is not resolved above the noise.
+fn is_resolved(row: &TestRow) -> bool {
+    row.quantity == "dc_offset" || row.reading.low > 0.0
+}
+
+fn range(printed: &PrintedEstimate) -> String {
+    format!("{} to {}", printed.low, printed.high)
+}
+
+fn decibels(ratio: Option<DecibelRatio>) -> String {
+    match ratio {
+        None => "–".into(),
+        Some(DecibelRatio {
+            low, high: None, ..
+        }) => format!("at least {low:.1} dB"),
+        Some(DecibelRatio {
+            value,
+            low,
+            high: Some(high),
+        }) => format!("{value:.1} dB ({low:.1} to {high:.1})").replace('-', "−"),
+    }
+}
+
+pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Improved => "improved",
+        Verdict::Worse => "worse",
+        Verdict::Unresolved => "not resolved",
+        Verdict::AtFloor => "improved to the floor",
+    }
+}
+
+fn reading(estimate: Option<crate::Estimate>, unit: &str) -> String {
+    estimate.map_or_else(
+        || "–".into(),
+        |estimate| {
+            if estimate.low == 0.0 && estimate.value >= 0.0 {
+                format!("below {}", si(estimate.high, unit, 2))
+            } else {
+                let printed = PrintedEstimate::new(&estimate, unit);
+                format!("{} {}", printed.value, printed.unit)
+            }
+        },
+    )
+}
+
+pub(super) fn remedy_tables(result: &SessionResult) -> Vec<RemedyTable> {
+    result
+        .remedies
+        .iter()
+        .enumerate()
+        .map(|(index, remedy)| remedy_table(index + 1, remedy))
+        .collect()
+}
+
+fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
+    let rows = comparison_rows(&remedy.comparison);
+    let orders = largest_orders(remedy);
+    let shown = |quantity: &&ComparedQuantity| {
+        orders.contains(&quantity.name.as_str())
+            || !quantity.name.starts_with("harmonic_")
+                && rows
+                    .iter()
+                    .any(|row| row.name == quantity.name && row.prominent)
+    };
+    let counts = remedy.comparison.captures;
+    RemedyTable {
+        rank,
+        name: remedy.name.clone(),
+        captures: format!(
+            "{} baseline, {} looped, {} isolated captures",
+            counts.baseline, counts.looped, counts.isolated
+        ),
+        lines: remedy
+            .comparison
+            .quantities
+            .iter()
+            .filter(shown)
+            .map(remedy_line)
+            .collect(),
+        sentences: rows
+            .iter()
+            .filter(|row| {
+                row.prominent && matches!(row.name.as_str(), "hum_rms" | "dc_offset" | "noise_rms")
+            })
+            .map(|row| capitalised(&row.sentence))
+            .collect(),
+    }
+}
+
+/// Names of the orders with the largest readings with the loop closed.
+fn largest_orders(remedy: &RemedyResult) -> Vec<&str> {
+    const SHOWN: usize = 5;
+    let mut orders: Vec<(f64, &str)> = remedy
+        .comparison
+        .quantities
+        .iter()
+        .filter(|quantity| quantity.name.starts_with("harmonic_"))
+        .filter_map(|quantity| Some((quantity.looped?, quantity.name.as_str())))
+        .filter(|(looped, _)| looped.low > 0.0)
+        .map(|(looped, name)| (looped.value, name))
+        .collect();
+    orders.sort_by(|a, b| b.0.total_cmp(&a.0));
+    orders
+        .into_iter()
+        .take(SHOWN)
+        .map(|(_, name)| name)
+        .collect()
+}
+
+fn remedy_line(quantity: &ComparedQuantity) -> RemedyLine {
+    let unit = quantity.unit.as_str();
+    RemedyLine {
+        figure: capitalised(&quantity_label(&quantity.name)),
+        floor: reading(quantity.baseline, unit),
+        looped: reading(quantity.looped, unit),
+        isolated: reading(quantity.isolated, unit),
+        improvement: decibels(quantity.improvement_db),
+        interference: decibels(quantity.excess_reduction_db),
+        verdict: verdict_words(quantity.verdict),
+    }
+}
+
+pub(super) fn causes(result: &SessionResult) -> Vec<CauseLine> {
+    result
+        .evidence
+        .iter()
+        .map(|item| CauseLine {
+            points_to: points_to(item.kind),
+            finding: item.finding.clone(),
+            next_step: item.next_step.clone(),
+        })
+        .collect()
+}
+
+fn points_to(kind: EvidenceKind) -> &'static str {
+    match kind {
+        EvidenceKind::Conducted => "Current conducted by wire",
+        EvidenceKind::Induced => "Induction by a changing field",
+        EvidenceKind::Rectifier => "Rectifiers",
+        EvidenceKind::PhaseCut => "Phase-cut loads",
+        EvidenceKind::SwitchingSupply => "Switching supplies",
+        EvidenceKind::PickUp => "Pick-up without a loop",
+        EvidenceKind::GroundOffset => "Difference of ground potentials",
+    }
+}
+
+pub(super) fn capture_lines(result: &SessionResult) -> Vec<CaptureLine> {
+    result
+        .captures
+        .iter()
+        .map(|capture| {
+            let condition = match &capture.remedy {
+                Some(remedy) => format!("isolated: {remedy}"),
+                None => capture.entry.condition.to_string(),
+            };
+            let file = capture.entry.file.clone();
+            match &capture.outcome {
+                Ok(measurement) => measured_line(file, condition, result, capture, measurement),
+                Err(error) => CaptureLine {
+                    file,
+                    condition,
+                    channel: capture.entry.channel.clone().unwrap_or_default(),
+                    record: "–".into(),
+                    range: "–".into(),
+                    hum: "–".into(),
+                    state: format!("not used: {}", error.kind()),
+                },
+            }
+        })
+        .collect()
+}
+
+fn measured_line(
+    file: String,
+    condition: String,
+    result: &SessionResult,
+    capture: &crate::session::CaptureOutcome,
+    measurement: &Measurement,
+) -> CaptureLine {
+    let instrument = &result.session.instrument;
+    let acquisition = &measurement.acquisition;
+    let full_scale = acquisition
+        .full_scale_v
+        .or(capture.entry.full_scale_v)
+        .or(instrument.full_scale_v);
+    let coupling = acquisition
+        .coupling
+        .or(capture.entry.coupling)
+        .or(instrument.coupling);
+    let coupling = match coupling {
+        Some(Coupling::Dc) => ", DC",
+        Some(Coupling::Ac) => ", AC",
+        None => "",
+    };
+    let mut codes: Vec<&str> = measurement
+        .quality
+        .warnings
+        .iter()
+        .map(|warning| warning.code.as_str())
+        .collect();
+    codes.dedup();
+    let mut channel = measurement.channel.clone();
+    if capture.entry.channel.is_none() && !capture.unused_channels.is_empty() {
+        channel.push_str(" (first of the file)");
+    }
+    CaptureLine {
+        file,
+        condition,
+        channel,
+        record: format!(
+            "{}, {}",
+            si(measurement.duration_s, "s", 3),
+            si_short(measurement.sample_rate_hz, "Hz")
+        ),
+        range: full_scale.map_or_else(
+            || format!("not stated{coupling}"),
+            |volts| format!("±{}{coupling}", si_short(volts, &measurement.unit)),
+        ),
+        hum: measurement
+            .mains
+            .hum_rms
+            .map_or_else(|| "–".into(), |hum| reading(Some(hum), &measurement.unit)),
+        state: if codes.is_empty() {
+            "used".into()
+        } else {
+            format!("used; {}", codes.join(", "))
+        },
+    }
+}
+
+pub(super) fn trouble_lines(result: &SessionResult) -> Vec<TroubleLine> {
+    result
+        .troubles
+        .iter()
+        .map(|trouble| TroubleLine {
+            about: trouble
+                .file
+                .clone()
+                .unwrap_or_else(|| "the comparison".into()),
+            code: trouble.code.clone(),
+            message: trouble.message.clone(),
+            consequence: if trouble.lost {
+                "not used"
+            } else {
+                "used with this in mind"
+            },
+        })
+        .collect()
+}

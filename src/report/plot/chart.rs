@@ -1,0 +1,211 @@
+//! The common form of a plot: title, legend on top, frame, grid, axes.
+
+use super::axis::Axis;
+use super::marker::marker;
+use super::trace::{Look, Role};
+use plotters::coord::Shift;
+use plotters::element::{DashedPathElement, PathElement};
+use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+
+pub(super) type Drawn<T> = Result<T, DrawingAreaErrorKind<std::io::Error>>;
+pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+pub(super) type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
+
+pub(super) const WIDTH: u32 = 1500;
+const INK: RGBColor = RGBColor(30, 30, 30);
+const GRID: RGBColor = RGBColor(215, 215, 215);
+const FAINT: RGBColor = RGBColor(236, 236, 236);
+const FONT: &str = "sans-serif";
+const TEXT: f64 = 34.0;
+const LEGEND_ROW: i32 = 46;
+
+/// One entry of the legend.
+#[derive(Debug, Clone)]
+pub(super) struct LegendEntry {
+    pub role: Role,
+    pub label: String,
+    pub line: bool,
+    pub marker: bool,
+}
+
+pub(super) fn text_style(size: f64) -> TextStyle<'static> {
+    (FONT, size).into_font().color(&INK)
+}
+
+/// Draws a picture of `height` and gives its SVG with title and text alternative.
+pub(super) fn picture(
+    name: &str,
+    title: &str,
+    description: &str,
+    height: u32,
+    draw: impl FnOnce(&Area<'_>) -> Drawn<()>,
+) -> Option<String> {
+    let mut svg = String::new();
+    {
+        let area = SVGBackend::with_string(&mut svg, (WIDTH, height)).into_drawing_area();
+        area.fill(&WHITE).ok()?;
+        let anchor = Pos::new(HPos::Left, VPos::Top);
+        area.draw(&Text::new(
+            title.to_owned(),
+            (24, 14),
+            (FONT, 42.0, FontStyle::Bold)
+                .into_font()
+                .color(&INK)
+                .pos(anchor),
+        ))
+        .ok()?;
+        let (_, body) = area.split_vertically(66);
+        draw(&body).ok()?;
+        area.present().ok()?;
+    }
+    let start = svg.find('>')? + 1;
+    let rest = svg.get(start..)?;
+    Some(format!(
+        "<svg viewBox=\"0 0 {WIDTH} {height}\" xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"{name}-title {name}-text\" stroke-linejoin=\"round\">\n<title id=\"{name}-title\">{}</title>\n<desc id=\"{name}-text\">{}</desc>{rest}",
+        escaped(title),
+        escaped(description)
+    ))
+}
+
+/// Text fit for XML: markup escaped, control characters gone.
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '&' => out.push_str("&amp;"),
+            c if c.is_control() => out.push(' '),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A label short enough for a legend, without control characters.
+pub(super) fn short_label(label: &str) -> String {
+    const LONGEST: usize = 40;
+    let clean: String = label
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    if clean.chars().count() <= LONGEST {
+        clean
+    } else {
+        let head: String = clean.chars().take(LONGEST - 1).collect();
+        format!("{head}…")
+    }
+}
+
+/// Draws the legend on top of `area` and gives what is left of it.
+pub(super) fn legend<'a>(area: &Area<'a>, entries: &[LegendEntry]) -> Drawn<Area<'a>> {
+    let mut places = Vec::new();
+    let (mut x, mut row) = (24, 0);
+    for entry in entries {
+        let label = short_label(&entry.label);
+        let sample = if entry.line { 104 } else { 40 };
+        let width = sample + 16 + (label.chars().count() as f64 * TEXT * 0.43) as i32;
+        if x > 24 && x + width > WIDTH as i32 - 24 {
+            x = 24;
+            row += 1;
+        }
+        places.push((x, row, sample, label, entry));
+        x += width + 20;
+    }
+    let (top, rest) = area.split_vertically(LEGEND_ROW * (row + 1) + 8);
+    for (x, row, sample, label, entry) in places {
+        let look = entry.role.look();
+        let y = LEGEND_ROW * row + LEGEND_ROW / 2;
+        if entry.line {
+            draw_line(&top, vec![(x, y), (x + 90, y)], look)?;
+        }
+        if entry.marker {
+            top.draw(&marker((x + sample / 2 - 6, y), look, true))?;
+        }
+        let anchor = Pos::new(HPos::Left, VPos::Center);
+        top.draw(&Text::new(
+            label,
+            (x + sample, y),
+            text_style(TEXT).pos(anchor),
+        ))?;
+    }
+    Ok(rest)
+}
+
+fn draw_line(area: &Area<'_>, points: Vec<(i32, i32)>, look: Look) -> Drawn<()> {
+    let style = look.color.stroke_width(look.width);
+    match look.dash {
+        None => area.draw(&PathElement::new(points, style)),
+        Some((dash, gap)) => area.draw(&DashedPathElement::new(points, dash, gap, style)),
+    }
+}
+
+/// A chart with frame, grid and axes in `area`.
+pub(super) fn chart<'a, 'b>(area: &'a Area<'b>, x: &Axis, y: &Axis) -> Drawn<Chart<'a, 'b>> {
+    chart_with_room(area, x, y, left_room(y))
+}
+
+/// A chart whose left labels take the given room, for charts one above the other.
+pub(super) fn chart_with_room<'a, 'b>(
+    area: &'a Area<'b>,
+    x: &Axis,
+    y: &Axis,
+    room: u32,
+) -> Drawn<Chart<'a, 'b>> {
+    let mut chart = ChartBuilder::on(area)
+        .margin(10)
+        .margin_right(34)
+        .set_label_area_size(LabelAreaPosition::Left, room)
+        .set_label_area_size(
+            LabelAreaPosition::Bottom,
+            if x.name.is_empty() { 48 } else { 88 },
+        )
+        .build_cartesian_2d(x.clone(), y.clone())?;
+    chart
+        .configure_mesh()
+        .bold_line_style(GRID.stroke_width(2))
+        .light_line_style(FAINT.stroke_width(1))
+        .axis_style(INK.stroke_width(2))
+        .label_style(text_style(TEXT))
+        .axis_desc_style(text_style(TEXT))
+        .x_desc(x.name.clone())
+        .y_desc(y.name.clone())
+        .draw()?;
+    Ok(chart)
+}
+
+pub(super) fn left_room(y: &Axis) -> u32 {
+    let longest = y
+        .ticks
+        .iter()
+        .map(|tick| y.label(*tick).chars().count())
+        .max()
+        .unwrap_or(0);
+    let name = if y.name.is_empty() { 24 } else { 70 };
+    (longest as f64 * TEXT * 0.44) as u32 + name
+}
+
+/// A line through the points in the trace's style.
+pub(super) fn line(chart: &mut Chart<'_, '_>, points: Vec<(f64, f64)>, look: Look) -> Drawn<()> {
+    let style = look.color.stroke_width(look.width);
+    match look.dash {
+        None => chart.draw_series(LineSeries::new(points, style)).map(drop),
+        Some((dash, gap)) => chart
+            .draw_series(DashedLineSeries::new(points, dash, gap, style))
+            .map(drop),
+    }
+}
+
+/// A straight auxiliary line.
+pub(super) fn rule(
+    chart: &mut Chart<'_, '_>,
+    from: (f64, f64),
+    to: (f64, f64),
+    color: RGBColor,
+    width: u32,
+) -> Drawn<()> {
+    chart
+        .draw_series([PathElement::new(vec![from, to], color.stroke_width(width))])
+        .map(drop)
+}

@@ -1,0 +1,119 @@
+//! The waveform folded on the mains cycle.
+
+use super::Plot;
+use super::axis::Axis;
+use super::chart::{LegendEntry, chart, legend, line, picture};
+use super::trace::Trace;
+use crate::analysis::Folded;
+use crate::report::{si, si_short};
+use plotters::prelude::*;
+
+const HEIGHT: u32 = 760;
+
+/// Mean waveform of one mains cycle with a band of one standard deviation; `None` where no trace
+/// has at least two phases.
+#[must_use]
+pub fn folded_cycle(traces: &[Trace<&Folded>], unit: &str, mains_hz: f64) -> Option<Plot> {
+    let curves: Vec<&Trace<&Folded>> = traces
+        .iter()
+        .filter(|trace| points(trace.data).len() > 1)
+        .collect();
+    let edges = || {
+        curves.iter().flat_map(|trace| {
+            points(trace.data)
+                .into_iter()
+                .flat_map(|(_, mean, deviation)| [mean - deviation, mean + deviation])
+        })
+    };
+    let low = edges().fold(f64::INFINITY, f64::min);
+    let high = edges().fold(f64::NEG_INFINITY, f64::max);
+    if !(low.is_finite() && high.is_finite()) {
+        return None;
+    }
+    let degrees = [0, 90, 180, 270, 360].map(|at| (f64::from(at), format!("{at}")));
+    let x = Axis::named(
+        &format!(
+            "phase of the {} mains cycle (degrees)",
+            si_short(mains_hz, "Hz")
+        ),
+        0.0,
+        360.0,
+        degrees.to_vec(),
+    );
+    let y = Axis::linear("voltage, offset taken off", unit, low, high);
+    let title = "One mains cycle, folded";
+    let description = describe(&curves, unit);
+    let entries: Vec<LegendEntry> = curves
+        .iter()
+        .map(|trace| LegendEntry {
+            role: trace.role,
+            label: trace.label.clone(),
+            line: true,
+            marker: false,
+        })
+        .collect();
+    let svg = picture("folded_cycle", title, &description, HEIGHT, |area| {
+        let rest = legend(area, &entries)?;
+        let mut chart = chart(&rest, &x, &y)?;
+        for trace in &curves {
+            let look = trace.role.look();
+            let rows = points(trace.data);
+            let upper = rows.iter().map(|(phase, mean, sd)| (*phase, mean + sd));
+            let lower = rows
+                .iter()
+                .rev()
+                .map(|(phase, mean, sd)| (*phase, mean - sd));
+            let band: Vec<(f64, f64)> = upper.chain(lower).collect();
+            chart.draw_series([Polygon::new(band, look.color.mix(0.16).filled())])?;
+        }
+        for trace in &curves {
+            let mean = points(trace.data)
+                .into_iter()
+                .map(|(phase, mean, _)| (phase, mean))
+                .collect();
+            line(&mut chart, mean, trace.role.look())?;
+        }
+        Ok(())
+    })?;
+    Some(Plot {
+        name: "folded_cycle".into(),
+        title: title.into(),
+        description,
+        svg,
+    })
+}
+
+/// Phase in degrees, mean, deviation; finite bins only.
+fn points(folded: &Folded) -> Vec<(f64, f64, f64)> {
+    folded
+        .phase_cycles
+        .iter()
+        .zip(&folded.mean)
+        .zip(&folded.deviation)
+        .map(|((phase, mean), deviation)| (360.0 * phase, *mean, *deviation))
+        .filter(|(phase, mean, deviation)| {
+            phase.is_finite() && mean.is_finite() && deviation.is_finite()
+        })
+        .collect()
+}
+
+fn describe(curves: &[&Trace<&Folded>], unit: &str) -> String {
+    let mut text = String::from(
+        "Mean waveform over one mains cycle, all cycles of the record laid over each other; the band is one standard deviation of the samples either way.",
+    );
+    for trace in curves {
+        let rows = points(trace.data);
+        let low = rows.iter().map(|row| row.1).fold(f64::INFINITY, f64::min);
+        let high = rows
+            .iter()
+            .map(|row| row.1)
+            .fold(f64::NEG_INFINITY, f64::max);
+        text.push_str(&format!(
+            " {}: from {} to {}.",
+            trace.label,
+            si(low, unit, 3),
+            si(high, unit, 3)
+        ));
+    }
+    text
+}

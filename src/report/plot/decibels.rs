@@ -1,0 +1,143 @@
+//! Improvement of each remedy, with intervals.
+
+use super::Plot;
+use super::axis::Axis;
+use super::chart::{LegendEntry, chart, legend, picture, rule};
+use super::marker::marker;
+use super::trace::{Role, Trace};
+use crate::comparison::DecibelRatio;
+use crate::report::{PrintedEstimate, si_short};
+use plotters::prelude::*;
+
+/// A figure and the improvement of it under each remedy.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DecibelRow {
+    /// The figure in words.
+    pub figure: String,
+    /// Improvement by remedy.
+    pub ratios: Vec<Trace<DecibelRatio>>,
+}
+
+/// Improvement in decibels by figure and remedy; an arrow stands where the interval has no upper
+/// end. `None` without any ratio.
+#[must_use]
+pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
+    let ends = || {
+        rows.iter().flat_map(|row| {
+            row.ratios.iter().flat_map(|ratio| {
+                [
+                    ratio.data.low,
+                    ratio.data.value,
+                    ratio.data.high.unwrap_or(ratio.data.value),
+                ]
+            })
+        })
+    };
+    let finite = || ends().filter(|end| end.is_finite());
+    finite().next()?;
+    let low = finite().fold(0.0, f64::min);
+    let high = finite().fold(0.0, f64::max);
+    let x = Axis::linear(
+        "improvement, loop closed to loop broken",
+        "dB",
+        low - 1.0,
+        high + 3.0,
+    );
+    let count = rows.len() as f64;
+    let y = Axis::named(
+        "",
+        -0.6,
+        count - 0.4,
+        rows.iter()
+            .enumerate()
+            .map(|(index, row)| (count - 1.0 - index as f64, row.figure.clone()))
+            .collect(),
+    );
+    let title = "Improvement by remedy";
+    let description = describe(rows, confidence);
+    let mut entries: Vec<LegendEntry> = Vec::new();
+    for ratio in rows.iter().flat_map(|row| &row.ratios) {
+        if entries.iter().all(|entry| entry.role != ratio.role) {
+            entries.push(LegendEntry {
+                role: ratio.role,
+                label: ratio.label.clone(),
+                line: false,
+                marker: true,
+            });
+        }
+    }
+    entries.sort_by_key(|entry| entry.role);
+    let roles: Vec<Role> = entries.iter().map(|entry| entry.role).collect();
+    let spread = 0.66 / roles.len().max(1) as f64;
+    let bars = rows.len() * roles.len();
+    let height = 330 + (bars as u32) * 34 + (rows.len() as u32) * 34;
+    let svg = picture("improvement", title, &description, height, |area| {
+        let rest = legend(area, &entries)?;
+        let mut chart = chart(&rest, &x, &y)?;
+        rule(
+            &mut chart,
+            (0.0, y.low),
+            (0.0, y.high),
+            RGBColor(30, 30, 30),
+            3,
+        )?;
+        for (index, row) in rows.iter().enumerate() {
+            for ratio in &row.ratios {
+                let rank = roles
+                    .iter()
+                    .position(|role| *role == ratio.role)
+                    .unwrap_or(0);
+                let shift = ((roles.len() as f64 - 1.0) / 2.0 - rank as f64) * spread;
+                let at = count - 1.0 - index as f64 + shift;
+                draw_ratio(&mut chart, &x, at, ratio)?;
+            }
+        }
+        Ok(())
+    })?;
+    Some(Plot {
+        name: "improvement".into(),
+        title: title.into(),
+        description,
+        svg,
+    })
+}
+
+fn draw_ratio(
+    chart: &mut super::chart::Chart<'_, '_>,
+    x: &Axis,
+    at: f64,
+    ratio: &Trace<DecibelRatio>,
+) -> super::chart::Drawn<()> {
+    let look = ratio.role.look();
+    let inside = |value: f64| value.clamp(x.low, x.high);
+    let low = inside(ratio.data.low);
+    let value = inside(ratio.data.value);
+    match ratio.data.high {
+        Some(high) => rule(chart, (low, at), (inside(high), at), look.color, 4)?,
+        None => {
+            let tip = value + (x.high - value) * 0.85;
+            rule(chart, (low, at), (tip, at), look.color, 4)?;
+            let back = (x.high - x.low) * 0.012;
+            let arrow = vec![(tip - back, at + 0.09), (tip, at), (tip - back, at - 0.09)];
+            chart.draw_series([PathElement::new(arrow, look.color.stroke_width(4))])?;
+        }
+    }
+    chart
+        .draw_series([marker((value, at), look, ratio.data.low > 0.0)])
+        .map(drop)
+}
+
+fn describe(rows: &[DecibelRow], confidence: f64) -> String {
+    let mut text = format!(
+        "Improvement in decibels with {} intervals, right of 0 is better; an arrow means that only the lower end can be claimed, a hollow marker that the interval holds 0 or less.",
+        si_short(100.0 * confidence, "%")
+    );
+    for row in rows {
+        for ratio in &row.ratios {
+            let printed =
+                PrintedEstimate::of(ratio.data.value, ratio.data.low, ratio.data.high, "dB");
+            text.push_str(&format!(" {}, {}: {printed}.", row.figure, ratio.label));
+        }
+    }
+    text
+}

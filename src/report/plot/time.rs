@@ -1,0 +1,144 @@
+//! Hum and frequency against time.
+
+use super::Plot;
+use super::axis::Axis;
+use super::chart::{LegendEntry, chart_with_room, left_room, legend, line, picture};
+use super::trace::Trace;
+use crate::analysis::{Track, TrackPoint};
+use crate::report::si;
+
+const HEIGHT: u32 = 1100;
+const MOST_POINTS: usize = 1200;
+
+/// Hum and mains frequency against time, one above the other; `None` where no trace has at least
+/// two points.
+#[must_use]
+pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
+    let traces: Vec<&Trace<&Track>> = traces
+        .iter()
+        .filter(|trace| trace.data.points.len() > 1)
+        .collect();
+    let times = || {
+        traces
+            .iter()
+            .flat_map(|trace| trace.data.points.iter().map(|p| p.time_s))
+    };
+    let last = times().fold(f64::NEG_INFINITY, f64::max);
+    if !last.is_finite() {
+        return None;
+    }
+    let hums = curves(&traces, |point| point.hum_rms);
+    let frequencies = curves(&traces, |point| point.frequency_hz);
+    let highest = values(&hums).fold(0.0, f64::max);
+    let x = Axis::linear("time", "s", 0.0, last);
+    let hum_axis = Axis::linear("hum RMS", unit, 0.0, highest);
+    let low = values(&frequencies).fold(f64::INFINITY, f64::min);
+    let high = values(&frequencies).fold(f64::NEG_INFINITY, f64::max);
+    let frequency_axis = (low.is_finite() && high.is_finite())
+        .then(|| Axis::linear("mains frequency", "Hz", low, high.max(low + 1e-3)));
+    let title = "Hum and mains frequency against time";
+    let description = describe(&traces, unit);
+    let entries: Vec<LegendEntry> = traces
+        .iter()
+        .map(|trace| LegendEntry {
+            role: trace.role,
+            label: trace.label.clone(),
+            line: true,
+            marker: false,
+        })
+        .collect();
+    let height = if frequency_axis.is_some() {
+        HEIGHT
+    } else {
+        HEIGHT / 2 + 90
+    };
+    let svg = picture("against_time", title, &description, height, |area| {
+        let rest = legend(area, &entries)?;
+        let (upper, lower) = match &frequency_axis {
+            Some(_) => {
+                let (_, rows) = rest.dim_in_pixel();
+                let (upper, lower) = rest.split_vertically((rows / 2) as i32);
+                (upper, Some(lower))
+            }
+            None => (rest, None),
+        };
+        let room = frequency_axis
+            .as_ref()
+            .map_or(0, left_room)
+            .max(left_room(&hum_axis));
+        let upper_x = if lower.is_some() {
+            x.unnamed()
+        } else {
+            x.clone()
+        };
+        let mut hum_chart = chart_with_room(&upper, &upper_x, &hum_axis, room)?;
+        for (trace, curve) in traces.iter().zip(&hums) {
+            line(&mut hum_chart, curve.clone(), trace.role.look())?;
+        }
+        if let (Some(lower), Some(axis)) = (&lower, &frequency_axis) {
+            let mut frequency_chart = chart_with_room(lower, &x, axis, room)?;
+            for (trace, curve) in traces.iter().zip(&frequencies) {
+                line(&mut frequency_chart, curve.clone(), trace.role.look())?;
+            }
+        }
+        Ok(())
+    })?;
+    Some(Plot {
+        name: "against_time".into(),
+        title: title.into(),
+        description,
+        svg,
+    })
+}
+
+fn values(curves: &[Vec<(f64, f64)>]) -> impl Iterator<Item = f64> {
+    curves.iter().flatten().map(|(_, value)| *value)
+}
+
+/// Finite points of each trace, evenly thinned.
+fn curves(traces: &[&Trace<&Track>], pick: fn(&TrackPoint) -> f64) -> Vec<Vec<(f64, f64)>> {
+    traces
+        .iter()
+        .map(|trace| {
+            let stride = trace.data.points.len().div_ceil(MOST_POINTS).max(1);
+            trace
+                .data
+                .points
+                .iter()
+                .step_by(stride)
+                .map(|point| (point.time_s, pick(point)))
+                .filter(|(_, value)| value.is_finite())
+                .collect()
+        })
+        .collect()
+}
+
+fn describe(traces: &[&Trace<&Track>], unit: &str) -> String {
+    let mut text = String::from("Hum RMS and mains frequency against time, segment by segment.");
+    for trace in traces {
+        let hum = || trace.data.points.iter().map(|point| point.hum_rms);
+        let frequency = || {
+            trace
+                .data
+                .points
+                .iter()
+                .map(|point| point.frequency_hz)
+                .filter(|hz| hz.is_finite())
+        };
+        text.push_str(&format!(
+            " {}: hum from {} to {}",
+            trace.label,
+            si(hum().fold(f64::INFINITY, f64::min), unit, 3),
+            si(hum().fold(f64::NEG_INFINITY, f64::max), unit, 3)
+        ));
+        if frequency().next().is_some() {
+            text.push_str(&format!(
+                ", frequency from {:.3} to {:.3} Hz",
+                frequency().fold(f64::INFINITY, f64::min),
+                frequency().fold(f64::NEG_INFINITY, f64::max)
+            ));
+        }
+        text.push('.');
+    }
+    text
+}

@@ -1,0 +1,436 @@
+//! Tables and sentences for a terminal of 80 columns; nothing depends on colour.
+
+use super::acceptance::Judgement;
+use super::caution::CAUTIONS;
+use super::format::{ComparisonReport, MeasuredCapture};
+use super::legend::{FLOOR_LEGEND, interval_legend, percent};
+use super::reading::{Figure, Reading, short};
+use super::rows::{ComparedRow, comparison_rows, measurement_rows};
+use crate::analysis::{Evidence, Measurement};
+use crate::comparison::{Comparison, DecibelRatio};
+use std::io::{self, Write};
+
+const WIDTH: usize = 80;
+
+pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+    let Ok(measurements) = &capture.outcome else {
+        return Ok(());
+    };
+    // Stretches of one channel stand together; they share one table.
+    for stretches in measurements.chunk_by(|(a, _), (b, _)| {
+        a.channel == b.channel && a.start_s.is_some() && b.start_s.is_some()
+    }) {
+        if let [(measurement, limits)] = stretches
+            && measurement.start_s.is_none()
+        {
+            measured_channel(out, measurement, limits)?;
+        } else {
+            log(out, stretches)?;
+        }
+    }
+    Ok(())
+}
+
+fn heading(out: &mut impl Write, measurement: &Measurement, record: &str) -> io::Result<()> {
+    wrapped(
+        out,
+        "",
+        &format!(
+            "{}, channel {}: {record}",
+            measurement.file, measurement.channel
+        ),
+    )
+}
+
+fn measured_channel(
+    out: &mut impl Write,
+    measurement: &Measurement,
+    limits: &[Judgement],
+) -> io::Result<()> {
+    let record = format!(
+        "{} samples at {}, {}",
+        measurement.samples,
+        short(measurement.sample_rate_hz, "Hz", 7),
+        short(measurement.duration_s, "s", 4)
+    );
+    heading(out, measurement, &record)?;
+    writeln!(
+        out,
+        "{:<20}{:>10} {:<7}{} interval",
+        "",
+        "value",
+        "",
+        percent(measurement.confidence)
+    )?;
+    let rows = measurement_rows(measurement);
+    for row in rows.iter().filter(|row| row.prominent) {
+        let reading = Reading::new(row.figure, &row.unit);
+        let line = format!(
+            "{:<20}{:>10} {:<7}{:<24}",
+            row.label,
+            reading.value,
+            reading.unit,
+            reading.interval.unwrap_or_default()
+        );
+        match &row.note {
+            Some(note) if line.chars().count() + note.chars().count() <= WIDTH => {
+                writeln!(out, "{line}{note}")?;
+            }
+            Some(note) => {
+                writeln!(out, "{}", line.trim_end())?;
+                wrapped(out, "    ", note)?;
+            }
+            None => writeln!(out, "{}", line.trim_end())?,
+        }
+    }
+    let hidden = measurement
+        .mains
+        .harmonics
+        .iter()
+        .filter(|line| !line.detected)
+        .count();
+    if hidden > 0 {
+        let largest = measurement
+            .mains
+            .harmonics
+            .iter()
+            .filter(|line| !line.detected)
+            .map(|line| line.rms.high)
+            .fold(0.0, f64::max);
+        wrapped(
+            out,
+            "",
+            &format!(
+                "Of {} modelled harmonics, {hidden} do not stand above the noise; each is below {}.",
+                measurement.mains.harmonics.len(),
+                short(largest, &measurement.unit, 2)
+            ),
+        )?;
+    }
+    for warning in &measurement.quality.warnings {
+        wrapped(out, "! ", &warning.to_string())?;
+    }
+    for judgement in limits {
+        wrapped(
+            out,
+            "limit ",
+            &format!(
+                "{}: {}",
+                judgement.outcome,
+                judgement.sentence(&measurement.unit)
+            ),
+        )?;
+    }
+    evidence(out, &measurement.evidence)?;
+    writeln!(out)
+}
+
+fn evidence(out: &mut impl Write, evidence: &[Evidence]) -> io::Result<()> {
+    if evidence.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "What points to a cause, and what to try next:")?;
+    for item in evidence {
+        wrapped(out, "- ", &format!("{} {}", item.finding, item.next_step))?;
+    }
+    Ok(())
+}
+
+pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
+    writeln!(out, "\nBefore any change of earthing or isolation:")?;
+    CAUTIONS
+        .iter()
+        .try_for_each(|caution| wrapped(out, "- ", caution))
+}
+
+fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io::Result<()> {
+    let Some((first, _)) = stretches.first() else {
+        return Ok(());
+    };
+    let record = format!(
+        "{} stretches of {} at {}",
+        stretches.len(),
+        short(first.duration_s, "s", 4),
+        short(first.sample_rate_hz, "Hz", 7)
+    );
+    heading(out, first, &record)?;
+    writeln!(
+        out,
+        "{:>10}  {:<23}{:<23}DC offset",
+        "start", "hum, RMS", "noise in band, RMS"
+    )?;
+    for (measurement, limits) in stretches {
+        let figures = [
+            Figure::from(measurement.mains.hum_rms),
+            measurement.noise.rms.into(),
+            measurement.dc_offset.into(),
+        ];
+        let values = figures.map(|figure| Reading::new(figure, &measurement.unit));
+        let line = format!(
+            "{:>10}  {:<23}{:<23}{:<22}",
+            short(measurement.start_s.unwrap_or(0.0), "s", 6),
+            values[0].value_with_unit(),
+            values[1].value_with_unit(),
+            values[2].value_with_unit(),
+        );
+        writeln!(out, "{}", line.trim_end())?;
+        let intervals = values.map(|reading| reading.interval.unwrap_or_default());
+        let line = format!(
+            "{:>10}  {:<23}{:<23}{:<22}",
+            "", intervals[0], intervals[1], intervals[2]
+        );
+        writeln!(out, "{}", line.trim_end())?;
+        for judgement in limits.iter().filter(|judgement| !judgement.passed()) {
+            wrapped(
+                out,
+                "            limit ",
+                &format!(
+                    "{}: {}",
+                    judgement.outcome,
+                    judgement.sentence(&measurement.unit)
+                ),
+            )?;
+        }
+    }
+    let mut told = Vec::new();
+    for warning in stretches.iter().flat_map(|(m, _)| &m.quality.warnings) {
+        if !told.contains(&warning) {
+            wrapped(out, "! ", &warning.to_string())?;
+            told.push(warning);
+        }
+    }
+    writeln!(out)
+}
+
+pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
+    wrapped(
+        out,
+        "",
+        &format!("{} {FLOOR_LEGEND}", interval_legend(confidence)),
+    )
+}
+
+pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
+    let comparison = report.comparison;
+    wrapped(out, "", &comparison_heading(comparison))?;
+    writeln!(out)?;
+    let rows = comparison_rows(comparison);
+    let counts = comparison.captures;
+    let conditions: Vec<(&str, usize)> = [
+        ("baseline", counts.baseline),
+        ("looped", counts.looped),
+        ("isolated", counts.isolated),
+    ]
+    .into_iter()
+    .filter(|&(_, count)| count > 0)
+    .collect();
+    let change = if counts.isolated > 0 {
+        "change"
+    } else {
+        "loop to floor"
+    };
+    let mut line = format!("{:<15}", "");
+    for (name, _) in &conditions {
+        line.push_str(&format!("{name:<17}"));
+    }
+    writeln!(out, "{line}{change}")?;
+    for row in rows.iter().filter(|row| row.prominent) {
+        compared_row(out, row, &conditions)?;
+    }
+    let hidden = rows.iter().filter(|row| !row.prominent).count();
+    if hidden > 0 {
+        wrapped(
+            out,
+            "",
+            &format!("Harmonics left out here because they show no change: {hidden}."),
+        )?;
+    }
+    writeln!(out)?;
+    for row in rows
+        .iter()
+        .filter(|row| row.prominent && !row.name.starts_with("harmonic_"))
+    {
+        wrapped(out, "- ", &row.sentence)?;
+    }
+    for judgement in report.limits {
+        let unit = rows
+            .iter()
+            .find(|row| row.name == judgement.quantity)
+            .map_or("", |row| row.unit.as_str());
+        wrapped(
+            out,
+            "limit ",
+            &format!("{}: {}", judgement.outcome, judgement.sentence(unit)),
+        )?;
+    }
+    for warning in &comparison.warnings {
+        wrapped(out, "! ", &warning.to_string())?;
+    }
+    writeln!(out)?;
+    legend(out, comparison.confidence)?;
+    wrapped(
+        out,
+        "",
+        "Changes are ratios of the readings in dB, at the same confidence; the lower end is what can \
+         be claimed.",
+    )
+}
+
+fn comparison_heading(comparison: &Comparison) -> String {
+    let counts = comparison.captures;
+    let (low, high) = comparison.band_hz;
+    format!(
+        "Captures: {} baseline, {} looped, {} isolated. Mains {}. Noise band {} to {}.",
+        counts.baseline,
+        counts.looped,
+        counts.isolated,
+        short(comparison.mains_nominal_hz, "Hz", 6),
+        short(low, "Hz", 4),
+        short(high, "Hz", 4)
+    )
+}
+
+fn compared_row(
+    out: &mut impl Write,
+    row: &ComparedRow,
+    conditions: &[(&str, usize)],
+) -> io::Result<()> {
+    let readings: Vec<Reading> = conditions
+        .iter()
+        .map(|&(name, _)| {
+            let figure = match name {
+                "baseline" => row.baseline,
+                "looped" => row.looped,
+                _ => row.isolated,
+            };
+            Reading::new(figure, &row.unit)
+        })
+        .collect();
+    let (label, rest) = row.label.split_once(", ").unwrap_or((&row.label, ""));
+    let mut first = format!("{label:<15}");
+    let mut second = format!("{rest:<15}");
+    for reading in &readings {
+        first.push_str(&format!("{:<16} ", reading.value_with_unit()));
+        second.push_str(&format!(
+            "{:<16} ",
+            reading
+                .interval
+                .as_deref()
+                .unwrap_or_default()
+                .replace(" to ", "..")
+        ));
+    }
+    first.push_str(row.verdict.as_str());
+    second.push_str(&change(row.improvement_db));
+    writeln!(out, "{}", first.trim_end())?;
+    writeln!(out, "{}", second.trim_end())
+}
+
+fn change(ratio: Option<DecibelRatio>) -> String {
+    match ratio {
+        None => String::new(),
+        Some(DecibelRatio {
+            low, high: None, ..
+        }) => format!("≥ {low:.1} dB"),
+        Some(DecibelRatio {
+            low,
+            high: Some(high),
+            ..
+        }) => format!("{low:.1}..{high:.1} dB"),
+    }
+}
+
+/// Breaks between words at the width; further lines are indented by the lead's width.
+fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
+    let indent = " ".repeat(lead.chars().count());
+    let mut line = lead.to_owned();
+    let mut empty = true;
+    for word in sentence.split_whitespace() {
+        let longer = line.chars().count() + usize::from(!empty) + word.chars().count();
+        if !empty && longer > WIDTH {
+            writeln!(out, "{}", line.trim_end())?;
+            line.clone_from(&indent);
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        // Names come from files: a terminal is not to obey them.
+        line.extend(
+            word.chars()
+                .map(|c| if c.is_control() { '\u{fffd}' } else { c }),
+        );
+        empty = false;
+    }
+    writeln!(out, "{}", line.trim_end())
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::super::sample;
+    use super::*;
+
+    fn shown(write: impl FnOnce(&mut Vec<u8>) -> io::Result<()>) -> String {
+        let mut out = Vec::new();
+        write(&mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn a_channel_reads_at_80_columns() {
+        let capture = MeasuredCapture::new(
+            "bench/looped_1.csv",
+            Ok(vec![(sample::measurement(), Vec::new())]),
+        );
+        let text = shown(|out| {
+            measured_capture(out, &capture)?;
+            legend(out, 0.95)?;
+            cautions(out)
+        });
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
+        insta::assert_snapshot!("text_channel", text);
+    }
+
+    #[test]
+    fn a_comparison_reads_at_80_columns() {
+        let comparison_result = sample::comparison();
+        let report = ComparisonReport::new(&comparison_result, &[]);
+        let text = shown(|out| comparison(out, &report));
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
+        insta::assert_snapshot!("text_comparison", text);
+    }
+
+    #[test]
+    fn a_log_has_one_table() {
+        let stretches = [0.0, 60.0, 120.0]
+            .map(|start| {
+                let mut stretch = sample::measurement();
+                stretch.start_s = Some(start);
+                stretch.duration_s = 60.0;
+                (stretch, Vec::new())
+            })
+            .to_vec();
+        let text =
+            shown(|out| measured_capture(out, &MeasuredCapture::new("a.wav", Ok(stretches))));
+        assert_eq!(text.matches("start").count(), 1);
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
+        insta::assert_snapshot!("text_log", text);
+    }
+
+    #[test]
+    fn names_cannot_steer_a_terminal() {
+        let text = shown(|out| wrapped(out, "", "bad\u{1b}[31m.csv"));
+        assert!(!text.contains('\u{1b}'));
+    }
+}

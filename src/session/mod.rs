@@ -1,0 +1,23 @@
+//! A bench session: how the bench was wired, which capture is which, and what may be claimed.
+//!
+//! A session file is TOML. [`Session::parse`] reads it and names every mistake with its line and
+//! the keys that would be understood; [`draft`] writes a first one from the captures found;
+//! [`loop_verdict`] reasons from the wiring; [`run`] measures and compares everything.
+
+mod draft;
+mod file;
+mod instrument_error;
+mod observed;
+mod reader;
+mod result;
+mod run;
+#[cfg(test)]
+#[allow(clippy::panic)]
+pub(crate) mod sample;
+mod wiring;
+
+pub use draft::{DraftCapture, draft};
+pub use file::{CaptureEntry, EarthingSide, Instrument, Remedy, Session, Setup, WantedSignal};
+pub use instrument_error::expanded;
+pub use result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
+pub use wiring::{Breaks, Earth, LoopState, LoopVerdict, RemedyEffect, loop_verdict};

@@ -1,0 +1,114 @@
+//! What the captures say of the loop, held against what the wiring says.
+
+use super::result::{RemedyResult, quantity};
+use super::{LoopState, LoopVerdict};
+use crate::analysis::{Evidence, EvidenceKind};
+use crate::comparison::{ComparedQuantity, Comparison, Verdict};
+use crate::report::PrintedEstimate;
+
+/// An improvement that a remedy which opens nothing would not bring, dB.
+const MORE_THAN_COUPLING_DB: f64 = 20.0;
+
+/// Whether the captures show a loop: hum or offset above the floor. `None` without a comparison.
+pub(super) fn loop_seen(comparison: Option<&Comparison>) -> Option<bool> {
+    let comparison = comparison?;
+    let resolved = |name: &str| {
+        quantity(comparison, name)
+            .and_then(|found| found.loop_excess)
+            .map(|excess| excess.low > 0.0 || excess.high < 0.0)
+    };
+    match (resolved("hum_rms"), resolved("dc_offset")) {
+        (None, None) => None,
+        (hum, offset) => Some(hum == Some(true) || offset == Some(true)),
+    }
+}
+
+/// Where the captures contradict the wiring.
+pub(super) fn contradictions(
+    wiring: &LoopVerdict,
+    comparison: Option<&Comparison>,
+    remedies: &[RemedyResult],
+) -> Vec<String> {
+    let mut found = Vec::new();
+    match (wiring.state, loop_seen(comparison)) {
+        (LoopState::Closed | LoopState::ClosedThroughResistor, Some(false)) => found.push(
+            "By the wiring a loop exists, but the looped captures show neither hum nor offset above the floor. Check that the ground lead really was on the source's ground, and that the range was fine enough to show the hum.".to_owned(),
+        ),
+        (LoopState::Open, Some(true)) => {
+            let hum = comparison
+                .and_then(|comparison| quantity(comparison, "hum_rms"))
+                .and_then(|hum| Some(PrintedEstimate::new(&hum.loop_excess?, &hum.unit)))
+                .map_or_else(String::new, |excess| format!(" (hum {excess} above it)"));
+            found.push(format!(
+                "By the wiring no loop exists, but the looped captures stand above the floor{hum}. Either a second path closes one (another cable's shield, a shelf, an antenna or network lead), or a field reaches the leads. Take the continuity readings again with everything connected."
+            ));
+        }
+        _ => {}
+    }
+    for remedy in remedies {
+        let Some(effect) = wiring
+            .remedies
+            .iter()
+            .find(|known| known.name == remedy.name)
+        else {
+            continue;
+        };
+        let Some(hum) = remedy.quantity("hum_rms") else {
+            continue;
+        };
+        let hum_seen = hum.loop_excess.is_some_and(|excess| excess.low > 0.0);
+        match effect.state {
+            LoopState::Open if wiring.state != LoopState::Open && hum_seen && !fell(hum) => {
+                found.push(format!(
+                    "\"{}\" opens the loop by the wiring, but the hum did not fall: a second path may close it, or the hum is picked up from a field and needs no loop.",
+                    remedy.name
+                ));
+            }
+            LoopState::Closed | LoopState::ClosedThroughResistor
+                if hum
+                    .improvement_db
+                    .is_some_and(|ratio| ratio.low > MORE_THAN_COUPLING_DB) =>
+            {
+                found.push(format!(
+                    "\"{}\" opens nothing by the wiring, but the hum fell as if it did: check what it really does, or what else was changed with it.",
+                    remedy.name
+                ));
+            }
+            _ => {}
+        }
+    }
+    found
+}
+
+fn fell(hum: &ComparedQuantity) -> bool {
+    matches!(hum.verdict, Verdict::Improved | Verdict::AtFloor)
+}
+
+/// Pick-up as evidence: hum above the floor that did not fall with the loop open.
+pub(super) fn pick_up(wiring: &LoopVerdict, remedies: &[RemedyResult]) -> Option<Evidence> {
+    let opened = |remedy: &&RemedyResult| {
+        wiring
+            .remedies
+            .iter()
+            .any(|effect| effect.name == remedy.name && effect.state == LoopState::Open)
+    };
+    let remedy = remedies.iter().filter(opened).find(|remedy| {
+        remedy
+            .quantity("hum_rms")
+            .is_some_and(|hum| !fell(hum) && hum.loop_excess.is_some_and(|excess| excess.low > 0.0))
+    })?;
+    let ratio = remedy.quantity("hum_rms")?.improvement_db?;
+    Some(Evidence::new(
+        EvidenceKind::PickUp,
+        format!(
+            "With \"{}\" the loop is open by the wiring, but the hum did not fall ({}): it points to pick-up from a field rather than to a loop.",
+            remedy.name,
+            PrintedEstimate::of(ratio.value, ratio.low, ratio.high, "dB")
+        ),
+        [
+            ("improvement_db", ratio.value),
+            ("improvement_low_db", ratio.low),
+        ],
+        "Twist the ground lead around the tip's lead or shorten both, move them away from transformers and mains leads, and take the looped capture again: hum that follows the leads' position is picked up.",
+    ))
+}

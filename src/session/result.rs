@@ -1,0 +1,195 @@
+//! What came of a session.
+
+use super::{CaptureEntry, LoopVerdict, Session};
+use crate::analysis::{Evidence, Measurement};
+use crate::capture::Condition;
+use crate::comparison::{ComparedQuantity, Comparison};
+use crate::report::{Acceptance, Judgement};
+use crate::stats::Estimate;
+use crate::{Error, WarningCode};
+use serde::Serialize;
+
+/// What came of a session: every capture measured or its error told, each remedy against loop and
+/// floor, the rows of the test report.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct SessionResult {
+    /// The session as written down.
+    pub session: Session,
+    /// What the wiring says.
+    pub wiring: LoopVerdict,
+    /// Every capture, in the session's order.
+    pub captures: Vec<CaptureOutcome>,
+    /// Loop closed against the floor; `None` where either has no usable capture.
+    pub loop_comparison: Option<Comparison>,
+    /// Every remedy with usable captures, best first.
+    pub remedies: Vec<RemedyResult>,
+    /// Rows of the test report.
+    pub rows: Vec<TestRow>,
+    /// What points to a cause, with the next safe step.
+    pub evidence: Vec<Evidence>,
+    /// Where the set-up contradicts itself or the captures.
+    pub contradictions: Vec<String>,
+    /// What could not be used, or limits what can be said.
+    pub troubles: Vec<Trouble>,
+}
+
+impl SessionResult {
+    /// Whether every acceptance limit is met with the best remedy (without remedies: with the loop
+    /// closed); `None` without limits.
+    #[must_use]
+    pub fn limits_met(&self) -> Option<bool> {
+        let accepted = self.accepted_rows();
+        (!self.session.limits.is_empty()).then(|| {
+            self.session.limits.iter().all(|limit| {
+                accepted.iter().any(|row| {
+                    row.quantity == limit.quantity
+                        && row.judgement.as_ref().is_some_and(Judgement::passed)
+                })
+            })
+        })
+    }
+
+    /// The rows on which the limits are held: those of the best remedy, or of the closed loop.
+    #[must_use]
+    pub fn accepted_rows(&self) -> Vec<&TestRow> {
+        let best = self.remedies.first().map(|remedy| remedy.name.as_str());
+        self.rows
+            .iter()
+            .filter(|row| match best {
+                Some(best) => row.remedy.as_deref() == Some(best),
+                None => row.condition == Condition::Looped,
+            })
+            .collect()
+    }
+
+    /// Whether any capture could not be read or analysed.
+    #[must_use]
+    pub fn capture_failed(&self) -> bool {
+        self.captures.iter().any(|capture| capture.outcome.is_err())
+    }
+
+    /// The measurements of one condition (and remedy), in the session's order.
+    pub fn measurements(
+        &self,
+        condition: Condition,
+        remedy: Option<&str>,
+    ) -> impl Iterator<Item = &Measurement> {
+        self.captures
+            .iter()
+            .filter(move |capture| {
+                capture.entry.condition == condition
+                    && (condition != Condition::Isolated || capture.remedy.as_deref() == remedy)
+            })
+            .filter_map(|capture| capture.outcome.as_ref().ok())
+    }
+}
+
+/// What came of one capture.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct CaptureOutcome {
+    /// The capture as written down.
+    pub entry: CaptureEntry,
+    /// The remedy in place, for an isolated capture.
+    pub remedy: Option<String>,
+    /// SHA-256 digest of the file, hexadecimal; `None` where it could not be read.
+    pub sha256: Option<String>,
+    /// Other channels of the file, which were not used.
+    pub unused_channels: Vec<String>,
+    /// The measurement, or why there is none.
+    pub outcome: Result<Measurement, Error>,
+}
+
+/// One remedy against the loop and the floor.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct RemedyResult {
+    /// Its name.
+    pub name: String,
+    /// The comparison.
+    pub comparison: Comparison,
+}
+
+impl RemedyResult {
+    /// One figure of the comparison.
+    #[must_use]
+    pub fn quantity(&self, name: &str) -> Option<&ComparedQuantity> {
+        quantity(&self.comparison, name)
+    }
+
+    /// What can be claimed for a figure, dB: the lower end of its improvement.
+    #[must_use]
+    pub fn claim_db(&self, name: &str) -> Option<f64> {
+        Some(self.quantity(name)?.improvement_db?.low)
+    }
+}
+
+pub(crate) fn quantity<'a>(comparison: &'a Comparison, name: &str) -> Option<&'a ComparedQuantity> {
+    comparison
+        .quantities
+        .iter()
+        .find(|quantity| quantity.name == name)
+}
+
+/// One row of the test report.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct TestRow {
+    /// Condition of the reading.
+    pub condition: Condition,
+    /// The remedy in place, for `isolated`.
+    pub remedy: Option<String>,
+    /// `dc_offset`, `hum_rms`, ...
+    pub quantity: String,
+    /// Its unit.
+    pub unit: String,
+    /// The reading with the interval of its scatter.
+    pub reading: Estimate,
+    /// The same with the instrument's limits of error, where the session gives them.
+    pub expanded: Option<Estimate>,
+    /// The acceptance limit held against it.
+    pub judgement: Option<Judgement>,
+}
+
+impl TestRow {
+    /// Outcome of the limit, where one is held against the row.
+    #[must_use]
+    pub fn acceptance(&self) -> Option<Acceptance> {
+        self.judgement.as_ref().map(|judgement| judgement.outcome)
+    }
+}
+
+/// Something that could not be used, or that limits what can be said.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[non_exhaustive]
+pub struct Trouble {
+    /// The capture concerned; `None` where it is the comparison.
+    pub file: Option<String>,
+    /// Code of the warning, or kind of the error.
+    pub code: String,
+    /// What was found and what to do.
+    pub message: String,
+    /// Whether the capture is out of use for it.
+    pub lost: bool,
+}
+
+impl Trouble {
+    pub(super) fn of_error(file: &str, error: &Error) -> Self {
+        Self {
+            file: Some(file.to_owned()),
+            code: error.kind().as_str().to_owned(),
+            message: error.message_with_position(),
+            lost: true,
+        }
+    }
+
+    pub(super) fn of_warning(file: Option<&str>, code: WarningCode, message: &str) -> Self {
+        Self {
+            file: file.map(str::to_owned),
+            code: code.as_str().to_owned(),
+            message: message.to_owned(),
+            lost: false,
+        }
+    }
+}

@@ -1,0 +1,398 @@
+//! What the wiring says: whether a loop exists, through what, and what each remedy does to it.
+//!
+//! The classes of a continuity reading (near zero: bonded; around a kilohm: soft-earthed; open:
+//! floating) are common practice; no standard is cited for them.
+
+use super::file::{EarthingSide, Remedy, Setup};
+use serde::Serialize;
+use std::fmt;
+
+/// How a ground meets protective earth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Earth {
+    /// Joined by metal: a reading near zero.
+    Bonded,
+    /// Through a resistor of about a kilohm.
+    Soft,
+    /// Not joined.
+    Floating,
+}
+
+impl Earth {
+    pub(super) const NAMES: [(&str, Self); 3] = [
+        ("bonded", Self::Bonded),
+        ("soft", Self::Soft),
+        ("floating", Self::Floating),
+    ];
+
+    /// The class a continuity reading falls into.
+    #[must_use]
+    pub fn from_reading(ohm: f64) -> Self {
+        const BONDED_BELOW_OHM: f64 = 20.0;
+        const FLOATING_FROM_OHM: f64 = 100e3;
+        if ohm < BONDED_BELOW_OHM {
+            Self::Bonded
+        } else if ohm < FLOATING_FROM_OHM {
+            Self::Soft
+        } else {
+            Self::Floating
+        }
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Self::Bonded => "bonded to earth",
+            Self::Soft => "soft-earthed",
+            Self::Floating => "floating",
+        }
+    }
+}
+
+/// What a remedy opens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Breaks {
+    /// The instrument's way to earth.
+    Instrument,
+    /// The source's way to earth.
+    Source,
+    /// The joint between both grounds: the probe's ground lead.
+    Lead,
+    /// Nothing: it lowers what is coupled in (ferrite, shorter lead, other routing, filter).
+    Nothing,
+}
+
+impl Breaks {
+    pub(super) const NAMES: [(&str, Self); 4] = [
+        ("instrument", Self::Instrument),
+        ("source", Self::Source),
+        ("lead", Self::Lead),
+        ("nothing", Self::Nothing),
+    ];
+}
+
+/// Whether a loop exists by the wiring.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LoopState {
+    /// Both sides are bonded: ground current flows freely.
+    Closed,
+    /// Closed through a resistor on at least one side.
+    ClosedThroughResistor,
+    /// At least one side floats: only stray capacitance closes it.
+    Open,
+    /// The set-up does not say enough.
+    Unknown,
+}
+
+impl fmt::Display for LoopState {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Closed => "closed",
+            Self::ClosedThroughResistor => "closed through a resistor",
+            Self::Open => "open",
+            Self::Unknown => "not known",
+        })
+    }
+}
+
+/// What the wiring says.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct LoopVerdict {
+    /// Whether a loop exists with the ground lead connected.
+    pub state: LoopState,
+    /// The same in a sentence, with the path.
+    pub sentence: String,
+    /// Sum of both continuity readings, where both were taken and finite, ohms.
+    pub path_ohm: Option<f64>,
+    /// What each remedy does to it.
+    pub remedies: Vec<RemedyEffect>,
+    /// Statements of the set-up that contradict each other.
+    pub contradictions: Vec<String>,
+}
+
+/// What one remedy does to the loop.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct RemedyEffect {
+    /// The remedy.
+    pub name: String,
+    /// The loop with the remedy in place.
+    pub state: LoopState,
+    /// The same in a sentence.
+    pub sentence: String,
+}
+
+/// Reasons from the set-up: does a loop exist, through what, what would each remedy do.
+///
+/// ```
+/// use humsieve::session::{LoopState, Session, loop_verdict};
+/// let text = r#"
+/// [setup.instrument]
+/// earth_reading_ohm = 0.4
+/// [setup.source]
+/// earth_reading_ohm = 0.2
+/// [[remedy]]
+/// name = "isolated link"
+/// breaks = "instrument"
+/// [[capture]]
+/// file = "a.csv"
+/// condition = "looped"
+/// "#;
+/// let session = Session::parse(text, "session.toml")?;
+/// let verdict = loop_verdict(&session.setup, &session.remedies);
+/// assert_eq!(verdict.state, LoopState::Closed);
+/// assert_eq!(verdict.remedies[0].state, LoopState::Open);
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+#[must_use]
+pub fn loop_verdict(setup: &Setup, remedies: &[Remedy]) -> LoopVerdict {
+    let mut contradictions = Vec::new();
+    let instrument = side_earth("instrument", &setup.instrument, &mut contradictions);
+    let source = side_earth("source", &setup.source, &mut contradictions);
+    let state = join(instrument, source);
+    let path_ohm = match (
+        setup.instrument.earth_reading_ohm,
+        setup.source.earth_reading_ohm,
+    ) {
+        (Some(a), Some(b)) if (a + b).is_finite() => Some(a + b),
+        _ => None,
+    };
+    let remedies = remedies
+        .iter()
+        .map(|remedy| effect(remedy, instrument, source, state, &mut contradictions))
+        .collect();
+    LoopVerdict {
+        state,
+        sentence: sentence(setup, instrument, source, state, path_ohm),
+        path_ohm,
+        remedies,
+        contradictions,
+    }
+}
+
+fn side_earth(name: &str, side: &EarthingSide, contradictions: &mut Vec<String>) -> Option<Earth> {
+    let read = side.earth_reading_ohm.map(Earth::from_reading);
+    if let (Some(stated), Some(read), Some(ohm)) = (side.earth, read, side.earth_reading_ohm)
+        && stated != read
+    {
+        let reading = if ohm.is_finite() {
+            format!("{ohm} ohm")
+        } else {
+            "an open circuit".to_owned()
+        };
+        contradictions.push(format!(
+            "The {name} side is stated to be {}, but its continuity reading of {reading} says {}; the reading is believed. Repeat it with everything connected as for the captures.",
+            stated.words(),
+            read.words(),
+        ));
+    }
+    read.or(side.earth)
+}
+
+fn join(instrument: Option<Earth>, source: Option<Earth>) -> LoopState {
+    match (instrument, source) {
+        (Some(Earth::Floating), _) | (_, Some(Earth::Floating)) => LoopState::Open,
+        (Some(Earth::Bonded), Some(Earth::Bonded)) => LoopState::Closed,
+        (Some(_), Some(_)) => LoopState::ClosedThroughResistor,
+        _ => LoopState::Unknown,
+    }
+}
+
+fn sentence(
+    setup: &Setup,
+    instrument: Option<Earth>,
+    source: Option<Earth>,
+    state: LoopState,
+    path_ohm: Option<f64>,
+) -> String {
+    let way = |side: &EarthingSide, name: &str| match &side.through {
+        Some(through) => format!("the {name}'s path ({through})"),
+        None => format!("the {name}'s path to earth"),
+    };
+    let path = format!(
+        "{}, the building's protective earth and {}",
+        way(&setup.instrument, "instrument"),
+        way(&setup.source, "source"),
+    );
+    let ohms = path_ohm.map_or_else(String::new, |ohm| {
+        format!(
+            " The two continuity readings add up to {} ohm.",
+            rounded(ohm)
+        )
+    });
+    match state {
+        LoopState::Closed => format!(
+            "By the wiring a loop exists: the ground lead joins two grounds that are both bonded to earth. It runs through the ground lead, {path}.{ohms}"
+        ),
+        LoopState::ClosedThroughResistor => format!(
+            "By the wiring a loop exists, but a resistor in it limits the ground current. It runs through the ground lead, {path}.{ohms}"
+        ),
+        LoopState::Open => {
+            let side = match (instrument, source) {
+                (Some(Earth::Floating), Some(Earth::Floating)) => "both sides are floating",
+                (Some(Earth::Floating), _) => "the instrument's side is floating",
+                _ => "the source's side is floating",
+            };
+            format!(
+                "By the wiring no loop exists: {side}, so that only stray capacitance can close one."
+            )
+        }
+        LoopState::Unknown => "The set-up does not say how both sides meet earth, so nothing follows from the wiring. Take a continuity reading from each ground to protective earth with the mains plugs pulled and everything discharged, and write it under setup.instrument and setup.source.".to_owned(),
+    }
+}
+
+fn rounded(ohm: f64) -> String {
+    if ohm < 10.0 {
+        format!("{ohm:.2}")
+    } else {
+        format!("{ohm:.0}")
+    }
+}
+
+fn effect(
+    remedy: &Remedy,
+    instrument: Option<Earth>,
+    source: Option<Earth>,
+    before: LoopState,
+    contradictions: &mut Vec<String>,
+) -> RemedyEffect {
+    let (state, words) = match remedy.breaks {
+        None => (
+            LoopState::Unknown,
+            "The session does not say what it opens (key `breaks`).",
+        ),
+        Some(Breaks::Nothing) => (
+            before,
+            "It opens nothing: the loop stays and only what is coupled into it can fall.",
+        ),
+        Some(Breaks::Instrument) if instrument == Some(Earth::Floating) => (
+            before,
+            "It opens the instrument's way to earth, which floats already.",
+        ),
+        Some(Breaks::Source) if source == Some(Earth::Floating) => (
+            before,
+            "It opens the source's way to earth, which floats already.",
+        ),
+        Some(Breaks::Instrument) => (
+            LoopState::Open,
+            "It opens the loop at the instrument's way to earth; the barrier's capacitance still passes current at high frequencies, and the instrument's metal parts take on the source's potential.",
+        ),
+        Some(Breaks::Source) => (
+            LoopState::Open,
+            "It opens the loop at the source's way to earth; the source's metal parts are then held by the ground lead alone.",
+        ),
+        Some(Breaks::Lead) => (
+            LoopState::Open,
+            "It opens the loop at the joint of the two grounds; the difference of their potentials then stands at the input as a common-mode voltage.",
+        ),
+    };
+    if before == LoopState::Open && state == LoopState::Open {
+        contradictions.push(format!(
+            "\"{}\" is said to open a loop that is open already by the wiring.",
+            remedy.name
+        ));
+    }
+    let rating = match (remedy.rating_v, &remedy.category) {
+        (Some(volts), Some(category)) => format!(" Rated {volts} V, {category}."),
+        (Some(volts), None) => format!(
+            " Rated {volts} V; the measurement category is not stated: check it before use."
+        ),
+        (None, _) if state == LoopState::Open && remedy.breaks.is_some() => {
+            " No isolation rating is stated: check it against the voltage at hand.".to_owned()
+        }
+        _ => String::new(),
+    };
+    RemedyEffect {
+        name: remedy.name.clone(),
+        state,
+        sentence: format!("{words}{rating}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::*;
+
+    fn side(earth: Option<Earth>, ohm: Option<f64>) -> EarthingSide {
+        EarthingSide {
+            earth,
+            earth_reading_ohm: ohm,
+            through: None,
+        }
+    }
+
+    fn remedy(breaks: Breaks) -> Remedy {
+        Remedy {
+            name: "link".into(),
+            breaks: Some(breaks),
+            rating_v: None,
+            category: None,
+            remarks: None,
+        }
+    }
+
+    #[test]
+    fn a_loop_needs_earth_on_both_sides() {
+        use Earth::{Bonded, Floating, Soft};
+        for (instrument, source, expected) in [
+            (Some(Bonded), Some(Bonded), LoopState::Closed),
+            (Some(Bonded), Some(Soft), LoopState::ClosedThroughResistor),
+            (Some(Floating), Some(Bonded), LoopState::Open),
+            (Some(Floating), None, LoopState::Open),
+            (Some(Bonded), None, LoopState::Unknown),
+            (None, None, LoopState::Unknown),
+        ] {
+            let setup = Setup {
+                instrument: side(instrument, None),
+                source: side(source, None),
+            };
+            assert_eq!(loop_verdict(&setup, &[]).state, expected);
+        }
+    }
+
+    #[test]
+    fn the_reading_is_believed_before_the_statement() {
+        let setup = Setup {
+            instrument: side(Some(Earth::Floating), Some(0.3)),
+            source: side(None, Some(f64::INFINITY)),
+        };
+        let verdict = loop_verdict(&setup, &[]);
+        assert_eq!(verdict.state, LoopState::Open);
+        assert_eq!(verdict.contradictions.len(), 1);
+        assert!(verdict.contradictions[0].contains("0.3 ohm"));
+        assert_eq!(verdict.path_ohm, None);
+    }
+
+    #[test]
+    fn remedies_open_what_they_break() {
+        let bonded = Setup {
+            instrument: side(Some(Earth::Bonded), None),
+            source: side(Some(Earth::Bonded), None),
+        };
+        for (breaks, expected) in [
+            (Breaks::Instrument, LoopState::Open),
+            (Breaks::Source, LoopState::Open),
+            (Breaks::Lead, LoopState::Open),
+            (Breaks::Nothing, LoopState::Closed),
+        ] {
+            let verdict = loop_verdict(&bonded, &[remedy(breaks)]);
+            assert_eq!(verdict.remedies[0].state, expected);
+            assert!(verdict.contradictions.is_empty());
+        }
+        let open = Setup {
+            instrument: side(Some(Earth::Floating), None),
+            source: side(Some(Earth::Bonded), None),
+        };
+        assert_eq!(
+            loop_verdict(&open, &[remedy(Breaks::Source)])
+                .contradictions
+                .len(),
+            1
+        );
+    }
+}

@@ -1,0 +1,50 @@
+//! Real FFT plans of good length, shared by all threads.
+
+use realfft::{RealFftPlanner, RealToComplex};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+
+/// The plan of a forward real transform, made once for each length.
+pub(super) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+    static PLANNER: OnceLock<Mutex<RealFftPlanner<f64>>> = OnceLock::new();
+    PLANNER
+        .get_or_init(|| Mutex::new(RealFftPlanner::new()))
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner)
+        .plan_fft_forward(length)
+}
+
+/// Even lengths 2·2^a·3^b·5^c, which transform fast.
+fn is_good(length: usize) -> bool {
+    let mut rest = length;
+    for prime in [2, 3, 5] {
+        while rest % prime == 0 {
+            rest /= prime;
+        }
+    }
+    rest == 1 && length % 2 == 0
+}
+
+/// The smallest good length that is not below `least`.
+pub(super) fn good_length_from(least: usize) -> usize {
+    (least.max(2)..).find(|&n| is_good(n)).unwrap_or(least)
+}
+
+/// The largest good length that is not above `most` (at least 2).
+pub(super) fn good_length_to(most: usize) -> usize {
+    (2..=most.max(2)).rev().find(|&n| is_good(n)).unwrap_or(2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn good_lengths_bracket_what_was_asked() {
+        assert_eq!(good_length_from(1001), 1024);
+        assert_eq!(good_length_to(1001), 1000);
+        assert_eq!(good_length_from(0), 2);
+        for n in 2..3000 {
+            assert!(good_length_to(n) <= n && n <= good_length_from(n));
+        }
+    }
+}

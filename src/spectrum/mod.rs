@@ -1,0 +1,15 @@
+//! Spectra: windows, transforms at any frequency, and the one-sided power spectral density.
+
+mod bessel;
+mod decimator;
+mod density;
+mod dirichlet;
+mod fft;
+mod nudft;
+mod window;
+
+pub use decimator::Decimator;
+pub use density::{Density, Multitaper};
+pub use dirichlet::{Kernel, Weighting};
+pub use nudft::Nudft;
+pub use window::Window;

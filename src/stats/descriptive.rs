@@ -1,0 +1,41 @@
+//! Mean, standard deviation and lag-1 autocorrelation.
+
+/// Arithmetic mean, with the rounding error of the first pass taken out by a second; NaN of nothing.
+#[must_use]
+pub fn mean(values: &[f64]) -> f64 {
+    let count = values.len() as f64;
+    let first = values.iter().sum::<f64>() / count;
+    first + values.iter().map(|v| v - first).sum::<f64>() / count
+}
+
+/// Standard deviation with n - 1 in the divisor; NaN of fewer than two values.
+///
+/// Two passes with the mean's rounding error corrected (T. F. Chan, G. H. Golub, R. J. LeVeque, The
+/// American Statistician 37(3), 1983): the textbook one-pass formula loses every digit on a small
+/// spread about a large mean.
+#[must_use]
+pub fn standard_deviation(values: &[f64]) -> f64 {
+    if values.len() < 2 {
+        return f64::NAN;
+    }
+    let count = values.len() as f64;
+    let centre = mean(values);
+    let (squares, sum) = values
+        .iter()
+        .map(|v| v - centre)
+        .fold((0.0, 0.0), |(squares, sum), d| (squares + d * d, sum + d));
+    ((squares - sum * sum / count) / (count - 1.0)).sqrt()
+}
+
+/// Lag-1 autocorrelation coefficient Σ (xᵢ - x̄)(xᵢ₊₁ - x̄) / Σ (xᵢ - x̄)²; NaN of a constant.
+#[must_use]
+pub fn lag1_autocorrelation(values: &[f64]) -> f64 {
+    let centre = mean(values);
+    let products: f64 = values
+        .windows(2)
+        .filter_map(|pair| pair.first().zip(pair.get(1)))
+        .map(|(a, b)| (a - centre) * (b - centre))
+        .sum();
+    let squares: f64 = values.iter().map(|v| (v - centre).powi(2)).sum();
+    products / squares
+}

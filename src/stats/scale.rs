@@ -1,0 +1,49 @@
+//! Noise powers and RMS values: chi-square with effective degrees of freedom.
+
+use super::Estimate;
+use super::quantile::{chi_square_ratio_quantile, f_quantile};
+
+/// RMS of noise whose mean square has `dof` effective degrees of freedom, with its interval.
+///
+/// ν s²/σ² is chi-square with ν degrees of freedom, so σ lies between s √(ν/χ²_{1-α/2}) and
+/// s √(ν/χ²_{α/2}) (Percival & Walden 1993, section 6.10; the interval of a power spectral density
+/// is the same with the square root left out). The standard uncertainty is s/√(2ν).
+///
+/// ```
+/// let noise = humsieve::stats::chi_square_scale_interval(1e-3, 36.1, 0.95);
+/// assert!((noise.low - 1e-3 * 0.661651_f64.sqrt()).abs() < 1e-9);
+/// ```
+#[must_use]
+pub fn chi_square_scale_interval(rms: f64, dof: f64, confidence: f64) -> Estimate {
+    let tail = 0.5 - 0.5 * confidence;
+    Estimate::new(
+        rms,
+        (
+            rms / chi_square_ratio_quantile(1.0 - tail, dof).sqrt(),
+            rms / chi_square_ratio_quantile(tail, dof).sqrt(),
+        ),
+        rms / (2.0 * dof).sqrt(),
+        dof,
+        confidence,
+    )
+}
+
+/// Ratio of two noise powers with `dof1` and `dof2` effective degrees of freedom, with its
+/// interval: [R/F_{1-α/2}(ν₁, ν₂), R F_{1-α/2}(ν₂, ν₁)].
+///
+/// The standard uncertainty is R √(2/ν₁ + 2/ν₂). A `power2` of 0 gives an infinite ratio.
+#[must_use]
+pub fn power_ratio(power1: f64, dof1: f64, power2: f64, dof2: f64, confidence: f64) -> Estimate {
+    let ratio = power1 / power2;
+    let upper = 0.5 + 0.5 * confidence;
+    Estimate::new(
+        ratio,
+        (
+            ratio / f_quantile(upper, dof1, dof2),
+            ratio * f_quantile(upper, dof2, dof1),
+        ),
+        ratio * (2.0 / dof1 + 2.0 / dof2).sqrt(),
+        dof1.min(dof2),
+        confidence,
+    )
+}

@@ -1,0 +1,164 @@
+//! Synthetic captures with known truth, shared by the statistical tests.
+#![allow(dead_code)]
+
+use rand::RngExt;
+use rand_chacha::ChaCha8Rng;
+use std::f64::consts::TAU;
+
+/// Colour of the noise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Colour {
+    /// Equal density everywhere.
+    White,
+    /// First-order recursive low-pass of white noise.
+    OnePole { corner_hz: f64 },
+    /// White with a 1/f rise below a corner.
+    Pink { corner_hz: f64 },
+}
+
+/// A capture's true values.
+#[derive(Debug, Clone)]
+pub struct Scenario {
+    pub rate_hz: f64,
+    pub samples: usize,
+    pub fundamental_hz: f64,
+    pub offset: f64,
+    /// Peak amplitude and phase (rad) of orders 1, 2, ..
+    pub harmonics: Vec<(f64, f64)>,
+    /// RMS of the white noise that drives the colour.
+    pub noise: f64,
+    pub colour: Colour,
+}
+
+impl Scenario {
+    /// Hum of 20 mV with odd harmonics on 0.12 V, 2 mV of noise, 10 kS/s.
+    pub fn new(fundamental_hz: f64, cycles: f64, colour: Colour) -> Self {
+        let rate_hz = 10_000.0;
+        Self {
+            rate_hz,
+            samples: (rate_hz * cycles / fundamental_hz).round() as usize,
+            fundamental_hz,
+            offset: 0.12,
+            harmonics: vec![
+                (0.02, 0.4),
+                (0.002, 1.0),
+                (0.006, -0.7),
+                (0.0, 0.0),
+                (0.003, 2.0),
+            ],
+            noise: 2e-3,
+            colour,
+        }
+    }
+
+    pub fn harmonic_rms(&self, order: usize) -> f64 {
+        self.harmonics
+            .get(order - 1)
+            .map_or(0.0, |h| h.0 / 2f64.sqrt())
+    }
+
+    pub fn hum_rms(&self) -> f64 {
+        self.harmonics
+            .iter()
+            .map(|h| h.0 * h.0 / 2.0)
+            .sum::<f64>()
+            .sqrt()
+    }
+
+    /// One-sided noise density, V²/Hz.
+    pub fn density(&self, frequency_hz: f64) -> f64 {
+        let white = 2.0 * self.noise * self.noise / self.rate_hz;
+        match self.colour {
+            Colour::White => white,
+            Colour::OnePole { corner_hz } => {
+                let a = self.pole(corner_hz);
+                let w = TAU * frequency_hz / self.rate_hz;
+                white * (1.0 - a) * (1.0 - a) / (1.0 - 2.0 * a * w.cos() + a * a)
+            }
+            Colour::Pink { corner_hz } => white * (1.0 + corner_hz / frequency_hz),
+        }
+    }
+
+    fn pole(&self, corner_hz: f64) -> f64 {
+        (-TAU * corner_hz / self.rate_hz).exp()
+    }
+
+    /// True noise RMS in a band, by the midpoint rule.
+    pub fn noise_rms_between(&self, low_hz: f64, high_hz: f64) -> f64 {
+        let steps = 20_000;
+        let width = (high_hz - low_hz) / f64::from(steps);
+        (0..steps)
+            .map(|i| self.density(low_hz + (f64::from(i) + 0.5) * width) * width)
+            .sum::<f64>()
+            .sqrt()
+    }
+
+    pub fn samples(&self, rng: &mut ChaCha8Rng) -> Vec<f64> {
+        let mut noise: Vec<f64> = (0..self.samples)
+            .map(|_| self.noise * normal(rng))
+            .collect();
+        match self.colour {
+            Colour::White => {}
+            Colour::OnePole { corner_hz } => {
+                let a = self.pole(corner_hz);
+                // Started in its stationary distribution.
+                let mut state = self.noise * (1.0 - a) / (1.0 - a * a).sqrt() * normal(rng);
+                for x in &mut noise {
+                    state = a * state + (1.0 - a) * *x;
+                    *x = state;
+                }
+            }
+            Colour::Pink { corner_hz } => {
+                pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng)
+            }
+        }
+        noise
+            .into_iter()
+            .enumerate()
+            .map(|(n, noise)| {
+                let turn = TAU * self.fundamental_hz * n as f64 / self.rate_hz;
+                let hum: f64 = self
+                    .harmonics
+                    .iter()
+                    .enumerate()
+                    .map(|(i, (amplitude, phase))| {
+                        amplitude * ((i + 1) as f64 * turn + phase).cos()
+                    })
+                    .sum();
+                self.offset + hum + noise
+            })
+            .collect()
+    }
+}
+
+/// Adds 1/f noise below a corner (cycles per sample) as a sum of first-order processes, four a
+/// decade from one thousandth of the corner up.
+fn pink(noise: &mut [f64], corner: f64, rms: f64, rng: &mut ChaCha8Rng) {
+    let per_decade = 4.0;
+    let white = 2.0 * rms * rms;
+    for i in 0..(6.0 * per_decade) as i32 {
+        let pole = corner * 1e-3 * 10f64.powf(f64::from(i) / per_decade);
+        if pole > 0.2 {
+            break;
+        }
+        // A Lorentzian of plateau P and corner p: sum over log-spaced p of P_p = w·corner/p·(2.303/4)·2/π gives w·corner/f.
+        let plateau = white * corner / pole
+            * (std::f64::consts::LN_10 / per_decade)
+            * (2.0 / std::f64::consts::PI);
+        let a = (-TAU * pole).exp();
+        let deviation = (plateau * std::f64::consts::PI * pole / 2.0).sqrt();
+        let mut state = deviation * normal(rng);
+        let drive = deviation * (1.0 - a * a).sqrt();
+        for x in noise.iter_mut() {
+            state = a * state + drive * normal(rng);
+            *x += state;
+        }
+    }
+}
+
+/// Standard normal by Box and Muller.
+pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
+    let u: f64 = 1.0 - rng.random::<f64>();
+    let v: f64 = rng.random();
+    (-2.0 * u.ln()).sqrt() * (TAU * v).cos()
+}
