@@ -10,7 +10,7 @@ use cases::{Case, make, recipes, silent_recipes};
 use humsieve::separation::{HarmonicOptions, harmonic};
 
 fn ours(case: &Case) -> Vec<f64> {
-    harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default()).mains
+    harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default()).interference
 }
 
 fn db(ratio: f64) -> f64 {

@@ -22,14 +22,6 @@ pub(super) struct CoarseTrack {
 }
 
 impl CoarseTrack {
-    pub(super) fn constant(nominal_hz: f64, frequency_hz: f64) -> Self {
-        Self {
-            nominal_hz,
-            points: vec![(0.0, frequency_hz)],
-            score: 0.0,
-        }
-    }
-
     /// Frequency at a time, linear between blocks and held at the ends.
     pub(super) fn frequency_at(&self, time_s: f64) -> f64 {
         let after = self.points.partition_point(|p| p.0 < time_s);
