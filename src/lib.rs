@@ -1,4 +1,4 @@
-//! Placeholder front page; becomes the README.
+#![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
 
@@ -9,14 +9,15 @@ mod error;
 pub mod load;
 pub mod plan;
 pub mod report;
+pub mod separation;
 pub mod session;
 pub mod spectrum;
 pub mod stats;
 mod warning;
 
-pub use analysis::{MeasureOptions, Measurement};
-pub use capture::{Capture, Condition, FrameSource};
-pub use comparison::{Comparison, Verdict};
+pub use analysis::{MeasureOptions, Measurement, measure};
+pub use capture::{Capture, Condition, FrameSource, MemorySource};
+pub use comparison::{Comparison, Verdict, compare};
 pub use error::{Error, ErrorKind};
 pub use stats::Estimate;
 pub use warning::{Warning, WarningCode};

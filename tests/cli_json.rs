@@ -129,7 +129,7 @@ fn compare_has_its_fields() {
     let pattern = json!({
         "confidence": 0.95, "mains_nominal_hz": 50.0, "band_hz": ["number", "number"],
         "captures": {"baseline": 1, "looped": 1, "isolated": 1},
-        "quantities": [{"name": "text", "unit": "V", "verdict": "text",
+        "quantities": [{"name": "text", "unit": "text", "verdict": "text",
                         "baseline": "?estimate", "looped": "?estimate", "isolated": "?estimate",
                         "loop_excess": "?estimate", "residual_excess": "?estimate"}],
         "warnings": [{"code": "text", "message": "text"}]

@@ -61,8 +61,12 @@ fn codes(line: &Value) -> Vec<&str> {
         .collect()
 }
 
-/// 17 demo captures, 4 figures each, at 99.99 %: were every interval exact, one of the 68 would miss
-/// in 0.7 % of seeds; the seeds are fixed.
+/// Tolerances are five standard deviations, computed from what the generator puts in (0.8 s at least):
+/// offset: white noise 38 µV/√8000 and slow parts 5 µV·√(2·memory/0.8 s) for 1, 3 and 10 ms: 1.0 µV.
+/// Amplitudes: 38 µV·√(2/8000) = 0.6 µV, and a thousandth for what the grid's wander takes from the
+/// lines. Noise: 1/√(2·8000) = 0.8 %. Frequency of the strong series: the grid wanders by
+/// 8 mHz·√(2·0.8/20) = 2.3 mHz within 0.8 s (3.6 mHz in 2 s), and mean and fit weigh that differently;
+/// once this much is allowed.
 #[test]
 fn the_demo_reads_as_what_was_put_in() {
     let truth: Value = serde_json::from_slice(&fs::read("data/demo/truth.json").unwrap()).unwrap();
@@ -70,23 +74,31 @@ fn the_demo_reads_as_what_was_put_in() {
         if file == "weighing.csv" {
             continue;
         }
-        let line = one(&format!("data/demo/{file}"), &["--confidence", "0.9999"]);
+        let line = one(&format!("data/demo/{file}"), &[]);
         let mains = &line["mains"];
-        for (name, estimate) in [
-            ("dc_offset", &line["dc_offset"]),
-            ("mains_frequency_hz", &mains["frequency_hz"]),
-            ("hum_rms", &mains["hum_rms"]),
-            ("harmonic_1_rms", &mains["harmonics"][0]["rms"]),
-        ] {
-            if estimate.is_null() {
-                assert_eq!(mains["detected"], false, "{file}: {name}");
-                continue;
-            }
-            let truth = number(&truth[name]);
+        let near = |name: &str, estimate: &Value, tolerance: f64| {
+            let (truth, value) = (number(&truth[name]), number(&estimate["value"]));
             assert!(
-                number(&estimate["low"]) <= truth && truth <= number(&estimate["high"]),
-                "{file}: {name} is {truth}, measured {estimate}"
+                (value - truth).abs() <= tolerance,
+                "{file}: {name} is {truth}, measured {value}"
             );
+        };
+        let hum = number(&truth["hum_rms"]);
+        near("dc_offset", &line["dc_offset"], 5.2e-6);
+        near("hum_rms", &mains["hum_rms"], 3e-6 + 1e-3 * hum);
+        near(
+            "harmonic_1_rms",
+            &mains["harmonics"][0]["rms"],
+            3e-6 + 1e-3 * hum,
+        );
+        near(
+            "noise_rms",
+            &line["noise"]["rms"],
+            0.04 * number(&truth["noise_rms"]),
+        );
+        if hum > 1e-3 {
+            assert_eq!(mains["detected"], true, "{file}");
+            near("mains_frequency_hz", &mains["frequency_hz"], 3.6e-3);
         }
     }
 }
@@ -283,7 +295,7 @@ fn limits_decide_the_status() {
     let (code, told) = status(&["hum_rms=10m", "noise_rms=1u"]);
     assert_eq!(code, 1);
     assert!(
-        told.contains("noise_rms") && told.contains("exceeds"),
+        told.contains("noise_rms") && told.contains("fail"),
         "{told}"
     );
     assert!(!told.contains("hum_rms"), "{told}");
@@ -410,9 +422,9 @@ fn explanations_stand_instead_of_measurements() {
         "looped_1.csv",
         "Amplifier output",
         "mV",
-        "10 kHz",
+        "10000 Hz",
         "looped.wav",
-        "48 kHz",
+        "48000 Hz",
     ] {
         assert!(text.contains(word), "{word} not in {text}");
     }

@@ -177,7 +177,7 @@ fn make(bench: &Bench, repeat: u64, rate_hz: f64, frames: usize, step_v: f64) ->
     let mut phase = TAU * noise.uniform();
     let mut grid = Wander::new(GRID_WANDER_HZ, GRID_MEMORY_S, rate_hz, noise);
     let mut slow =
-        [1e-3, 10e-3, 100e-3].map(|memory_s| Wander::new(SLOW_NOISE_V, memory_s, rate_hz, noise));
+        [1e-3, 3e-3, 10e-3].map(|memory_s| Wander::new(SLOW_NOISE_V, memory_s, rate_hz, noise));
     let supply_phase = TAU * noise.uniform();
 
     let mut lines: Vec<(f64, f64, f64)> = (1..=ORDERS)

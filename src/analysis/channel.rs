@@ -551,21 +551,20 @@ impl Work<'_> {
         if fitted_over_s * fundamental_hz < 4.0 {
             return Weighting::Rectangular;
         }
-        let (mut plain, mut leaky) = (0.0, 0.0);
-        for k in 1..=settings.orders {
-            let power: f64 = segments
-                .iter()
-                .map(|s| s.fit.harmonics[k - 1].norm_sqr())
-                .sum();
-            let frequency = k as f64 * fundamental_hz;
-            let level = floor.level_at(frequency, fundamental_hz).0;
-            if level > 0.0 {
-                let weight = power / level;
-                plain += weight;
-                leaky += weight * (1.0 + floor.leakage_at(frequency, fitted_over_s) / level);
-            }
-        }
-        if leaky > 1.6 * plain {
+        // The orders that carry most interference are the low ones; each counts alike, so that one strong
+        // line far up does not decide.
+        let shares: Vec<f64> = (1..=settings.orders.min(9))
+            .map(|k| {
+                let frequency = k as f64 * fundamental_hz;
+                let level = floor
+                    .level_at(frequency, fundamental_hz)
+                    .0
+                    .max(f64::MIN_POSITIVE);
+                floor.leakage_at(frequency, fitted_over_s) / level
+            })
+            .collect();
+        let mean = shares.iter().sum::<f64>() / shares.len().max(1) as f64;
+        if mean > 0.6 {
             Weighting::Hann
         } else {
             Weighting::Rectangular

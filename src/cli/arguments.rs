@@ -48,6 +48,10 @@ Examples:
   humsieve separate two.wav -o clean.wav --channel 1 --reference 2")]
     Separate(SeparateArguments),
     /// The test report of a whole bench session
+    #[command(after_help = "\
+Examples:
+  humsieve session captures/ -o captures/session.toml
+  humsieve report captures/session.toml -o report.html")]
     Report(ReportArguments),
     /// A first draft of a session file from the captures found
     Session(SessionArguments),
@@ -122,9 +126,10 @@ pub struct PrintingArguments {
 /// What bears on many captures.
 #[derive(Debug, Clone, Args)]
 pub struct BatchArguments {
-    /// Acceptance limit on an upper bound, as in hum_rms=100u; repeatable
-    #[arg(long, value_name = "QUANTITY=VALUE", value_parser = limit)]
-    pub limit: Vec<LimitArgument>,
+    /// Acceptance limit on an upper bound, as in hum_rms=100u; repeatable. With compare also on what
+    /// was gained, as in improvement.hum_rms=20dB or excess_reduction.hum_rms=20dB
+    #[arg(long, value_name = "QUANTITY=VALUE")]
+    pub limit: Vec<String>,
     /// Captures analysed at once [default: all cores]
     #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
     pub jobs: Option<usize>,
@@ -165,6 +170,21 @@ pub struct CompareArguments {
     /// Captures with the loop broken
     #[arg(long, value_name = "CAPTURE", num_args = 1..)]
     pub isolated: Vec<PathBuf>,
+    /// Amplitude (peak) of a signal to be measured: tells what each part adds to its reading
+    #[arg(long, value_name = "VOLTS", value_parser = number::positive, allow_hyphen_values = true)]
+    pub signal: Option<f64>,
+    /// Accuracy to which the signal is to be read, percent of its amplitude
+    #[arg(long, value_name = "PERCENT", default_value = "1", value_parser = number::positive, allow_hyphen_values = true)]
+    pub signal_accuracy: f64,
+    /// Gain accuracy of the instrument, +/- percent of the reading
+    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = number::not_negative, allow_hyphen_values = true)]
+    pub gain_accuracy: f64,
+    /// Tolerance of the probe, +/- percent of the reading
+    #[arg(long, value_name = "PERCENT", default_value = "0", value_parser = number::not_negative, allow_hyphen_values = true)]
+    pub probe_tolerance: f64,
+    /// Offset accuracy of the instrument, +/- volts
+    #[arg(long, value_name = "VOLTS", default_value = "0", value_parser = number::not_negative, allow_hyphen_values = true)]
+    pub offset_accuracy: f64,
     #[command(flatten)]
     pub batch: BatchArguments,
     #[command(flatten)]
@@ -204,8 +224,21 @@ pub struct SeparateArguments {
     /// What goes to standard output
     #[arg(long, value_enum, default_value_t)]
     pub format: PlainFormatArgument,
-    #[command(flatten)]
-    pub analysis: AnalysisArguments,
+    /// Only this channel, by name or 1-based number; repeatable
+    #[arg(long, value_name = "NAME")]
+    pub channel: Vec<String>,
+    /// Nominal mains frequency: auto decides between 50 and 60
+    #[arg(long, value_name = "auto|HZ", default_value = "auto", value_parser = mains, allow_hyphen_values = true)]
+    pub mains: MainsArgument,
+    /// Highest harmonic order that is taken out [default: as many as lie below Nyquist]
+    #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
+    pub harmonics: Option<usize>,
+    /// Level of every interval
+    #[arg(long, value_name = "P", default_value = "0.95", value_parser = number::confidence, allow_hyphen_values = true)]
+    pub confidence: f64,
+    /// No progress and no warnings on standard error; errors are still told
+    #[arg(long)]
+    pub quiet: bool,
     #[command(flatten)]
     pub reading: ReadingArguments,
 }
@@ -215,9 +248,15 @@ pub struct ReportArguments {
     /// The session file
     #[arg(value_name = "SESSION.toml")]
     pub session: PathBuf,
-    /// Where the report goes: .html, .md or .json
+    /// Where the report goes: .html, .md (with its plots beside it) or .json
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
+    /// Captures analysed at once [default: all cores]
+    #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
+    pub jobs: Option<usize>,
+    /// No progress and no warnings on standard error; errors are still told
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 #[derive(Debug, Args)]
@@ -312,23 +351,6 @@ fn mains(text: &str) -> Result<MainsArgument, String> {
     number::positive(text)
         .map(MainsArgument::Hertz)
         .map_err(|_| "it must be auto or a positive frequency in hertz, as in 50".into())
-}
-
-/// A limit whose quantity is checked where it is meant.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LimitArgument {
-    pub quantity: String,
-    pub value: f64,
-}
-
-fn limit(text: &str) -> Result<LimitArgument, String> {
-    let (quantity, value) = text
-        .split_once('=')
-        .ok_or("it must be QUANTITY=VALUE, as in hum_rms=100u")?;
-    Ok(LimitArgument {
-        quantity: quantity.trim().to_owned(),
-        value: number::si(value)?,
-    })
 }
 
 /// Reads the arguments; help and version are printed here, anything unusable becomes one line.

@@ -1,7 +1,7 @@
 //! The captures of a call: arguments, folders, lists and standard input.
 
 use super::failure::Failure;
-use super::library::load;
+use humsieve::load;
 use humsieve::{Error, ErrorKind};
 use std::fs::File;
 use std::io::{self, BufRead, BufReader};

@@ -2,11 +2,15 @@
 
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::library::load::{self, LoadOptions};
-use super::library::measure as analyse;
 use super::request::MeasureRequest;
 use super::{batch, inputs};
-use humsieve::report::{Judgement, Limit, MeasuredCapture, MeasurementWriter, measurement_rows};
+use humsieve::analysis;
+use humsieve::comparison::{Judgement, Limit};
+use humsieve::load::{self, LoadOptions};
+use humsieve::report::{
+    Format, MeasuredCapture, MeasurementWriter, json_failure, json_line, judge as judge_row,
+    limit_remark, measurement_rows,
+};
 use humsieve::{Error, MeasureOptions, Measurement};
 use std::io::Write;
 use std::path::Path;
@@ -14,7 +18,7 @@ use std::path::Path;
 pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     let captures = inputs::find(&request.captures, request.files_from.as_deref())?;
     if request.explain_input {
-        return explain(&captures, &request.load);
+        return explain(&captures, request);
     }
     let console = Console::new(request.quiet, captures.len());
     let mut writer = MeasurementWriter::new(
@@ -26,7 +30,7 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     let mut outcome = Outcome::default();
     batch::in_order(
         &captures,
-        request.batch.jobs,
+        request.jobs,
         |input| measured(input, request),
         |capture: MeasuredCapture| {
             console.advance();
@@ -43,7 +47,7 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
                                 "{}, channel {}: {}",
                                 measurement.file,
                                 measurement.channel,
-                                judgement.sentence(&measurement.unit)
+                                limit_remark(judgement, &measurement.unit)
                             ));
                         }
                     }
@@ -68,7 +72,7 @@ fn measured(input: &inputs::Input, request: &MeasureRequest) -> MeasuredCapture 
             measurements
                 .into_iter()
                 .map(|measurement| {
-                    let judgements = judge(&request.batch.limits, &measurement);
+                    let judgements = judge(&request.limits, &measurement);
                     (measurement, judgements)
                 })
                 .collect()
@@ -84,7 +88,7 @@ pub fn measurements(
 ) -> Result<Vec<Measurement>, Error> {
     let mut measurements = Vec::new();
     for mut source in load::open(path, load_options)? {
-        measurements.extend(analyse(source.as_mut(), options)?);
+        measurements.extend(analysis::measure(source.as_mut(), options)?);
     }
     Ok(measurements)
 }
@@ -94,23 +98,29 @@ fn judge(limits: &[Limit], measurement: &Measurement) -> Vec<Judgement> {
         return Vec::new();
     }
     let rows = measurement_rows(measurement);
-    limits.iter().map(|limit| limit.judge(&rows)).collect()
+    limits.iter().map(|limit| judge_row(limit, &rows)).collect()
 }
 
-fn explain(captures: &[inputs::Input], options: &LoadOptions) -> Result<Outcome, Failure> {
+fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outcome, Failure> {
     let console = Console::new(true, 0);
     let mut out = console::results();
     let mut outcome = Outcome::default();
+    let json = request.format == Format::Jsonl;
     for input in captures {
         let (path, explanation) = match input {
-            Ok(path) => (path, load::explain(path, options)),
+            Ok(path) => (path, load::explain(path, &request.load)),
             Err((path, error)) => (path, Err(error.clone())),
         };
         match explanation {
-            Ok(explanation) => writeln!(out, "{}\n", explanation.trim_end())?,
+            Ok(explanation) if json => json_line(&mut out, &explanation)?,
+            Ok(explanation) => writeln!(out, "{explanation}")?,
             Err(error) => {
                 outcome.capture_failed = true;
-                console.error(&path.to_string_lossy(), &error);
+                let file = path.to_string_lossy();
+                console.error(&file, &error);
+                if json {
+                    json_failure(&mut out, &file, &error)?;
+                }
             }
         }
     }

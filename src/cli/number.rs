@@ -51,6 +51,14 @@ pub fn positive(text: &str) -> Result<f64, String> {
     }
 }
 
+/// As [`si`], finite and 0 or more.
+pub fn not_negative(text: &str) -> Result<f64, String> {
+    match si(text)? {
+        x if x.is_finite() && x >= 0.0 => Ok(x),
+        _ => Err("it must be finite and not negative".into()),
+    }
+}
+
 /// As [`si`], finite and not 0.
 pub fn scale(text: &str) -> Result<f64, String> {
     match si(text)? {

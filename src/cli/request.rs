@@ -2,20 +2,24 @@
 
 use super::arguments::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, LimitArgument, MainsArgument, MeasureArguments, PlainFormatArgument,
-    PlanArguments, ReadingArguments,
+    FormatArgument, KeepArgument, MainsArgument, MeasureArguments, PlainFormatArgument,
+    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
 };
 use super::failure::Failure;
-use super::library::load::LoadOptions;
+use super::inputs::is_standard_input;
+use super::number;
 use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
 use humsieve::analysis::MainsChoice;
 use humsieve::capture::Coupling;
+use humsieve::comparison::{Bounded, CompareOptions, InstrumentLimits, Limit, WantedSignal};
+use humsieve::load::LoadOptions;
 use humsieve::plan::PlanOptions;
-use humsieve::report::{Format, Limit};
+use humsieve::report::Format;
+use humsieve::separation::{Keep, SeparateOptions};
 use std::num::NonZero;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::thread;
 
 /// What the command is to do.
@@ -23,6 +27,8 @@ use std::thread;
 pub enum Request {
     Measure(MeasureRequest),
     Compare(CompareRequest),
+    Separate(SeparateRequest),
+    Report(ReportRequest),
     Session(SessionRequest),
     Plan(PlanRequest),
     Completions(Shell),
@@ -37,7 +43,8 @@ pub struct MeasureRequest {
     pub explain_input: bool,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
-    pub batch: Batch,
+    pub limits: Vec<Limit>,
+    pub jobs: usize,
     pub format: Format,
     pub quiet: bool,
 }
@@ -48,9 +55,40 @@ pub struct CompareRequest {
     pub captures: Vec<(Condition, Vec<PathBuf>)>,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
-    pub batch: Batch,
+    pub compare: CompareOptions,
+    pub jobs: usize,
     pub format: Format,
     pub quiet: bool,
+}
+
+/// A capture to separate.
+#[derive(Debug, Clone)]
+pub struct SeparateRequest {
+    pub capture: PathBuf,
+    pub template: Option<PathBuf>,
+    pub output: PathBuf,
+    pub load: LoadOptions,
+    pub separate: SeparateOptions,
+    pub json: bool,
+    pub quiet: bool,
+}
+
+/// A session to report.
+#[derive(Debug, Clone)]
+pub struct ReportRequest {
+    pub session: PathBuf,
+    pub output: PathBuf,
+    pub format: PageFormat,
+    pub jobs: Option<usize>,
+    pub quiet: bool,
+}
+
+/// What a session's report is written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PageFormat {
+    Html,
+    Markdown,
+    Json,
 }
 
 /// A folder whose captures a session file is drafted for.
@@ -68,18 +106,13 @@ pub struct PlanRequest {
     pub json: bool,
 }
 
-/// What bears on many captures.
-#[derive(Debug, Clone)]
-pub struct Batch {
-    pub limits: Vec<Limit>,
-    pub jobs: usize,
-}
-
 /// From the arguments as typed to what they mean.
 pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
     match arguments.command {
         Command::Measure(typed) => Ok(Request::Measure(measure(typed)?)),
         Command::Compare(typed) => Ok(Request::Compare(compare(typed)?)),
+        Command::Separate(typed) => Ok(Request::Separate(separate(typed)?)),
+        Command::Report(typed) => Ok(Request::Report(report(typed)?)),
         Command::Session(typed) => Ok(Request::Session(SessionRequest {
             folder: typed.folder,
             output: typed.output,
@@ -88,7 +121,6 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
         Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
         Command::Completions { shell } => Ok(Request::Completions(shell)),
         Command::Manual => Ok(Request::Manual),
-        _ => Err(Failure::Usage("not there yet".into())),
     }
 }
 
@@ -102,7 +134,8 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
             every_s: typed.every,
             ..analysis(&typed.analysis)
         },
-        batch: batch(&typed.batch)?,
+        limits: reading_limits(&typed.batch.limit)?,
+        jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
     })
@@ -126,10 +159,92 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         captures,
         load: load(&typed.reading),
         measure: analysis(&typed.analysis),
-        batch: batch(&typed.batch)?,
+        compare: CompareOptions {
+            confidence: typed.analysis.confidence,
+            limits: limits(&typed.batch.limit)?,
+            signal: typed.signal.map(|amplitude_v| WantedSignal {
+                amplitude_v,
+                accuracy: typed.signal_accuracy / 100.0,
+            }),
+            instrument: InstrumentLimits {
+                gain: typed.gain_accuracy / 100.0,
+                probe: typed.probe_tolerance / 100.0,
+                offset_v: typed.offset_accuracy,
+            },
+            ..CompareOptions::default()
+        },
+        jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
     })
+}
+
+fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
+    if !matches!(ending(&typed.output).as_str(), "wav" | "csv") {
+        return Err(Failure::Usage(format!(
+            "the output's name '{}' must end in .wav or .csv",
+            typed.output.display()
+        )));
+    }
+    let both = typed.template.as_deref().is_some_and(is_standard_input)
+        && is_standard_input(&typed.capture);
+    if both {
+        return Err(Failure::Usage(
+            "standard input (-) can be read only once".into(),
+        ));
+    }
+    Ok(SeparateRequest {
+        separate: SeparateOptions {
+            mains: mains(typed.mains),
+            harmonics: typed.harmonics,
+            keep: match typed.keep {
+                KeepArgument::Cleaned => Keep::Cleaned,
+                KeepArgument::Interference => Keep::Interference,
+                KeepArgument::Mains => Keep::Mains,
+                KeepArgument::Offset => Keep::Offset,
+            },
+            keep_offset: typed.keep_offset,
+            protect_hz: typed.protect,
+            channels: typed.channel,
+            reference: typed.reference,
+            minus: typed.minus,
+            confidence: typed.confidence,
+            ..SeparateOptions::default()
+        },
+        load: load(&typed.reading),
+        capture: typed.capture,
+        template: typed.template,
+        output: typed.output,
+        json: typed.format == PlainFormatArgument::Jsonl,
+        quiet: typed.quiet,
+    })
+}
+
+fn report(typed: ReportArguments) -> Result<ReportRequest, Failure> {
+    let format = match ending(&typed.output).as_str() {
+        "html" | "htm" => PageFormat::Html,
+        "md" => PageFormat::Markdown,
+        "json" => PageFormat::Json,
+        _ => {
+            return Err(Failure::Usage(format!(
+                "the report's name '{}' must end in .html, .md or .json",
+                typed.output.display()
+            )));
+        }
+    };
+    Ok(ReportRequest {
+        session: typed.session,
+        output: typed.output,
+        format,
+        jobs: typed.jobs,
+        quiet: typed.quiet,
+    })
+}
+
+fn ending(path: &Path) -> String {
+    path.extension()
+        .map(|ending| ending.to_string_lossy().to_lowercase())
+        .unwrap_or_default()
 }
 
 fn plan(typed: &PlanArguments) -> PlanRequest {
@@ -153,21 +268,26 @@ fn load(typed: &ReadingArguments) -> LoadOptions {
     LoadOptions {
         sample_rate_hz: typed.sample_rate,
         unit: typed.unit.clone(),
-        scale: typed.scale,
+        scale: typed.scale.unwrap_or(1.0),
         full_scale_v: typed.full_scale,
         coupling: typed.coupling.map(|coupling| match coupling {
             CouplingArgument::Dc => Coupling::Dc,
             CouplingArgument::Ac => Coupling::Ac,
         }),
+        ..LoadOptions::default()
+    }
+}
+
+fn mains(typed: MainsArgument) -> MainsChoice {
+    match typed {
+        MainsArgument::Auto => MainsChoice::Auto,
+        MainsArgument::Hertz(hz) => MainsChoice::Nominal(hz),
     }
 }
 
 fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
     MeasureOptions {
-        mains: match typed.mains {
-            MainsArgument::Auto => MainsChoice::Auto,
-            MainsArgument::Hertz(hz) => MainsChoice::Nominal(hz),
-        },
+        mains: mains(typed.mains),
         band_hz: typed.band,
         harmonics: typed.harmonics,
         confidence: typed.confidence,
@@ -176,17 +296,43 @@ fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
     }
 }
 
-fn batch(typed: &BatchArguments) -> Result<Batch, Failure> {
-    let limits = typed
-        .limit
+fn limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    typed
         .iter()
-        .map(|LimitArgument { quantity, value }| Limit::new(quantity.as_str(), *value))
-        .collect::<Result<_, _>>()?;
+        .map(|text| {
+            let unusable = |why: &str| Failure::Usage(format!("--limit {text}: {why}"));
+            let (name, value) = text
+                .split_once('=')
+                .ok_or_else(|| unusable("it must be QUANTITY=VALUE, as in hum_rms=100u"))?;
+            let value = number::si(value).map_err(|why| unusable(&why))?;
+            let (bounded, quantity) = match name.trim().split_once('.') {
+                Some(("improvement", quantity)) => (Bounded::Improvement, quantity),
+                Some(("excess_reduction", quantity)) => (Bounded::ExcessReduction, quantity),
+                _ => (Bounded::Reading, name.trim()),
+            };
+            Limit::new(bounded, quantity, value).map_err(|error| unusable(error.message()))
+        })
+        .collect()
+}
+
+/// One capture has readings only.
+fn reading_limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    let limits = limits(typed)?;
+    match limits
+        .iter()
+        .find(|limit| limit.bounded != Bounded::Reading)
+    {
+        None => Ok(limits),
+        Some(limit) => Err(Failure::Usage(format!(
+            "--limit on a change of {}: only compare knows changes; measure takes limits on readings",
+            limit.quantity
+        ))),
+    }
+}
+
+fn jobs(typed: &BatchArguments) -> usize {
     let cores = || thread::available_parallelism().map_or(1, NonZero::get);
-    Ok(Batch {
-        limits,
-        jobs: typed.jobs.unwrap_or_else(cores),
-    })
+    typed.jobs.unwrap_or_else(cores)
 }
 
 fn format(typed: FormatArgument) -> Format {

@@ -2,9 +2,9 @@
 
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::library::load::{self, LoadOptions};
 use super::output::OutputFile;
 use super::request::SessionRequest;
+use humsieve::load::{self, LoadOptions};
 use humsieve::session::{DraftCapture, draft};
 use std::fs;
 use std::io::Write;

@@ -5,8 +5,10 @@
 pub(super) struct Moment {
     /// Days since 1970-01-01, where a date is given.
     pub day: Option<i64>,
-    /// Seconds since midnight, or since the start for elapsed times.
-    pub seconds: f64,
+    /// Whole seconds since midnight, or since the start for elapsed times.
+    pub whole: i64,
+    /// Fraction of a second, apart so that differences stay exact.
+    pub fraction: f64,
     /// Seconds that the last written digit stands for.
     pub resolution: f64,
 }
@@ -15,6 +17,18 @@ fn number<T: std::str::FromStr>(text: &str) -> Option<T> {
     (!text.is_empty() && text.bytes().all(|b| b.is_ascii_digit()))
         .then(|| text.parse().ok())
         .flatten()
+}
+
+impl Moment {
+    /// Seconds from `first` to this moment, days left out.
+    pub fn seconds_after(&self, first: Self) -> f64 {
+        (self.whole - first.whole) as f64 + (self.fraction - first.fraction)
+    }
+
+    /// Whole and fraction together, s.
+    pub fn seconds(&self) -> f64 {
+        self.whole as f64 + self.fraction
+    }
 }
 
 /// `H:MM:SS`, `HH:MM:SS.fff`, `MM:SS.fff`, also with a decimal comma, `AM`/`PM` or a zone.
@@ -37,17 +51,17 @@ pub(super) fn clock_time(text: &str) -> Option<Moment> {
     if parts.next().is_some() || first.len() > 6 || second.len() < 2 {
         return None;
     }
-    let (mut hours, minutes, tail): (f64, f64, &str) = match (third, fourth) {
+    let (mut hours, minutes, tail): (i64, i64, &str) = match (third, fourth) {
         (Some(third), _) => (
-            f64::from(number::<u32>(first)?),
-            f64::from(number::<u32>(second).filter(|m| *m < 60)?),
+            i64::from(number::<u32>(first)?),
+            i64::from(number::<u32>(second).filter(|m| *m < 60)?),
             third,
         ),
         // Two parts: minutes and seconds where the last has a fraction, hours and minutes else.
-        (None, _) if second.contains(['.', ',']) => (0.0, f64::from(number::<u32>(first)?), second),
+        (None, _) if second.contains(['.', ',']) => (0, i64::from(number::<u32>(first)?), second),
         (None, _) => (
-            f64::from(number::<u32>(first)?),
-            f64::from(number::<u32>(second).filter(|m| *m < 60)?),
+            i64::from(number::<u32>(first)?),
+            i64::from(number::<u32>(second).filter(|m| *m < 60)?),
             "0",
         ),
     };
@@ -57,7 +71,7 @@ pub(super) fn clock_time(text: &str) -> Option<Moment> {
         (None, None) => (tail, ""),
         _ => return None,
     };
-    let seconds = f64::from(number::<u32>(whole).filter(|s| *s <= 60)?);
+    let seconds = i64::from(number::<u32>(whole).filter(|s| *s <= 60)?);
     if !fraction.bytes().all(|b| b.is_ascii_digit()) || fraction.len() > 15 {
         return None;
     }
@@ -68,12 +82,13 @@ pub(super) fn clock_time(text: &str) -> Option<Moment> {
         format!("0.{fraction}").parse().ok()?
     };
     if let Some(afternoon) = afternoon {
-        hours %= 12.0;
+        hours %= 12;
         if afternoon {
-            hours += 12.0;
+            hours += 12;
         }
     }
-    let value = hours * 3600.0 + minutes * 60.0 + seconds + fraction;
+    let whole = hours * 3600 + minutes * 60 + seconds;
+    let sign = if negative { -1 } else { 1 };
     let resolution = if third.is_none() && !second.contains(['.', ',']) {
         60.0
     } else {
@@ -81,7 +96,8 @@ pub(super) fn clock_time(text: &str) -> Option<Moment> {
     };
     Some(Moment {
         day: None,
-        seconds: if negative { -value } else { value },
+        whole: sign * whole,
+        fraction: sign as f64 * fraction,
         resolution,
     })
 }
@@ -183,13 +199,13 @@ mod tests {
 
     #[test]
     fn clocks() {
-        assert_eq!(clock_time("12:00:01.250").unwrap().seconds, 43201.25);
+        assert_eq!(clock_time("12:00:01.250").unwrap().seconds(), 43201.25);
         assert_eq!(clock_time("12:00:01,250").unwrap().resolution, 1e-3);
-        assert_eq!(clock_time("12:00:01:250").unwrap().seconds, 43201.25);
-        assert_eq!(clock_time("1:00:00 PM").unwrap().seconds, 46800.0);
-        assert_eq!(clock_time("12:00:00 AM").unwrap().seconds, 0.0);
-        assert_eq!(clock_time("02:03.5").unwrap().seconds, 123.5);
-        assert_eq!(clock_time("-0:00:01.5").unwrap().seconds, -1.5);
+        assert_eq!(clock_time("12:00:01:250").unwrap().seconds(), 43201.25);
+        assert_eq!(clock_time("1:00:00 PM").unwrap().seconds(), 46800.0);
+        assert_eq!(clock_time("12:00:00 AM").unwrap().seconds(), 0.0);
+        assert_eq!(clock_time("02:03.5").unwrap().seconds(), 123.5);
+        assert_eq!(clock_time("-0:00:01.5").unwrap().seconds(), -1.5);
         for text in ["1:2", "ab:cd:ef", "12:61:00", "12", "::", "1:00:00:0:0"] {
             assert_eq!(clock_time(text), None, "{text}");
         }
@@ -220,7 +236,7 @@ mod tests {
         ] {
             let moment = time_stamp(text).unwrap();
             assert_eq!(
-                (moment.day, moment.seconds),
+                (moment.day, moment.seconds()),
                 (Some(11_017), 3600.5),
                 "{text}"
             );

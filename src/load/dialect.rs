@@ -97,6 +97,13 @@ pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
         .map_or(0, |last| last + 1)
 }
 
+/// Whether a row of cells is a statement of a preamble rather than a labelled row of data.
+pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
+    cells
+        .first()
+        .is_some_and(|cell| super::preamble::meaning(cell).is_some())
+}
+
 /// A dialect and how well it reads the lines it was tried on.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Candidate {
@@ -214,7 +221,7 @@ fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
         let row = if strict {
             text == 0 && data > 0
         } else {
-            count > 1 && data > 0
+            count > 1 && data > 0 && !opens_statement(&cells)
         };
         if row {
             match counts.iter_mut().find(|(cells, _)| *cells == count) {
@@ -231,6 +238,72 @@ fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
         cells,
         rows,
     })
+}
+
+/// Whether the commas of a two-cell table are decimal marks of a single column: a cell `-0`, or a
+/// second cell with leading zeros, is no integer; nor has a header of one cell two columns below.
+pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
+    let mut rows = 0;
+    let mut evidence = 0;
+    let mut header_cells = None;
+    for text in texts
+        .iter()
+        .filter(|text| !text.trim().is_empty())
+        .take(400)
+    {
+        let text = text.trim();
+        let integers = text.split_once(',').filter(|(a, b)| {
+            let a = a.trim_start_matches(['-', '+']);
+            !a.is_empty()
+                && a.bytes().all(|c| c.is_ascii_digit())
+                && !b.is_empty()
+                && b.bytes().all(|c| c.is_ascii_digit())
+        });
+        match integers {
+            Some((a, b)) => {
+                rows += 1;
+                if a == "-0" || a == "+0" || (b.len() > 1 && b.starts_with('0')) {
+                    evidence += 1;
+                }
+            }
+            None if rows == 0 => header_cells = Some(text.split(',').count()),
+            None => {}
+        }
+    }
+    rows > 0 && (evidence > 0 || header_cells == Some(1))
+}
+
+/// The first line of a table whose commas both part the cells and mark the decimals: an even number of
+/// integers, every second with leading zeros somewhere, under a header of half as many names.
+pub(super) fn commas_serve_twice(texts: &[&str], width: usize) -> Option<usize> {
+    if width < 4 || !width.is_multiple_of(2) {
+        return None;
+    }
+    let mut first = None;
+    let mut evidence = false;
+    let mut header = None;
+    for (index, text) in texts.iter().enumerate().take(400) {
+        let cells: Vec<&str> = text.trim().split(',').collect();
+        let integer = |cell: &&str| {
+            let digits = cell.trim_start_matches(['-', '+']);
+            !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit())
+        };
+        if cells.len() != width || !cells.iter().all(integer) {
+            if first.is_none() {
+                header = Some(cells.len());
+            } else if !text.trim().is_empty() {
+                return None;
+            }
+            continue;
+        }
+        first.get_or_insert(index);
+        evidence |= cells
+            .iter()
+            .skip(1)
+            .step_by(2)
+            .any(|cell| cell.len() > 1 && cell.starts_with('0'));
+    }
+    first.filter(|_| evidence && header.is_none_or(|cells| cells == width / 2))
 }
 
 #[cfg(test)]

@@ -186,8 +186,13 @@ impl Explanation {
                         }),
                 );
         }
+        if let Some(dialect) = text.sideways {
+            explanation.format = "text, one row a channel".into();
+            explanation.delimiter = Some(dialect.delimiter.name());
+            explanation.decimal_mark = Some(char::from(dialect.decimal_mark));
+        }
         for mut source in text.sources {
-            explanation.captures.push(capture_of(&mut source)?);
+            explanation.captures.push(capture_of(source.as_mut())?);
         }
         Ok(explanation)
     }

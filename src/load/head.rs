@@ -19,6 +19,8 @@ pub(super) struct Line<'a> {
 pub(super) struct Head<'a> {
     /// The lines; the last is left out where it was cut.
     pub lines: Vec<Line<'a>>,
+    /// Whether this is the whole file.
+    pub whole: bool,
     /// Byte that ends a line.
     pub terminator: u8,
     /// Lines end with CR and LF.
@@ -63,6 +65,7 @@ impl<'a> Head<'a> {
         }
         Self {
             lines,
+            whole,
             terminator,
             carriage_returns,
         }

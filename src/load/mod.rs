@@ -13,22 +13,32 @@
 //! - Converter counts become volts as `(count - reference) * scale + offset`.
 //! - Thousands separators are not read.
 
+mod assembly;
 mod bytes;
 mod cell;
 mod clock;
+mod columns;
 mod dialect;
 mod explanation;
 mod folder;
+mod groups;
 mod head;
 mod header;
 mod layout;
+mod names;
 mod number;
 mod preamble;
+mod records;
+mod refusal;
+mod scaling;
 mod sniff;
+mod stamps;
+mod statements;
 mod table;
 mod text;
 mod time_base;
 mod time_column;
+mod transposed;
 mod unit;
 mod wav;
 
@@ -120,11 +130,7 @@ impl LoadOptions {
 pub fn open(path: &Path, options: &LoadOptions) -> Result<Vec<Box<dyn FrameSource>>, Error> {
     open_any(path, options)
         .map(|opened| match opened {
-            Opened::Text(text) => text
-                .sources
-                .into_iter()
-                .map(|source| Box::new(source) as Box<dyn FrameSource>)
-                .collect(),
+            Opened::Text(text) => text.sources,
             Opened::Wave(wave) => vec![wave as Box<dyn FrameSource>],
         })
         .map_err(|error| error.in_file(path))

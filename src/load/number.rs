@@ -1,6 +1,6 @@
 //! Decimal numbers as they are written in text tables.
 
-/// Stands for a mantissa of more than 18 digits.
+/// Stands for a mantissa too long to be held.
 pub(super) const TOO_LONG: i64 = i64::MIN;
 
 /// A number read from the front of a byte string.
@@ -8,7 +8,7 @@ pub(super) const TOO_LONG: i64 = i64::MIN;
 pub(super) struct Decimal {
     /// The value, correctly rounded.
     pub value: f64,
-    /// Digits without the mark, as an integer with its sign; [`TOO_LONG`] beyond 18 digits.
+    /// Digits without the mark, as an integer with its sign, or [`TOO_LONG`].
     pub mantissa: i64,
     /// Power of ten of the last digit.
     pub exponent: i32,
@@ -17,6 +17,27 @@ pub(super) struct Decimal {
 }
 
 impl Decimal {
+    /// This number less an earlier one, exact where both are written with equal exponents.
+    #[inline]
+    pub fn after(&self, first: Self) -> f64 {
+        if self.is_aligned(first) {
+            let difference = self.mantissa.wrapping_sub(first.mantissa) as f64;
+            if (-22..0).contains(&self.exponent) {
+                difference / POWERS[self.exponent.unsigned_abs() as usize]
+            } else {
+                difference * power_of_ten(self.exponent)
+            }
+        } else {
+            self.value - first.value
+        }
+    }
+
+    /// Whether two numbers are written with equal exponents, their mantissas held.
+    #[inline]
+    pub fn is_aligned(&self, other: Self) -> bool {
+        self.exponent == other.exponent && self.mantissa != TOO_LONG && other.mantissa != TOO_LONG
+    }
+
     /// The mantissa without its sign; 0 where it is too long to be held.
     #[inline]
     pub fn width(&self) -> u64 {
@@ -130,7 +151,7 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
             .count();
         digits -= zeros;
     }
-    if digits > 18 {
+    if digits > 19 || mantissa > i64::MAX as u64 {
         return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
     }
     let magnitude = exponent.unsigned_abs() as usize;

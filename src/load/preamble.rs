@@ -1,7 +1,7 @@
 //! What stands in front of the data: keys and values in the trade's general words.
 
 use super::cell;
-use super::dialect::{Dialect, filled};
+use super::dialect::{Delimiter, Dialect, filled};
 use super::header::words;
 use super::number::parse_decimal;
 use super::unit;
@@ -485,19 +485,29 @@ pub(super) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Ve
     }
     let mut cells: Vec<Cow<'_, str>> = Vec::new();
     dialect.split(text, &mut cells);
-    if dialect.delimiter == super::dialect::Delimiter::Blanks || filled(&cells) < 2 {
+    if dialect.delimiter == Delimiter::Blanks || filled(&cells) < 2 {
         // Blanks part words as well as cells here: the other marks decide.
-        let parts: Vec<Cow<'_, str>> = if text.contains('\t') {
-            text.split('\t').map(Cow::Borrowed).collect()
+        let delimiter = if text.contains('\t') {
+            Some(b'\t')
         } else if text.contains(';') {
-            text.split(';').map(Cow::Borrowed).collect()
-        } else if text.matches(',').count() == text.matches(", ").count()
+            Some(b';')
+        } else if text.contains('"')
+            || text.matches(',').count() == text.matches(", ").count()
             || !text.contains([':', '='])
         {
-            text.split(',').map(Cow::Borrowed).collect()
+            Some(b',')
         } else {
-            vec![Cow::Borrowed(text)]
+            None
         };
+        let mut parts: Vec<Cow<'_, str>> = Vec::new();
+        match delimiter {
+            Some(delimiter) => Dialect {
+                delimiter: Delimiter::Byte(delimiter),
+                ..dialect
+            }
+            .split(text, &mut parts),
+            None => parts.push(Cow::Borrowed(text)),
+        }
         facts_of_cells(&parts, number, facts);
         return;
     }
@@ -806,7 +816,6 @@ pub(super) fn loose_rate(line: &str) -> Option<f64> {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
-    use crate::load::dialect::Delimiter;
 
     fn facts(line: &str, delimiter: u8) -> Vec<(String, Vec<String>)> {
         let mut facts = Vec::new();

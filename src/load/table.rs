@@ -4,7 +4,7 @@ use super::bytes::{decode, read_at, unreadable};
 use super::cell::{self, Cell, OVERLOAD_FROM};
 use super::clock::Moment;
 use super::dialect::{Delimiter, Dialect, filled};
-use super::number::{Decimal, TOO_LONG, power_of_ten, read_decimal};
+use super::number::{Decimal, power_of_ten, read_decimal};
 use super::time_base::{self, Statements};
 use super::time_column::{Grid, Tracker, short};
 use super::unit;
@@ -84,6 +84,8 @@ pub(super) struct Plan {
     pub may_end_early: bool,
     /// A line without any cell is a missing sample (tables of one column).
     pub blank_is_missing: bool,
+    /// Only rows with this text in this column belong to the capture.
+    pub label: Option<(usize, String)>,
     /// Leave the fast path unused; for tests that compare the two.
     pub plain: bool,
 }
@@ -277,7 +279,7 @@ impl TableSource {
                 break;
             }
             let text = &self.window.bytes[self.window.at..self.window.whole];
-            let row = if self.plan.plain {
+            let row = if self.plan.plain || self.plan.label.is_some() {
                 None
             } else {
                 fast_row(&self.plan, &mut self.state, text, out, stride, at)
@@ -362,6 +364,14 @@ impl TableSource {
         }
         let mut cells: Vec<Cow<'_, str>> = Vec::new();
         self.plan.dialect.split(line, &mut cells);
+        if let Some((column, label)) = &self.plan.label
+            && cells.get(*column).is_some_and(|cell| {
+                cell::bare(cell) != label && cells.len() >= self.plan.columns.len()
+            })
+        {
+            skip(&mut self.state, &mut self.window);
+            return Ok(None);
+        }
         let outcome = general_row(&self.plan, &mut self.state, &cells, number, out, stride, at);
         match outcome {
             Outcome::Frame(time) => Ok(Some(Row { time, bytes })),
@@ -374,8 +384,12 @@ impl TableSource {
                 self.state.done = true;
                 Ok(Some(Row { time: None, bytes }))
             }
-            Outcome::Bad(error) if last && self.window.unterminated => {
-                drop(error);
+            Outcome::Bad(_) | Outcome::Odd(_)
+                if last
+                    && self.window.unterminated
+                    && trimmed
+                        .starts_with(|c: char| c.is_ascii_digit() || "+-.,;\"".contains(c)) =>
+            {
                 self.state.cut = Some(number);
                 skip(&mut self.state, &mut self.window);
                 Ok(None)
@@ -620,21 +634,12 @@ fn stamp_of(state: &mut State, number: Decimal, factor: f64) -> (f64, f64) {
         return (0.0, 0.0);
     };
     state.widest_mantissa = state.widest_mantissa.max(number.width());
-    if number.exponent == first.exponent
-        && number.mantissa != TOO_LONG
-        && first.mantissa != TOO_LONG
-    {
-        let difference = (number.mantissa.wrapping_sub(first.mantissa)) as f64;
-        let seconds = if number.exponent < 0 && number.exponent >= -22 {
-            difference / power_of_ten(-number.exponent)
-        } else {
-            difference * power_of_ten(number.exponent)
-        };
-        (seconds * factor, 0.0)
+    let rounding = if number.is_aligned(first) {
+        0.0
     } else {
-        let rounding = rounding_of(number, state.widest_mantissa);
-        ((number.value - first.value) * factor, rounding * factor)
-    }
+        rounding_of(number, state.widest_mantissa) * factor
+    };
+    (number.after(first) * factor, rounding)
 }
 
 /// What the last digit of a number stands for, in a column whose longest number has the digits of
@@ -735,7 +740,11 @@ fn general_row(
                 plan.columns.len()
             ),
         );
-        return if cells.len() == 1 && plan.columns.len() > 1 {
+        let number = kinds
+            .first()
+            .and_then(Option::as_ref)
+            .is_some_and(Cell::is_datum);
+        return if cells.len() == 1 && plan.columns.len() > 1 && !number {
             Outcome::Odd(error)
         } else {
             Outcome::Bad(error)
@@ -884,7 +893,7 @@ fn time_of(
             }
             if let Some(column) = milliseconds {
                 match kind(column) {
-                    Some(Cell::Number(number)) => moment.seconds += number.value * 1e-3,
+                    Some(Cell::Number(number)) => moment.fraction += number.value * 1e-3,
                     _ => return Err(column),
                 }
             }
@@ -904,7 +913,7 @@ fn time_of(
 /// half a day has passed midnight.
 pub(super) fn seconds_after(first: Moment, moment: Moment, wraps: &mut f64, last: &mut f64) -> f64 {
     const DAY_S: f64 = 86_400.0;
-    let seconds = moment.seconds - first.seconds;
+    let seconds = moment.seconds_after(first);
     match (first.day, moment.day) {
         (Some(from), Some(to)) => (to.saturating_sub(from)) as f64 * DAY_S + seconds,
         _ => {

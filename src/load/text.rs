@@ -1,13 +1,16 @@
 //! Opening a text capture: its front is understood, its rows are left to be read.
 
 use super::LoadOptions;
-use super::bytes::{TextEncoding, read_full, transcode, unreadable};
+use super::bytes::{TextEncoding, read_at, read_full, transcode, unreadable};
+use super::dialect::Dialect;
 use super::head::Head;
-use super::layout::{self, Layout};
+use super::layout::{self, Found, Layout};
+use super::records::{self, Place};
 use super::sniff;
-use super::table::TableSource;
+use super::table::{TableSource, TimeCells};
 use super::time_base;
-use crate::capture::CaptureHeader;
+use super::transposed;
+use crate::capture::{CaptureHeader, FrameSource};
 use crate::{Error, ErrorKind};
 use std::fs::File;
 use std::io::{Seek, SeekFrom};
@@ -18,14 +21,17 @@ use std::sync::Arc;
 pub(super) const HEAD_BYTES: usize = 1 << 16;
 /// A preamble longer than this is not searched for its end.
 const HEAD_LIMIT: usize = 1 << 26;
+/// More records than this in one file are refused.
+const RECORDS_MOST: usize = 1000;
 
 /// A text capture that was opened.
-#[derive(Debug)]
 pub(super) struct Text {
     pub encoding: TextEncoding,
     pub line_end: &'static str,
     pub layouts: Vec<Layout>,
-    pub sources: Vec<TableSource>,
+    /// Dialect of a table turned on its side.
+    pub sideways: Option<Dialect>,
+    pub sources: Vec<Box<dyn FrameSource>>,
 }
 
 impl Text {
@@ -55,12 +61,17 @@ impl Text {
             let whole = front.len() as u64 >= length;
             let body = front.get(mark..).unwrap_or(&[]);
             let head = Head::new(body, mark as u64, 1, whole);
+            let sideways = transposed::detect(&head.lines);
             let understood = layout::understand(&head, options);
-            let few = match &understood {
-                Ok(layout) => head.lines.len() < layout.first_row + 16,
+            let more = match &understood {
+                _ if sideways.is_some() => true,
+                Ok(layout) => {
+                    head.lines.len() < layout.first_row + 16
+                        || layout.may_be_labelled && length <= records::SCAN_LIMIT
+                }
                 Err(_) => true,
             };
-            if few && !whole && front.len() < HEAD_LIMIT {
+            if more && !whole && front.len() < HEAD_LIMIT {
                 let have = front.len();
                 front.resize((have * 8).min(HEAD_LIMIT), 0);
                 file.seek(SeekFrom::Start(have as u64)).map_err(failed)?;
@@ -69,37 +80,149 @@ impl Text {
                 continue;
             }
             let line_end = head.line_end();
-            let mut layout = understood?;
-            let mut sources = Vec::new();
-            let file = Arc::new(file);
-            for found in std::mem::take(&mut layout.captures) {
-                let (time_base, _) = time_base::decide(found.plan.statements, found.plan.grid)?;
-                let mut header =
-                    CaptureHeader::new(path.display().to_string(), found.channels, time_base);
-                header.acquisition = found.acquisition;
-                header.logic_channels = found.logic;
-                let coarse = found
-                    .plan
-                    .grid
-                    .is_some_and(|grid| grid.step_uncertainty_s > 2e-4 * grid.step_s.abs());
-                let mut source = TableSource::new(
-                    path.to_path_buf(),
-                    Arc::clone(&file),
-                    found.plan,
-                    header,
-                    found.warnings,
-                );
-                if coarse {
-                    source.survey()?;
-                }
-                sources.push(source);
+            if let Some((dialect, rows)) = sideways.filter(|_| whole) {
+                let name = path.display().to_string();
+                let record = transposed::read(&name, &head, dialect, &rows, options)?;
+                return Ok(Self {
+                    encoding,
+                    line_end,
+                    sideways: Some(dialect),
+                    layouts: Vec::new(),
+                    sources: vec![Box::new(record)],
+                });
             }
-            return Ok(Self {
+            let terminator = head.terminator;
+            let first = understood?;
+            drop(head);
+            let mut text = Self {
                 encoding,
                 line_end,
-                layouts: vec![layout],
-                sources,
-            });
+                sideways: None,
+                layouts: Vec::new(),
+                sources: Vec::new(),
+            };
+            text.add_records(path, &Arc::new(file), first, terminator, length, options)?;
+            return Ok(text);
         }
     }
+
+    /// Opens the sources of a record, and of those that follow it in the file.
+    fn add_records(
+        &mut self,
+        path: &Path,
+        file: &Arc<File>,
+        mut layout: Layout,
+        terminator: u8,
+        length: u64,
+        options: &LoadOptions,
+    ) -> Result<(), Error> {
+        loop {
+            let next = if length <= records::SCAN_LIMIT {
+                Self::next_record(file, &layout, terminator, options)?
+            } else {
+                None
+            };
+            let end = next.as_ref().map(|(place, _)| place.offset);
+            for mut found in std::mem::take(&mut layout.captures) {
+                found.plan.end = end;
+                self.sources.push(Box::new(source_of(path, file, found)?));
+            }
+            self.layouts.push(layout);
+            match next {
+                Some((_, following)) if self.layouts.len() < RECORDS_MOST => layout = following,
+                Some((place, _)) => {
+                    return Err(Error::new(
+                        ErrorKind::UnsupportedFormat,
+                        format!("more than {RECORDS_MOST} records in one file; split it"),
+                    )
+                    .at_line(place.line));
+                }
+                None => return Ok(()),
+            }
+        }
+    }
+
+    /// The record after one, where its head or its times say that there is one.
+    fn next_record(
+        file: &File,
+        layout: &Layout,
+        terminator: u8,
+        options: &LoadOptions,
+    ) -> Result<Option<(Place, Layout)>, Error> {
+        let Some(plan) = layout.captures.first().map(|found| &found.plan) else {
+            return Ok(None);
+        };
+        if layout.may_be_labelled {
+            return Ok(None);
+        }
+        let from = Place {
+            offset: plan.offset,
+            line: plan.line,
+            after_blank: false,
+        };
+        let start = match plan.time {
+            Some(TimeCells::Number { column: 0, factor }) => Some(plan.statements.start_s / factor),
+            _ => None,
+        };
+        let candidate = records::next_candidate(file, from, terminator, layout.dialect, start)?;
+        let Some(place) = candidate else {
+            return Ok(None);
+        };
+        let mut bytes = vec![0; HEAD_BYTES];
+        let count = read_at(file, &mut bytes, place.offset).map_err(|error| unreadable(&error))?;
+        bytes.truncate(count);
+        let whole = count < HEAD_BYTES;
+        let head = Head::new(&bytes, place.offset, place.line, whole);
+        let rows = match layout::understand(&head, options) {
+            Ok(following) if head.lines.len() >= following.first_row + 2 => following,
+            _ => return Ok(None),
+        };
+        // A remark between rows that go on is no head: other names, and the time running on.
+        let titles = |layout: &Layout| -> Vec<String> {
+            layout
+                .columns
+                .iter()
+                .map(|c| c.title.name.clone())
+                .collect()
+        };
+        let repeated = rows.header_line.is_some() && titles(&rows) == titles(layout);
+        let restarts = match (
+            start,
+            rows.captures.first().and_then(|found| {
+                found
+                    .plan
+                    .time
+                    .map(|time| (time, found.plan.statements.start_s))
+            }),
+        ) {
+            (Some(start), Some((TimeCells::Number { factor, .. }, again))) => {
+                again / factor <= start
+            }
+            _ => false,
+        };
+        let headed = rows.header_line.is_some() && (place.after_blank || rows.first_row > 1);
+        Ok((repeated || restarts || headed).then_some((place, rows)))
+    }
+}
+
+fn source_of(path: &Path, file: &Arc<File>, found: Found) -> Result<TableSource, Error> {
+    let (time_base, _) = time_base::decide(found.plan.statements, found.plan.grid)?;
+    let mut header = CaptureHeader::new(path.display().to_string(), found.channels, time_base);
+    header.acquisition = found.acquisition;
+    header.logic_channels = found.logic;
+    let coarse = found
+        .plan
+        .grid
+        .is_some_and(|grid| grid.step_uncertainty_s > 2e-4 * grid.step_s.abs());
+    let mut source = TableSource::new(
+        path.to_path_buf(),
+        Arc::clone(file),
+        found.plan,
+        header,
+        found.warnings,
+    );
+    if coarse {
+        source.survey()?;
+    }
+    Ok(source)
 }

@@ -39,7 +39,13 @@ impl Grid {
         let median = differences[differences.len() / 2];
         let risen: Vec<f64> = differences.iter().copied().filter(|d| *d > 0.0).collect();
         let equal = differences.iter().filter(|d| **d == 0.0).count();
-        let coarse = equal * 20 > differences.len() || median <= 2.0 * written_resolution_s;
+        let steady = differences
+            .iter()
+            .filter(|d| (**d - median).abs() <= 1e-6 * median.abs())
+            .count();
+        let exact = median > 0.0 && steady * 5 > differences.len() * 4;
+        let coarse =
+            !exact && (equal * 20 > differences.len() || median <= 2.0 * written_resolution_s);
         let mut resolution_s = written_resolution_s;
         let used = if coarse {
             if equal * 4 > differences.len() {
@@ -48,7 +54,8 @@ impl Grid {
             }
             stamps.len()
         } else {
-            let limit = UNEVEN_LIMIT * median.abs() + resolution_s;
+            let slack = if exact { 0.0 } else { resolution_s };
+            let limit = UNEVEN_LIMIT * median.abs() + slack;
             let broken = stamps
                 .windows(2)
                 .position(|pair| (pair[1] - pair[0] - median).abs() > limit);
@@ -70,7 +77,7 @@ impl Grid {
             .fold(0.0, f64::max);
         if median > 0.0 && used >= 2 && spread_s <= 1e-6 * median {
             return Some(Self {
-                step_s: median,
+                step_s: stamps[used - 1] / (used - 1) as f64,
                 step_uncertainty_s: 0.0,
                 resolution_s,
                 spread_s: 0.0,
@@ -112,7 +119,8 @@ pub(super) struct Tracker {
     /// Predicted residual: `level + slope * (frame - centre)` from what was read so far.
     level: f64,
     tilt: f64,
-    limit: f64,
+    /// Rounding that a stamp may have, s: none where the first rows are exactly even.
+    slack: f64,
     warn: f64,
     refit_at: u64,
     count: f64,
@@ -134,12 +142,17 @@ impl Tracker {
     /// Starts at the first frame.
     pub fn new(grid: Grid) -> Self {
         let step = grid.step_s.abs();
+        let slack = if grid.spread_s == 0.0 {
+            0.0
+        } else {
+            grid.resolution_s
+        };
         Self {
             grid,
             level: 0.0,
             tilt: 0.0,
-            limit: UNEVEN_LIMIT * step + grid.resolution_s,
-            warn: UNEVEN_TOLD * step + grid.resolution_s,
+            slack,
+            warn: UNEVEN_TOLD * step + slack,
             refit_at: 64,
             count: 0.0,
             sum_i: 0.0,
@@ -202,8 +215,16 @@ impl Tracker {
         let step = self.grid.step_s;
         let index = frame as f64;
         let ahead = residual - self.level - self.tilt * index;
-        if ahead.abs() <= self.limit + rounding_s {
-            let share = (ahead.abs() - rounding_s - self.grid.resolution_s) / step;
+        // A stamp that falls behind by its last digit is rounded; one that runs ahead on an exactly
+        // even column follows a gap.
+        let slack = rounding_s
+            + if ahead > 0.0 {
+                self.slack
+            } else {
+                self.grid.resolution_s
+            };
+        if ahead.abs() <= UNEVEN_LIMIT * step + slack {
+            let share = (ahead.abs() - slack) / step;
             if share > self.worst.0 {
                 self.worst = (share, line);
             }
@@ -213,7 +234,7 @@ impl Tracker {
         let off_grid = (ahead - steps * step).abs();
         let allowed = 16.max(frame / 10);
         let fits = steps >= 1.0
-            && off_grid <= 0.25 * step + self.grid.resolution_s + rounding_s
+            && off_grid <= 0.25 * step + slack
             && self.missing as f64 + steps <= allowed as f64;
         if fits {
             let missing = steps as u64;

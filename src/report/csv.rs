@@ -1,12 +1,11 @@
 //! One row a channel (or a quantity), for a spreadsheet: full precision, an unknown is empty.
 
-use super::acceptance::Judgement;
-use super::format::{ComparisonReport, MeasuredCapture};
+use super::format::MeasuredCapture;
 use super::reading::Figure;
 use super::rows::{Row, comparison_rows, measurement_rows};
 use crate::Warning;
 use crate::analysis::Measurement;
-use crate::comparison::DecibelRatio;
+use crate::comparison::{Comparison, DecibelRatio, Judgement};
 use std::io::{self, Write};
 
 const TONES: usize = 5;
@@ -154,7 +153,7 @@ fn measurement_cells(
     cells
 }
 
-pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
+pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::Result<()> {
     const FIGURES: [&str; 5] = [
         "baseline",
         "looped",
@@ -167,34 +166,32 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
     for name in FIGURES.iter().chain(&RATIOS) {
         header.extend(["", "_low", "_high"].map(|end| format!("{name}{end}")));
     }
-    header.extend(["verdict", "limit"].map(String::from));
+    header.extend(["verdict", "limits"].map(String::from));
     record(out, &header)?;
 
-    comparison_rows(report.comparison)
-        .into_iter()
-        .try_for_each(|row| {
-            let limit: Vec<_> = report
-                .limits
-                .iter()
-                .filter(|judgement| judgement.quantity == row.name)
-                .cloned()
-                .collect();
-            let mut cells = vec![row.name, row.unit];
-            for figure in [
-                row.baseline,
-                row.looped,
-                row.isolated,
-                row.loop_excess,
-                row.residual_excess,
-            ] {
-                cells.extend(figure_cells(figure));
-            }
-            cells.extend(ratio_cells(row.improvement_db));
-            cells.extend(ratio_cells(row.excess_reduction_db));
-            cells.push(row.verdict.to_string());
-            cells.push(judgements(&limit));
-            record(out, &cells)
-        })
+    comparison_rows(comparison).into_iter().try_for_each(|row| {
+        let limits: Vec<String> = comparison
+            .limits
+            .iter()
+            .filter(|judgement| judgement.quantity == row.name)
+            .map(|judgement| judgement.outcome.to_string())
+            .collect();
+        let mut cells = vec![row.name, row.unit];
+        for figure in [
+            row.baseline,
+            row.looped,
+            row.isolated,
+            row.loop_excess,
+            row.residual_excess,
+        ] {
+            cells.extend(figure_cells(figure));
+        }
+        cells.extend(ratio_cells(row.improvement_db));
+        cells.extend(ratio_cells(row.excess_reduction_db));
+        cells.push(row.verdict.to_string());
+        cells.push(limits.join("; "));
+        record(out, &cells)
+    })
 }
 
 fn figure_cells(figure: Figure) -> [String; 3] {

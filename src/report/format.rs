@@ -1,10 +1,9 @@
 //! The formats of measurements and comparisons on standard output.
 
-use super::acceptance::Judgement;
 use super::{csv, jsonl, markdown, text};
 use crate::Error;
 use crate::analysis::Measurement;
-use crate::comparison::Comparison;
+use crate::comparison::{Comparison, Judgement};
 use std::io::{self, Write};
 
 /// What a report is written as.
@@ -123,24 +122,6 @@ impl<W: Write> MeasurementWriter<W> {
     }
 }
 
-/// A comparison with the limits that were held against it.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct ComparisonReport<'a> {
-    /// The comparison.
-    pub comparison: &'a Comparison,
-    /// Acceptance limits, judged on the last condition.
-    pub limits: &'a [Judgement],
-}
-
-impl<'a> ComparisonReport<'a> {
-    /// A comparison with its limits.
-    #[must_use]
-    pub fn new(comparison: &'a Comparison, limits: &'a [Judgement]) -> Self {
-        Self { comparison, limits }
-    }
-}
-
 /// Writes a comparison.
 ///
 /// # Errors
@@ -148,13 +129,13 @@ impl<'a> ComparisonReport<'a> {
 pub fn write_comparison(
     out: &mut impl Write,
     format: Format,
-    report: &ComparisonReport<'_>,
+    comparison: &Comparison,
 ) -> io::Result<()> {
     match format {
-        Format::Jsonl => jsonl::comparison(out, report)?,
-        Format::Csv => csv::comparison(out, report)?,
-        Format::Text => text::comparison(out, report)?,
-        Format::Markdown => markdown::comparison(out, report)?,
+        Format::Jsonl => jsonl::json_line(out, comparison)?,
+        Format::Csv => csv::comparison(out, comparison)?,
+        Format::Text => text::comparison(out, comparison)?,
+        Format::Markdown => markdown::comparison(out, comparison)?,
     }
     out.flush()
 }
@@ -238,7 +219,7 @@ mod tests {
         let comparison = sample::comparison();
         for format in [Format::Jsonl, Format::Csv, Format::Markdown] {
             let mut out = Vec::new();
-            write_comparison(&mut out, format, &ComparisonReport::new(&comparison, &[])).unwrap();
+            write_comparison(&mut out, format, &comparison).unwrap();
             let text = String::from_utf8(out).unwrap();
             for verdict in ["improved", "at_floor", "worse", "unresolved"] {
                 assert!(text.contains(verdict), "{format:?}: {text}");

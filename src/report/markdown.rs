@@ -1,12 +1,12 @@
 //! Tables for a document.
 
 use super::caution::CAUTIONS;
-use super::format::{ComparisonReport, MeasuredCapture};
+use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Reading, short};
-use super::rows::{comparison_rows, measurement_rows};
+use super::rows::{comparison_remarks, comparison_rows, limit_remark, measurement_rows};
 use crate::analysis::Measurement;
-use crate::comparison::DecibelRatio;
+use crate::comparison::{Comparison, DecibelRatio};
 use std::io::{self, Write};
 
 pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
@@ -16,9 +16,8 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
             for judgement in limits {
                 writeln!(
                     out,
-                    "- limit, {}: {}",
-                    judgement.outcome,
-                    escape(&judgement.sentence(&measurement.unit))
+                    "- {}",
+                    escape(&limit_remark(judgement, &measurement.unit))
                 )?;
             }
             writeln!(out)
@@ -77,7 +76,7 @@ fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Resu
     for item in &measurement.evidence {
         writeln!(
             out,
-            "- {} {}",
+            "- {}; next: {}",
             escape(&item.finding),
             escape(&item.next_step)
         )?;
@@ -89,8 +88,7 @@ pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
     writeln!(out, "{} {FLOOR_LEGEND}", interval_legend(confidence))
 }
 
-pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
-    let comparison = report.comparison;
+pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::Result<()> {
     writeln!(
         out,
         "| figure | baseline | looped | isolated | loop adds | left of it | improvement, dB | \
@@ -126,17 +124,8 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
     for row in rows.iter().filter(|row| row.prominent) {
         writeln!(out, "- {}", escape(&row.sentence))?;
     }
-    for judgement in report.limits {
-        let unit = rows
-            .iter()
-            .find(|row| row.name == judgement.quantity)
-            .map_or("", |row| row.unit.as_str());
-        writeln!(
-            out,
-            "- limit, {}: {}",
-            judgement.outcome,
-            escape(&judgement.sentence(unit))
-        )?;
+    for remark in comparison_remarks(comparison) {
+        writeln!(out, "- {}", escape(&remark))?;
     }
     for warning in &comparison.warnings {
         writeln!(out, "- {}", escape(&warning.to_string()))?;
@@ -153,16 +142,14 @@ pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
 }
 
 fn ratio_cell(ratio: Option<DecibelRatio>) -> String {
-    match ratio {
+    let Some(DecibelRatio { value, low, high }) = ratio else {
+        return String::new();
+    };
+    match high {
+        Some(high) if low.is_finite() => format!("{value:.1} ({low:.1} to {high:.1})"),
+        Some(high) => format!("at most {high:.1}"),
+        None if low.is_finite() => format!("at least {low:.1}"),
         None => String::new(),
-        Some(DecibelRatio {
-            low, high: None, ..
-        }) => format!("at least {low:.1}"),
-        Some(DecibelRatio {
-            value,
-            low,
-            high: Some(high),
-        }) => format!("{value:.1} ({low:.1} to {high:.1})"),
     }
 }
 

@@ -2,7 +2,14 @@
 
 use super::reading::{Figure, short};
 use crate::analysis::{Harmonic, Measurement};
-use crate::comparison::{ComparedQuantity, Comparison, DecibelRatio, Verdict};
+use crate::comparison::{
+    Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, Limit, SignalOutlook, Verdict,
+};
+
+/// Tones that a short listing shows, the strongest first.
+pub(super) const PROMINENT_TONES: usize = 8;
+/// Harmonics that a short listing of a comparison shows: those that are largest with the loop closed.
+const PROMINENT_HARMONICS: usize = 6;
 
 /// One figure of a measurement.
 #[derive(Debug, Clone, PartialEq)]
@@ -125,20 +132,24 @@ pub fn measurement_rows(measurement: &Measurement) -> Vec<Row> {
             tone.frequency_hz,
             "Hz",
         );
+        let frequency = frequency.prominent(index < PROMINENT_TONES);
         rows.push(match &tone.relation {
             Some(relation) => frequency.noted(relation.clone()),
             None => frequency,
         });
-        rows.push(Row::new(
-            format!("tone_{number}_rms"),
-            format!("tone {number}, RMS"),
-            tone.rms,
-            unit,
-        ));
+        rows.push(
+            Row::new(
+                format!("tone_{number}_rms"),
+                format!("tone {number}, RMS"),
+                tone.rms,
+                unit,
+            )
+            .prominent(index < PROMINENT_TONES),
+        );
     }
     for (name, label, value) in [
         ("rms", "whole record, RMS", waveform.rms),
-        ("ac_rms", "about its mean, RMS", waveform.ac_rms),
+        ("ac_rms", "AC, RMS", waveform.ac_rms),
         ("peak_to_peak", "peak to peak", waveform.peak_to_peak),
         ("min", "smallest sample", waveform.min),
         ("max", "largest sample", waveform.max),
@@ -230,20 +241,42 @@ pub struct ComparedRow {
 /// Rows of a comparison, in the order of its quantities.
 #[must_use]
 pub fn comparison_rows(comparison: &Comparison) -> Vec<ComparedRow> {
+    let mut harmonics: Vec<f64> = comparison
+        .quantities
+        .iter()
+        .filter_map(harmonic_looped)
+        .filter(|&value| value > 0.0)
+        .collect();
+    harmonics.sort_by(|a, b| b.total_cmp(a));
+    let least = harmonics
+        .get(PROMINENT_HARMONICS - 1)
+        .or(harmonics.last())
+        .copied()
+        .unwrap_or(f64::INFINITY);
     comparison
         .quantities
         .iter()
-        .map(|quantity| compared_row(quantity, comparison.captures.isolated > 0))
+        .map(|quantity| {
+            let prominent = match harmonic_looped(quantity) {
+                Some(value) => value >= least,
+                None => !quantity.name.starts_with("harmonic_"),
+            };
+            compared_row(quantity, prominent)
+        })
         .collect()
 }
 
-fn compared_row(quantity: &ComparedQuantity, with_isolated: bool) -> ComparedRow {
+/// What a harmonic reads with the loop closed (without such captures: with the loop broken).
+fn harmonic_looped(quantity: &ComparedQuantity) -> Option<f64> {
+    let reading = quantity.looped.or(quantity.isolated)?;
+    quantity
+        .name
+        .starts_with("harmonic_")
+        .then_some(reading.value)
+}
+
+fn compared_row(quantity: &ComparedQuantity, prominent: bool) -> ComparedRow {
     let label = quantity_label(&quantity.name);
-    let harmonic = quantity.name.starts_with("harmonic_");
-    let resolved = [quantity.looped, quantity.isolated]
-        .into_iter()
-        .flatten()
-        .any(|reading| reading.low > 0.0);
     ComparedRow {
         name: quantity.name.clone(),
         unit: quantity.unit.clone(),
@@ -255,10 +288,113 @@ fn compared_row(quantity: &ComparedQuantity, with_isolated: bool) -> ComparedRow
         improvement_db: quantity.improvement_db,
         excess_reduction_db: quantity.excess_reduction_db,
         verdict: quantity.verdict,
-        prominent: !harmonic || (resolved && quantity.verdict != Verdict::Unresolved),
-        sentence: sentence(&label, quantity, with_isolated),
+        prominent,
+        sentence: named(&quantity.sentence(), &quantity.name, &label),
         label,
     }
+}
+
+/// The sentence with the figure's label in place of its fixed name.
+fn named(sentence: &str, name: &str, label: &str) -> String {
+    match sentence.strip_prefix(name) {
+        Some(rest) => format!("{}{rest}", label.replace(", RMS", " RMS")),
+        None => sentence.to_owned(),
+    }
+}
+
+/// What is to be said beside the table of a comparison: limits, the wanted signal, what was left out,
+/// what the intervals cover.
+#[must_use]
+pub fn comparison_remarks(comparison: &Comparison) -> Vec<String> {
+    let unit = |name: &str| {
+        comparison
+            .quantity(name)
+            .map_or("", |quantity| quantity.unit.as_str())
+    };
+    let mut remarks: Vec<String> = comparison
+        .limits
+        .iter()
+        .map(|judgement| limit_remark(judgement, unit(&judgement.quantity)))
+        .collect();
+    if let Some(signal) = &comparison.signal {
+        remarks.extend(signal_remarks(signal, unit("hum_rms")));
+    }
+    remarks.extend(comparison.left_out.iter().map(|left_out| {
+        format!(
+            "Left out of {}: {}, channel {} ({}): {}.",
+            left_out.figures, left_out.file, left_out.channel, left_out.condition, left_out.reason
+        )
+    }));
+    remarks.extend(comparison.notes.iter().cloned());
+    remarks
+}
+
+/// Holds a limit on a reading against the row of its name.
+#[must_use]
+pub fn judge(limit: &Limit, rows: &[Row]) -> Judgement {
+    let figure = rows
+        .iter()
+        .find(|row| row.name == limit.quantity)
+        .map(|row| row.figure);
+    limit.judge_interval(figure.and_then(|figure| match figure.interval() {
+        Some((low, high)) => Some((low?, high?)),
+        None => figure.value().map(|value| (value, value)),
+    }))
+}
+
+/// A limit and what became of it in one sentence.
+#[must_use]
+pub fn limit_remark(judgement: &Judgement, unit: &str) -> String {
+    let (what, unit) = match judgement.bounded {
+        Bounded::Reading => ("upper bound", unit),
+        Bounded::Improvement => ("lower bound of the improvement", "dB"),
+        Bounded::ExcessReduction => ("lower bound of the excess reduction", "dB"),
+    };
+    let condition = judgement
+        .condition
+        .map_or_else(String::new, |condition| format!(", {condition}"));
+    let bound = judgement
+        .bound
+        .map_or_else(|| "not known".to_owned(), |bound| short(bound, unit, 4));
+    format!(
+        "Limit {} of {}{condition}: {}; {what} {bound}.",
+        short(judgement.limit, unit, 6),
+        judgement.quantity,
+        judgement.outcome
+    )
+}
+
+fn signal_remarks(signal: &SignalOutlook, unit: &str) -> Vec<String> {
+    let percent = |x: Option<f64>| {
+        x.map_or_else(
+            || "not known".to_owned(),
+            |x| format!("{} %", short(x, "", 3)),
+        )
+    };
+    [("looped", signal.looped), ("isolated", signal.isolated)]
+        .into_iter()
+        .filter_map(|(condition, errors)| {
+            let errors = errors?;
+            let ratio = errors
+                .signal_to_noise_db
+                .map_or_else(|| "not known".to_owned(), |db| format!("{db:.1} dB"));
+            let smallest = errors.smallest_readable_v.map_or_else(String::new, |volts| {
+                format!(
+                    "; to {} % nothing below {} can be read",
+                    short(signal.accuracy_percent, "", 3),
+                    short(volts, unit, 3)
+                )
+            });
+            Some(format!(
+                "A signal of {} amplitude, {condition}: offset {}, hum {}, noise {} of it; signal to \
+                 noise {ratio}{smallest}.",
+                short(signal.amplitude_v, unit, 4),
+                percent(errors.offset_percent),
+                percent(errors.hum_percent),
+                percent(errors.noise_percent)
+            ))
+        })
+        .collect()
 }
 
 /// The words for a fixed quantity name.
@@ -268,7 +404,7 @@ pub fn quantity_label(name: &str) -> String {
         "dc_offset" => "DC offset".into(),
         "hum_rms" => "hum, RMS".into(),
         "noise_rms" => "noise in band, RMS".into(),
-        "ac_rms" => "about its mean, RMS".into(),
+        "ac_rms" => "AC, RMS".into(),
         "peak_to_peak" => "peak to peak".into(),
         "harmonic_1_rms" => "fundamental, RMS".into(),
         other => match other
@@ -278,58 +414,5 @@ pub fn quantity_label(name: &str) -> String {
             Some(order) => format!("order {order}, RMS"),
             None => other.replace('_', " "),
         },
-    }
-}
-
-fn sentence(label: &str, quantity: &ComparedQuantity, with_isolated: bool) -> String {
-    let step = if with_isolated {
-        "from looped to isolated"
-    } else {
-        "from looped to baseline"
-    };
-    let Some(ratio) = quantity.improvement_db else {
-        return format!("{label}: nothing can be said of its change.");
-    };
-    let range = match ratio.high {
-        Some(high) => format!("{:.1} dB ({:.1} to {high:.1} dB)", ratio.value, ratio.low),
-        None => format!("at least {:.1} dB", ratio.low),
-    };
-    match quantity.verdict {
-        Verdict::Improved => {
-            let interference = match quantity.excess_reduction_db {
-                Some(DecibelRatio {
-                    value,
-                    low,
-                    high: Some(high),
-                }) => {
-                    format!("; the interference itself by {value:.1} dB ({low:.1} to {high:.1} dB)")
-                }
-                Some(DecibelRatio { low, .. }) => {
-                    format!("; the interference itself by at least {low:.1} dB")
-                }
-                None => String::new(),
-            };
-            format!("{label}: lower by {range} {step}{interference}.")
-        }
-        Verdict::AtFloor => {
-            let claim = quantity
-                .excess_reduction_db
-                .map_or(ratio.low, |reduction| reduction.low);
-            format!(
-                "{label}: lower by {range} {step}; what is left cannot be told from the \
-                 instrument's floor, so at least {claim:.1} dB less interference is the claim."
-            )
-        }
-        Verdict::Worse => format!(
-            "{label}: higher {step}, by {:.1} dB ({} to {:.1} dB).",
-            -ratio.value,
-            ratio
-                .high
-                .map_or_else(|| "unknown".into(), |high| format!("{:.1}", -high)),
-            -ratio.low
-        ),
-        Verdict::Unresolved => {
-            format!("{label}: no change shown {step}; the interval of the ratio holds 0 dB.")
-        }
     }
 }

@@ -89,8 +89,6 @@ pub fn measurement() -> Measurement {
 pub fn comparison() -> Comparison {
     let quantity =
         |name: &str, looped, isolated, improvement, reduction, verdict| ComparedQuantity {
-            name: name.into(),
-            unit: "V".into(),
             baseline: Some(estimate(1.5e-6, 0.0, 2.4e-6)),
             looped,
             isolated,
@@ -99,7 +97,7 @@ pub fn comparison() -> Comparison {
             improvement_db: improvement,
             excess_reduction_db: reduction,
             verdict,
-            ..ComparedQuantity::new("", "")
+            ..ComparedQuantity::new(name, "V")
         };
     let ratio = |value, low, high| Some(DecibelRatio { value, low, high });
     let counts = CaptureCounts {
@@ -107,50 +105,46 @@ pub fn comparison() -> Comparison {
         looped: 3,
         isolated: 3,
     };
+    let quantities = vec![
+        quantity(
+            "hum_rms",
+            Some(estimate(3.1035e-3, 3.1022e-3, 3.1048e-3)),
+            Some(estimate(11e-6, 9.8e-6, 12.2e-6)),
+            ratio(49.0, 48.1, Some(50.0)),
+            ratio(49.1, 48.1, Some(50.2)),
+            Verdict::Improved,
+        ),
+        quantity(
+            "harmonic_1_rms",
+            Some(estimate(2.97e-3, 2.9688e-3, 2.9712e-3)),
+            Some(estimate(1.6e-6, 0.0, 2.6e-6)),
+            ratio(61.2, 61.2, None),
+            ratio(60.5, 60.5, None),
+            Verdict::AtFloor,
+        ),
+        quantity(
+            "harmonic_2_rms",
+            Some(estimate(0.0, 0.0, 1.9e-6)),
+            Some(estimate(0.0, 0.0, 1.9e-6)),
+            None,
+            None,
+            Verdict::Unresolved,
+        ),
+        quantity(
+            "noise_rms",
+            Some(estimate(3.964e-5, 3.91e-5, 4.02e-5)),
+            Some(estimate(4.364e-5, 4.31e-5, 4.42e-5)),
+            ratio(-0.83, -1.0, Some(-0.6)),
+            None,
+            Verdict::Worse,
+        ),
+    ];
     Comparison {
         warnings: vec![Warning::new(
             WarningCode::RateMismatch,
             "looped at 10 kHz, isolated at 48 kHz; compared to 5 kHz",
         )],
-        ..Comparison::new(
-            0.95,
-            50.0,
-            (2.5, 5000.0),
-            counts,
-            vec![
-                quantity(
-                    "hum_rms",
-                    Some(estimate(3.1035e-3, 3.1022e-3, 3.1048e-3)),
-                    Some(estimate(11e-6, 9.8e-6, 12.2e-6)),
-                    ratio(49.0, 48.1, Some(50.0)),
-                    ratio(49.1, 48.1, Some(50.2)),
-                    Verdict::Improved,
-                ),
-                quantity(
-                    "harmonic_1_rms",
-                    Some(estimate(2.97e-3, 2.9688e-3, 2.9712e-3)),
-                    Some(estimate(1.6e-6, 0.0, 2.6e-6)),
-                    ratio(61.2, 61.2, None),
-                    ratio(60.5, 60.5, None),
-                    Verdict::AtFloor,
-                ),
-                quantity(
-                    "harmonic_2_rms",
-                    Some(estimate(0.0, 0.0, 1.9e-6)),
-                    Some(estimate(0.0, 0.0, 1.9e-6)),
-                    None,
-                    None,
-                    Verdict::Unresolved,
-                ),
-                quantity(
-                    "noise_rms",
-                    Some(estimate(3.964e-5, 3.91e-5, 4.02e-5)),
-                    Some(estimate(4.364e-5, 4.31e-5, 4.42e-5)),
-                    ratio(-0.83, -1.0, Some(-0.6)),
-                    None,
-                    Verdict::Worse,
-                ),
-            ],
-        )
+        notes: vec!["Several captures of each condition.".into()],
+        ..Comparison::new(0.95, 50.0, (2.5, 5000.0), counts, quantities)
     }
 }

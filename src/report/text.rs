@@ -1,13 +1,15 @@
 //! Tables and sentences for a terminal of 80 columns; nothing depends on colour.
 
-use super::acceptance::Judgement;
 use super::caution::CAUTIONS;
-use super::format::{ComparisonReport, MeasuredCapture};
+use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Figure, Reading, short};
-use super::rows::{ComparedRow, comparison_rows, measurement_rows};
+use super::rows::{
+    ComparedRow, PROMINENT_TONES, comparison_remarks, comparison_rows, limit_remark,
+    measurement_rows,
+};
 use crate::analysis::{Evidence, Measurement};
-use crate::comparison::{Comparison, DecibelRatio};
+use crate::comparison::{Comparison, DecibelRatio, Judgement};
 use std::io::{self, Write};
 
 const WIDTH: usize = 80;
@@ -48,10 +50,10 @@ fn measured_channel(
     limits: &[Judgement],
 ) -> io::Result<()> {
     let record = format!(
-        "{} samples at {}, {}",
-        measurement.samples,
-        short(measurement.sample_rate_hz, "Hz", 7),
-        short(measurement.duration_s, "s", 4)
+        "{} at {}, {}",
+        tied(&format!("{} samples", measurement.samples)),
+        tied(&short(measurement.sample_rate_hz, "Hz", 7)),
+        tied(&short(measurement.duration_s, "s", 4))
     );
     heading(out, measurement, &record)?;
     writeln!(
@@ -107,19 +109,18 @@ fn measured_channel(
             ),
         )?;
     }
+    if measurement.tones.len() > PROMINENT_TONES {
+        writeln!(
+            out,
+            "Weaker tones left out here: {}; the other formats have them.",
+            measurement.tones.len() - PROMINENT_TONES
+        )?;
+    }
     for warning in &measurement.quality.warnings {
         wrapped(out, "! ", &warning.to_string())?;
     }
     for judgement in limits {
-        wrapped(
-            out,
-            "limit ",
-            &format!(
-                "{}: {}",
-                judgement.outcome,
-                judgement.sentence(&measurement.unit)
-            ),
-        )?;
+        wrapped(out, "- ", &limit_remark(judgement, &measurement.unit))?;
     }
     evidence(out, &measurement.evidence)?;
     writeln!(out)
@@ -131,7 +132,8 @@ fn evidence(out: &mut impl Write, evidence: &[Evidence]) -> io::Result<()> {
     }
     writeln!(out, "What points to a cause, and what to try next:")?;
     for item in evidence {
-        wrapped(out, "- ", &format!("{} {}", item.finding, item.next_step))?;
+        wrapped(out, "- ", &item.finding)?;
+        wrapped(out, "  next: ", &item.next_step)?;
     }
     Ok(())
 }
@@ -183,12 +185,8 @@ fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io:
         for judgement in limits.iter().filter(|judgement| !judgement.passed()) {
             wrapped(
                 out,
-                "            limit ",
-                &format!(
-                    "{}: {}",
-                    judgement.outcome,
-                    judgement.sentence(&measurement.unit)
-                ),
+                "            ",
+                &limit_remark(judgement, &measurement.unit),
             )?;
         }
     }
@@ -210,8 +208,7 @@ pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
     )
 }
 
-pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) -> io::Result<()> {
-    let comparison = report.comparison;
+pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::Result<()> {
     wrapped(out, "", &comparison_heading(comparison))?;
     writeln!(out)?;
     let rows = comparison_rows(comparison);
@@ -234,34 +231,26 @@ pub(super) fn comparison(out: &mut impl Write, report: &ComparisonReport<'_>) ->
         line.push_str(&format!("{name:<17}"));
     }
     writeln!(out, "{line}{change}")?;
-    for row in rows.iter().filter(|row| row.prominent) {
-        compared_row(out, row, &conditions)?;
+    let harmonic = |row: &&ComparedRow| row.name.starts_with("harmonic_");
+    let headline = rows.iter().filter(|row| !harmonic(row));
+    for row in headline.clone().chain(rows.iter().filter(harmonic)) {
+        if row.prominent {
+            compared_row(out, row, &conditions)?;
+        }
     }
     let hidden = rows.iter().filter(|row| !row.prominent).count();
     if hidden > 0 {
-        wrapped(
+        writeln!(
             out,
-            "",
-            &format!("Harmonics left out here because they show no change: {hidden}."),
+            "Smaller harmonics left out here: {hidden}; the other formats have them."
         )?;
     }
     writeln!(out)?;
-    for row in rows
-        .iter()
-        .filter(|row| row.prominent && !row.name.starts_with("harmonic_"))
-    {
+    for row in headline {
         wrapped(out, "- ", &row.sentence)?;
     }
-    for judgement in report.limits {
-        let unit = rows
-            .iter()
-            .find(|row| row.name == judgement.quantity)
-            .map_or("", |row| row.unit.as_str());
-        wrapped(
-            out,
-            "limit ",
-            &format!("{}: {}", judgement.outcome, judgement.sentence(unit)),
-        )?;
+    for remark in comparison_remarks(comparison) {
+        wrapped(out, "- ", &remark)?;
     }
     for warning in &comparison.warnings {
         wrapped(out, "! ", &warning.to_string())?;
@@ -284,9 +273,9 @@ fn comparison_heading(comparison: &Comparison) -> String {
         counts.baseline,
         counts.looped,
         counts.isolated,
-        short(comparison.mains_nominal_hz, "Hz", 6),
-        short(low, "Hz", 4),
-        short(high, "Hz", 4)
+        tied(&short(comparison.mains_nominal_hz, "Hz", 6)),
+        tied(&short(low, "Hz", 4)),
+        tied(&short(high, "Hz", 4))
     )
 }
 
@@ -327,25 +316,31 @@ fn compared_row(
 }
 
 fn change(ratio: Option<DecibelRatio>) -> String {
-    match ratio {
+    let Some(DecibelRatio { low, high, .. }) = ratio else {
+        return String::new();
+    };
+    match high {
+        Some(high) if low.is_finite() => format!("{low:.1}..{high:.1} dB"),
+        Some(high) => format!("≤ {high:.1} dB"),
+        None if low.is_finite() => format!("≥ {low:.1} dB"),
         None => String::new(),
-        Some(DecibelRatio {
-            low, high: None, ..
-        }) => format!("≥ {low:.1} dB"),
-        Some(DecibelRatio {
-            low,
-            high: Some(high),
-            ..
-        }) => format!("{low:.1}..{high:.1} dB"),
     }
 }
 
+/// Keeps a value and its unit on one line.
+fn tied(value_with_unit: &str) -> String {
+    value_with_unit.replace(' ', "\u{a0}")
+}
+
 /// Breaks between words at the width; further lines are indented by the lead's width.
-fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
+pub(super) fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
     let indent = " ".repeat(lead.chars().count());
     let mut line = lead.to_owned();
     let mut empty = true;
-    for word in sentence.split_whitespace() {
+    for word in sentence
+        .split([' ', '\n', '\t'])
+        .filter(|word| !word.is_empty())
+    {
         let longer = line.chars().count() + usize::from(!empty) + word.chars().count();
         if !empty && longer > WIDTH {
             writeln!(out, "{}", line.trim_end())?;
@@ -399,8 +394,7 @@ mod tests {
     #[test]
     fn a_comparison_reads_at_80_columns() {
         let comparison_result = sample::comparison();
-        let report = ComparisonReport::new(&comparison_result, &[]);
-        let text = shown(|out| comparison(out, &report));
+        let text = shown(|out| comparison(out, &comparison_result));
         assert!(
             text.lines().all(|line| line.chars().count() <= WIDTH),
             "{text}"

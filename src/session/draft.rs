@@ -223,12 +223,17 @@ const TAIL: &str = r#"
 # description = "bridge signal"
 # frequency_hz = [12.5]
 # rms_v = "1 mV"
+# accuracy_percent = 1        # to what part of itself it is to be read
 
-# Acceptance limits on upper bounds, V: dc_offset, hum_rms, noise_rms, ac_rms, peak_to_peak,
-# harmonic_1_rms and so on.
+# Acceptance limits on the upper bounds of readings, V: dc_offset, hum_rms, noise_rms, ac_rms,
+# peak_to_peak, harmonic_1_rms and so on; and on the lower bounds of reductions, dB.
 # [limits]
 # hum_rms = "100u"
 # dc_offset = "1m"
+# [limits.improvement]        # looped to isolated, as read
+# hum_rms = 20
+# [limits.excess_reduction]   # what the remedy did to the interference itself
+# hum_rms = 20
 "#;
 
 #[cfg(test)]

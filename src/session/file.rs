@@ -4,7 +4,7 @@ use super::reader::{Mistakes, TableReader};
 use super::wiring::{Breaks, Earth};
 use crate::analysis::MainsChoice;
 use crate::capture::{Condition, Coupling};
-use crate::report::Limit;
+use crate::comparison::{self, Bounded, InstrumentLimits, Limit};
 use crate::{Error, ErrorKind, MeasureOptions};
 use serde::Serialize;
 use std::path::Path;
@@ -60,7 +60,8 @@ pub struct Session {
     pub captures: Vec<CaptureEntry>,
     /// The signal that is to be measured in the end.
     pub wanted: Option<WantedSignal>,
-    /// Acceptance limits on upper bounds.
+    /// Acceptance limits: on the upper bounds of readings, on the lower bounds of reductions.
+    #[serde(serialize_with = "limits_in_words")]
     pub limits: Vec<Limit>,
 }
 
@@ -83,6 +84,20 @@ pub struct EarthingSide {
     pub earth_reading_ohm: Option<f64>,
     /// What the path consists of.
     pub through: Option<String>,
+}
+
+fn limits_in_words<S: serde::Serializer>(limits: &[Limit], to: S) -> Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct Written<'a> {
+        bounded: Bounded,
+        quantity: &'a str,
+        value: f64,
+    }
+    to.collect_seq(limits.iter().map(|limit| Written {
+        bounded: limit.bounded,
+        quantity: &limit.quantity,
+        value: limit.value,
+    }))
 }
 
 fn finite_or_open<S: serde::Serializer>(ohm: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
@@ -163,8 +178,10 @@ pub struct WantedSignal {
     pub description: Option<String>,
     /// Its frequencies, Hz.
     pub frequency_hz: Vec<f64>,
-    /// Its smallest RMS that matters, V.
+    /// Its RMS (of a sine), V.
     pub rms_v: Option<f64>,
+    /// To what part of itself it is to be read, percent; `None`: 1 %.
+    pub accuracy_percent: Option<f64>,
 }
 
 impl Session {
@@ -216,6 +233,28 @@ impl Session {
         options.detail.spectrum = true;
         options.detail.folded = true;
         options
+    }
+
+    /// The instrument's limits of error, as a comparison takes them.
+    #[must_use]
+    pub fn instrument_limits(&self) -> InstrumentLimits {
+        let fraction = |percent: Option<f64>| percent.unwrap_or(0.0) / 100.0;
+        InstrumentLimits {
+            gain: fraction(self.instrument.gain_accuracy_percent),
+            probe: fraction(self.instrument.probe_tolerance_percent),
+            offset_v: self.instrument.offset_accuracy_v.unwrap_or(0.0),
+        }
+    }
+
+    /// The wanted signal, as a comparison takes it; `None` where its size is not stated.
+    #[must_use]
+    pub fn wanted_signal(&self) -> Option<comparison::WantedSignal> {
+        let wanted = self.wanted.as_ref()?;
+        let mut signal = comparison::WantedSignal::new(wanted.rms_v? * std::f64::consts::SQRT_2);
+        if let Some(percent) = wanted.accuracy_percent {
+            signal.accuracy = percent / 100.0;
+        }
+        Some(signal)
     }
 
     /// The name of the remedy in place when an isolated capture was taken.
@@ -497,6 +536,7 @@ fn wanted(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Option<
         description: table.text("description", mistakes),
         frequency_hz,
         rms_v: table.positive("rms_v", mistakes),
+        accuracy_percent: table.positive("accuracy_percent", mistakes),
     };
     table.finish(mistakes);
     Some(wanted)
@@ -506,21 +546,37 @@ fn limits(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Vec<Lim
     let Some(mut table) = top.table("limits", mistakes) else {
         return Vec::new();
     };
-    table
-        .named_numbers(mistakes)
-        .into_iter()
-        .filter_map(
-            |(quantity, value)| match Limit::new(quantity.as_str(), value) {
-                Ok(limit) => Some(limit),
-                Err(error) => {
-                    let key = table.path(&quantity);
-                    mistakes.add(
-                        table.offset_of(&quantity),
-                        format!("key `{key}`: {}", error.message()),
-                    );
-                    None
-                }
-            },
-        )
-        .collect()
+    let reductions = [
+        ("improvement", Bounded::Improvement),
+        ("excess_reduction", Bounded::ExcessReduction),
+    ];
+    let mut limits = Vec::new();
+    for (key, bounded) in reductions {
+        if table.has(key)
+            && let Some(mut below) = table.table(key, mistakes)
+        {
+            limits_of(bounded, &mut below, &[], &mut limits, mistakes);
+        }
+    }
+    let below = reductions.map(|(key, _)| key);
+    limits_of(Bounded::Reading, &mut table, &below, &mut limits, mistakes);
+    limits
+}
+
+fn limits_of(
+    bounded: Bounded,
+    table: &mut TableReader<'_, '_>,
+    except: &[&str],
+    limits: &mut Vec<Limit>,
+    mistakes: &mut Mistakes<'_>,
+) {
+    for (quantity, value) in table.named_numbers(except, mistakes) {
+        match Limit::new(bounded, quantity.as_str(), value) {
+            Ok(limit) => limits.push(limit),
+            Err(error) => mistakes.add(
+                table.offset_of(&quantity),
+                format!("key `{}`: {}", table.path(&quantity), error.message()),
+            ),
+        }
+    }
 }

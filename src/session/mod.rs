@@ -6,7 +6,6 @@
 
 mod draft;
 mod file;
-mod instrument_error;
 mod observed;
 mod reader;
 mod result;
@@ -18,6 +17,6 @@ mod wiring;
 
 pub use draft::{DraftCapture, draft};
 pub use file::{CaptureEntry, EarthingSide, Instrument, Remedy, Session, Setup, WantedSignal};
-pub use instrument_error::expanded;
 pub use result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
+pub use run::{RunOptions, run};
 pub use wiring::{Breaks, Earth, LoopState, LoopVerdict, RemedyEffect, loop_verdict};

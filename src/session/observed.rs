@@ -1,6 +1,6 @@
 //! What the captures say of the loop, held against what the wiring says.
 
-use super::result::{RemedyResult, quantity};
+use super::result::RemedyResult;
 use super::{LoopState, LoopVerdict};
 use crate::analysis::{Evidence, EvidenceKind};
 use crate::comparison::{ComparedQuantity, Comparison, Verdict};
@@ -13,7 +13,8 @@ const MORE_THAN_COUPLING_DB: f64 = 20.0;
 pub(super) fn loop_seen(comparison: Option<&Comparison>) -> Option<bool> {
     let comparison = comparison?;
     let resolved = |name: &str| {
-        quantity(comparison, name)
+        comparison
+            .quantity(name)
             .and_then(|found| found.loop_excess)
             .map(|excess| excess.low > 0.0 || excess.high < 0.0)
     };
@@ -36,7 +37,7 @@ pub(super) fn contradictions(
         ),
         (LoopState::Open, Some(true)) => {
             let hum = comparison
-                .and_then(|comparison| quantity(comparison, "hum_rms"))
+                .and_then(|comparison| comparison.quantity("hum_rms"))
                 .and_then(|hum| Some(PrintedEstimate::new(&hum.loop_excess?, &hum.unit)))
                 .map_or_else(String::new, |excess| format!(" (hum {excess} above it)"));
             found.push(format!(

@@ -293,11 +293,18 @@ impl<'a, 'i> TableReader<'a, 'i> {
         tables
     }
 
-    /// Every key of the table with its value as a number.
-    pub(super) fn named_numbers(&mut self, mistakes: &mut Mistakes<'_>) -> Vec<(String, f64)> {
+    /// Every key of the table but these with its value as a number.
+    pub(super) fn named_numbers(
+        &mut self,
+        except: &[&str],
+        mistakes: &mut Mistakes<'_>,
+    ) -> Vec<(String, f64)> {
         let mut numbers = Vec::new();
         for (key, value) in self.table {
             let name = key.get_ref().as_ref();
+            if except.contains(&name) {
+                continue;
+            }
             match number_of(value.get_ref()) {
                 Some(number) => numbers.push((name.to_owned(), number)),
                 None => self.mistake(

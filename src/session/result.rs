@@ -3,8 +3,7 @@
 use super::{CaptureEntry, LoopVerdict, Session};
 use crate::analysis::{Evidence, Measurement};
 use crate::capture::Condition;
-use crate::comparison::{ComparedQuantity, Comparison};
-use crate::report::{Acceptance, Judgement};
+use crate::comparison::{Acceptance, ComparedQuantity, Comparison, Judgement};
 use crate::stats::Estimate;
 use crate::{Error, WarningCode};
 use serde::Serialize;
@@ -22,6 +21,8 @@ pub struct SessionResult {
     pub captures: Vec<CaptureOutcome>,
     /// Loop closed against the floor; `None` where either has no usable capture.
     pub loop_comparison: Option<Comparison>,
+    /// What became of the limits with the loop closed; held only where there is no remedy.
+    pub loop_judgements: Vec<Judgement>,
     /// Every remedy with usable captures, best first.
     pub remedies: Vec<RemedyResult>,
     /// Rows of the test report.
@@ -39,28 +40,17 @@ impl SessionResult {
     /// closed); `None` without limits.
     #[must_use]
     pub fn limits_met(&self) -> Option<bool> {
-        let accepted = self.accepted_rows();
-        (!self.session.limits.is_empty()).then(|| {
-            self.session.limits.iter().all(|limit| {
-                accepted.iter().any(|row| {
-                    row.quantity == limit.quantity
-                        && row.judgement.as_ref().is_some_and(Judgement::passed)
-                })
-            })
-        })
+        (!self.session.limits.is_empty()).then(|| self.judgements().iter().all(Judgement::passed))
     }
 
-    /// The rows on which the limits are held: those of the best remedy, or of the closed loop.
+    /// What became of the limits, in the session's order: with the best remedy, or with the loop
+    /// closed where there is none.
     #[must_use]
-    pub fn accepted_rows(&self) -> Vec<&TestRow> {
-        let best = self.remedies.first().map(|remedy| remedy.name.as_str());
-        self.rows
-            .iter()
-            .filter(|row| match best {
-                Some(best) => row.remedy.as_deref() == Some(best),
-                None => row.condition == Condition::Looped,
-            })
-            .collect()
+    pub fn judgements(&self) -> &[Judgement] {
+        match self.remedies.first() {
+            Some(best) => &best.judgements,
+            None => &self.loop_judgements,
+        }
     }
 
     /// Whether any capture could not be read or analysed.
@@ -109,13 +99,15 @@ pub struct RemedyResult {
     pub name: String,
     /// The comparison.
     pub comparison: Comparison,
+    /// What became of the limits with it.
+    pub judgements: Vec<Judgement>,
 }
 
 impl RemedyResult {
     /// One figure of the comparison.
     #[must_use]
     pub fn quantity(&self, name: &str) -> Option<&ComparedQuantity> {
-        quantity(&self.comparison, name)
+        self.comparison.quantity(name)
     }
 
     /// What can be claimed for a figure, dB: the lower end of its improvement.
@@ -123,13 +115,6 @@ impl RemedyResult {
     pub fn claim_db(&self, name: &str) -> Option<f64> {
         Some(self.quantity(name)?.improvement_db?.low)
     }
-}
-
-pub(crate) fn quantity<'a>(comparison: &'a Comparison, name: &str) -> Option<&'a ComparedQuantity> {
-    comparison
-        .quantities
-        .iter()
-        .find(|quantity| quantity.name == name)
 }
 
 /// One row of the test report.

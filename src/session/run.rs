@@ -1,15 +1,18 @@
 //! From a session to its result.
 
-use super::instrument_error::expanded;
 use super::observed;
-use super::result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble, quantity};
+use super::result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
 use super::{CaptureEntry, Session, loop_verdict};
-use crate::analysis::{Evidence, Measurement};
-use crate::capture::Condition;
-use crate::comparison::Comparison;
+use crate::analysis::{Evidence, Measurement, measure};
+use crate::capture::{Condition, Coupling};
+use crate::comparison::{
+    Bounded, CaptureCounts, CommonGround, CompareOptions, ComparedQuantity, Comparison, Judgement,
+    Limit, compare,
+};
+use crate::load::{self, LoadOptions};
 use crate::report::Figure;
 use crate::stats::Estimate;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, MeasureOptions, WarningCode};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
@@ -20,38 +23,96 @@ use std::path::Path;
 /// Figures of the test report beside those that have a limit.
 const TEST_QUANTITIES: [&str; 3] = ["dc_offset", "hum_rms", "noise_rms"];
 
-type Captures<'a> = BTreeMap<Condition, Vec<Measurement>>;
+type Captures = BTreeMap<Condition, Vec<Measurement>>;
+type Measuring<'a> =
+    &'a (dyn Fn(&Path, &CaptureEntry, &MeasureOptions) -> Result<Vec<Measurement>, Error> + Sync);
+type Comparing<'a> = &'a dyn Fn(&Captures, &CompareOptions) -> Result<Comparison, Error>;
+
+/// How a session is run.
+#[derive(Clone, Copy)]
+pub struct RunOptions<'a> {
+    /// Captures analysed at once; `None`: all cores.
+    pub jobs: Option<usize>,
+    /// Called after each capture, from whichever thread analysed it.
+    pub progress: &'a (dyn Fn(&CaptureOutcome) + Sync),
+}
+
+impl Default for RunOptions<'_> {
+    fn default() -> Self {
+        Self {
+            jobs: None,
+            progress: &|_| {},
+        }
+    }
+}
+
+/// Measures every capture of a session, compares each remedy with the loop and the floor, ranks the
+/// remedies and holds the captures against the wiring.
+///
+/// Files are sought from `base`, the session file's folder. A capture that cannot be read or analysed
+/// is told in its place, the others are reported.
+///
+/// # Errors
+/// `BadOption` where `jobs` is 0 or the threads cannot be had.
+pub fn run(
+    session: &Session,
+    base: &Path,
+    options: &RunOptions<'_>,
+) -> Result<SessionResult, Error> {
+    let work = || {
+        run_with(
+            session,
+            base,
+            &|path, entry, measure_options| measure_entry(session, path, entry, measure_options),
+            &compare,
+            options.progress,
+        )
+    };
+    match options.jobs {
+        None => Ok(work()),
+        Some(0) => Err(Error::new(
+            ErrorKind::BadOption,
+            "0 captures at once will not do; it must be at least 1",
+        )),
+        Some(jobs) => rayon::ThreadPoolBuilder::new()
+            .num_threads(jobs)
+            .build()
+            .map_err(|error| Error::new(ErrorKind::BadOption, error.to_string()))
+            .map(|pool| pool.install(work)),
+    }
+}
 
 /// Measures and compares, given how a capture is measured and how conditions are compared.
 pub(super) fn run_with(
     session: &Session,
     base: &Path,
-    measure: &(dyn Fn(&Path, &CaptureEntry) -> Result<Vec<Measurement>, Error> + Sync),
-    compare: &dyn Fn(&Captures<'_>) -> Result<Comparison, Error>,
+    measure: Measuring<'_>,
+    compare: Comparing<'_>,
     progress: &(dyn Fn(&CaptureOutcome) + Sync),
 ) -> SessionResult {
-    let captures: Vec<CaptureOutcome> = session
+    let options = session.measure_options();
+    let mut captures: Vec<CaptureOutcome> = session
         .captures
         .par_iter()
         .map(|entry| {
-            let outcome = one_capture(session, base, entry, measure);
+            let outcome = one_capture(session, base, entry, measure, &options);
             progress(&outcome);
             outcome
         })
         .collect();
-    let wiring = loop_verdict(&session.setup, &session.remedies);
+    on_common_ground(session, base, &mut captures, measure, &options);
     let mut result = SessionResult {
         session: session.clone(),
-        wiring,
+        wiring: loop_verdict(&session.setup, &session.remedies),
+        troubles: capture_troubles(&captures),
         captures,
         loop_comparison: None,
+        loop_judgements: Vec::new(),
         remedies: Vec::new(),
         rows: Vec::new(),
         evidence: Vec::new(),
         contradictions: Vec::new(),
-        troubles: Vec::new(),
     };
-    result.troubles = capture_troubles(&result.captures);
     compare_all(&mut result, compare);
     result.rows = test_rows(&result);
     result.contradictions = result.wiring.contradictions.clone();
@@ -64,15 +125,38 @@ pub(super) fn run_with(
     result
 }
 
+/// Measures again what was not measured in the band and with the orders that all captures share.
+fn on_common_ground(
+    session: &Session,
+    base: &Path,
+    captures: &mut [CaptureOutcome],
+    measure: Measuring<'_>,
+    options: &MeasureOptions,
+) {
+    let usable = captures.iter().filter_map(|c| c.outcome.as_ref().ok());
+    let Some(ground) = CommonGround::of(usable) else {
+        return;
+    };
+    let options = ground.apply(options);
+    captures
+        .par_iter_mut()
+        .filter(|capture| capture.outcome.as_ref().is_ok_and(|m| !ground.holds(m)))
+        .for_each(|capture| {
+            let entry = capture.entry.clone();
+            *capture = one_capture(session, base, &entry, measure, &options);
+        });
+}
+
 fn one_capture(
     session: &Session,
     base: &Path,
     entry: &CaptureEntry,
-    measure: &(dyn Fn(&Path, &CaptureEntry) -> Result<Vec<Measurement>, Error> + Sync),
+    measure: Measuring<'_>,
+    options: &MeasureOptions,
 ) -> CaptureOutcome {
     let path = base.join(&entry.file);
     let mut unused_channels = Vec::new();
-    let outcome = measure(&path, entry).and_then(|measured| {
+    let outcome = measure(&path, entry, options).and_then(|measured| {
         let mut channels = measured.into_iter();
         let first = channels.next();
         unused_channels = channels.map(|other| other.channel).collect();
@@ -114,73 +198,47 @@ fn capture_troubles(captures: &[CaptureOutcome]) -> Vec<Trouble> {
         match &capture.outcome {
             Err(error) => troubles.push(Trouble::of_error(file, error)),
             Ok(measurement) => {
-                troubles.extend(measurement.quality.warnings.iter().map(|warning| {
-                    Trouble::of_warning(Some(file), warning.code, &warning.message)
-                }));
+                // Without a loop, mains that is not found is what one hopes for.
+                let expected = |code| {
+                    code == WarningCode::MainsNotDetected
+                        && capture.entry.condition != Condition::Looped
+                };
+                let warnings = measurement.quality.warnings.iter();
+                troubles.extend(
+                    warnings
+                        .filter(|warning| !expected(warning.code))
+                        .map(|w| Trouble::of_warning(Some(file), w.code, &w.message)),
+                );
             }
         }
     }
     troubles
 }
 
-fn compare_all(
-    result: &mut SessionResult,
-    compare: &dyn Fn(&Captures<'_>) -> Result<Comparison, Error>,
-) {
-    let collect = |condition, remedy: Option<&str>| -> Vec<Measurement> {
-        result.measurements(condition, remedy).cloned().collect()
-    };
-    let mut common = Captures::new();
-    for condition in [Condition::Baseline, Condition::Looped] {
-        let measured = collect(condition, None);
-        if !measured.is_empty() {
-            common.insert(condition, measured);
-        }
-    }
-    let mut names: Vec<String> = Vec::new();
-    for name in result.captures.iter().filter_map(|c| c.remedy.as_ref()) {
-        if !names.contains(name) {
-            names.push(name.clone());
+fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
+    let mut names: Vec<&str> = Vec::new();
+    for name in result.captures.iter().filter_map(|c| c.remedy.as_deref()) {
+        if !names.contains(&name) {
+            names.push(name);
         }
     }
     let mut troubles = Vec::new();
-    let mut attempt = |captures: &Captures<'_>| -> Option<Comparison> {
-        if captures.len() < 2 {
-            return None;
-        }
-        match compare(captures) {
-            Ok(comparison) => {
-                troubles.extend(
-                    comparison
-                        .warnings
-                        .iter()
-                        .map(|w| Trouble::of_warning(None, w.code, &w.message)),
-                );
-                Some(comparison)
-            }
-            Err(error) => {
-                troubles.push(Trouble {
-                    file: None,
-                    code: error.kind().as_str().to_owned(),
-                    message: error.message_with_position(),
-                    lost: true,
-                });
-                None
-            }
-        }
-    };
-    let loop_comparison = attempt(&common);
+    let loop_comparison = attempt(result, None, compare, &mut troubles);
     let mut remedies: Vec<RemedyResult> = names
         .into_iter()
+        .filter(|name| {
+            result
+                .measurements(Condition::Isolated, Some(name))
+                .next()
+                .is_some()
+        })
         .filter_map(|name| {
-            let measured = collect(Condition::Isolated, Some(&name));
-            if measured.is_empty() {
-                return None;
-            }
-            let mut captures = common.clone();
-            captures.insert(Condition::Isolated, measured);
-            let comparison = attempt(&captures)?;
-            Some(RemedyResult { name, comparison })
+            let comparison = attempt(result, Some(name), compare, &mut troubles)?;
+            Some(RemedyResult {
+                name: name.to_owned(),
+                judgements: judge(&result.session.limits, &comparison),
+                comparison,
+            })
         })
         .collect();
     rank(&mut remedies);
@@ -189,8 +247,139 @@ fn compare_all(
             result.troubles.push(trouble);
         }
     }
+    if remedies.is_empty() {
+        let alone = loop_comparison.clone().or_else(|| loop_alone(result));
+        result.loop_judgements = alone
+            .map(|comparison| judge(&result.session.limits, &comparison))
+            .unwrap_or_default();
+    }
     result.loop_comparison = loop_comparison;
     result.remedies = remedies;
+}
+
+/// The loop against the floor, with one remedy or none; `None` where fewer than two conditions have
+/// usable captures.
+fn attempt(
+    result: &SessionResult,
+    remedy: Option<&str>,
+    compare: Comparing<'_>,
+    troubles: &mut Vec<Trouble>,
+) -> Option<Comparison> {
+    let session = &result.session;
+    let mut captures = Captures::new();
+    let mut sequence = Vec::new();
+    for capture in &result.captures {
+        let condition = capture.entry.condition;
+        let wanted = condition != Condition::Isolated
+            || remedy.is_some() && capture.remedy.as_deref() == remedy;
+        if let (true, Ok(measurement)) = (wanted, &capture.outcome) {
+            captures
+                .entry(condition)
+                .or_default()
+                .push(measurement.clone());
+            sequence.push(condition);
+        }
+    }
+    if captures.len() < 2 {
+        return None;
+    }
+    let options = CompareOptions {
+        confidence: session.confidence,
+        limits: Vec::new(),
+        signal: session.wanted_signal(),
+        instrument: session.instrument_limits(),
+        sequence,
+    };
+    match compare(&captures, &options) {
+        Ok(comparison) => {
+            let warnings = comparison.warnings.iter();
+            troubles.extend(warnings.map(|w| Trouble::of_warning(None, w.code, &w.message)));
+            troubles.extend(comparison.left_out.iter().map(|left| Trouble {
+                file: Some(left.file.clone()),
+                code: "left_out".into(),
+                message: format!("does not speak of {}: {}", left.figures, left.reason),
+                lost: false,
+            }));
+            Some(comparison)
+        }
+        Err(error) => {
+            troubles.push(Trouble {
+                file: error.file().map(|file| file.display().to_string()),
+                code: error.kind().as_str().to_owned(),
+                message: error.message_with_position(),
+                lost: true,
+            });
+            None
+        }
+    }
+}
+
+/// The limits held against readings that include the instrument's limits of error.
+fn judge(limits: &[Limit], comparison: &Comparison) -> Vec<Judgement> {
+    let mut widened = comparison.clone();
+    for quantity in &mut widened.quantities {
+        for condition in [Condition::Looped, Condition::Isolated] {
+            if let Some(wide) = expanded(quantity, condition) {
+                match condition {
+                    Condition::Looped => quantity.looped = Some(wide),
+                    _ => quantity.isolated = Some(wide),
+                }
+            }
+        }
+    }
+    limits.iter().map(|limit| limit.judge(&widened)).collect()
+}
+
+/// The reading's interval widened to its expanded uncertainty, where the session gives limits of
+/// error; never narrower than the scatter's, and of an RMS never below 0.
+fn expanded(quantity: &ComparedQuantity, condition: Condition) -> Option<Estimate> {
+    let reading = quantity.reading(condition)?;
+    let all = quantity.expanded_uncertainty?;
+    let half = match condition {
+        Condition::Baseline => all.baseline,
+        Condition::Looped => all.looped,
+        Condition::Isolated => all.isolated,
+    }?
+    .value;
+    if !half.is_finite() {
+        return None;
+    }
+    let least = if quantity.name == "dc_offset" {
+        f64::NEG_INFINITY
+    } else {
+        0.0
+    };
+    let low = (reading.value - half).max(least).min(reading.low);
+    let high = (reading.value + half).max(reading.high);
+    Some(Estimate {
+        low,
+        high,
+        ..*reading
+    })
+}
+
+/// The closed loop's first capture as a comparison of its own, for limits where nothing stands to
+/// compare it with.
+fn loop_alone(result: &SessionResult) -> Option<Comparison> {
+    let measurement = result.measurements(Condition::Looped, None).next()?;
+    let quantities = crate::report::measurement_rows(measurement)
+        .into_iter()
+        .filter_map(|row| match row.figure {
+            Figure::Estimate(estimate) => {
+                let mut quantity = ComparedQuantity::new(row.name, row.unit);
+                quantity.looped = Some(estimate);
+                Some(quantity)
+            }
+            _ => None,
+        })
+        .collect();
+    Some(Comparison::new(
+        measurement.confidence,
+        measurement.mains.nominal_hz,
+        measurement.noise.band_hz,
+        CaptureCounts::default(),
+        quantities,
+    ))
 }
 
 /// Best first: by what can be claimed for the hum, then for the offset, then for the noise.
@@ -209,98 +398,65 @@ fn rank(remedies: &mut [RemedyResult]) {
 }
 
 fn test_rows(result: &SessionResult) -> Vec<TestRow> {
-    let mut names: Vec<String> = TEST_QUANTITIES.map(str::to_owned).into();
+    let mut names: Vec<&str> = TEST_QUANTITIES.into();
     for limit in &result.session.limits {
-        if !names.contains(&limit.quantity) {
-            names.push(limit.quantity.clone());
+        if !names.contains(&limit.quantity.as_str()) {
+            names.push(&limit.quantity);
         }
     }
-    let any = result
+    let alone = loop_alone(result);
+    let common = result
         .loop_comparison
         .as_ref()
-        .or_else(|| result.remedies.first().map(|remedy| &remedy.comparison));
+        .or_else(|| result.remedies.first().map(|remedy| &remedy.comparison))
+        .or(alone.as_ref());
     let mut rows = Vec::new();
-    for condition in [Condition::Baseline, Condition::Looped] {
-        for name in &names {
-            let judged = condition == Condition::Looped && result.remedies.is_empty();
-            let reading = any
-                .and_then(|comparison| compared(comparison, name, condition))
-                .or_else(|| measured(result, name, condition));
-            rows.extend(row(result, condition, None, name, reading, judged));
+    if let Some(common) = common {
+        for condition in [Condition::Baseline, Condition::Looped] {
+            let judgements: &[Judgement] = match condition {
+                Condition::Looped => &result.loop_judgements,
+                _ => &[],
+            };
+            rows.extend(rows_of(common, condition, None, &names, judgements));
         }
     }
     for remedy in &result.remedies {
-        for name in &names {
-            let reading = compared(&remedy.comparison, name, Condition::Isolated);
-            let remedy = Some(remedy.name.as_str());
-            rows.extend(row(
-                result,
-                Condition::Isolated,
-                remedy,
-                name,
-                reading,
-                true,
-            ));
-        }
+        rows.extend(rows_of(
+            &remedy.comparison,
+            Condition::Isolated,
+            Some(&remedy.name),
+            &names,
+            &remedy.judgements,
+        ));
     }
     rows
 }
 
-fn compared(
+fn rows_of(
     comparison: &Comparison,
-    name: &str,
-    condition: Condition,
-) -> Option<(Estimate, String)> {
-    let found = quantity(comparison, name)?;
-    let reading = match condition {
-        Condition::Baseline => found.baseline,
-        Condition::Looped => found.looped,
-        Condition::Isolated => found.isolated,
-    };
-    Some((reading?, found.unit.clone()))
-}
-
-/// The reading of a condition's first capture, where nothing stands to compare it with.
-fn measured(
-    result: &SessionResult,
-    name: &str,
-    condition: Condition,
-) -> Option<(Estimate, String)> {
-    let measurement = result.measurements(condition, None).next()?;
-    let rows = crate::report::measurement_rows(measurement);
-    let row = rows.into_iter().find(|row| row.name == name)?;
-    match row.figure {
-        Figure::Estimate(estimate) => Some((estimate, row.unit)),
-        _ => None,
-    }
-}
-
-fn row(
-    result: &SessionResult,
     condition: Condition,
     remedy: Option<&str>,
-    name: &str,
-    reading: Option<(Estimate, String)>,
-    judged: bool,
-) -> Option<TestRow> {
-    let limit = result
-        .session
-        .limits
+    names: &[&str],
+    judgements: &[Judgement],
+) -> Vec<TestRow> {
+    names
         .iter()
-        .find(|limit| judged && limit.quantity == name);
-    let (reading, unit) = reading?;
-    let expanded = expanded(&reading, name, &result.session.instrument);
-    let judgement =
-        limit.map(|limit| limit.judge_figure(Some(Figure::Estimate(expanded.unwrap_or(reading)))));
-    Some(TestRow {
-        condition,
-        remedy: remedy.map(str::to_owned),
-        quantity: name.to_owned(),
-        unit,
-        reading,
-        expanded,
-        judgement,
-    })
+        .filter_map(|name| {
+            let quantity = comparison.quantity(name)?;
+            let judgement = judgements
+                .iter()
+                .find(|j| j.bounded == Bounded::Reading && j.quantity == *name);
+            Some(TestRow {
+                condition,
+                remedy: remedy.map(str::to_owned),
+                quantity: quantity.name.clone(),
+                unit: quantity.unit.clone(),
+                reading: *quantity.reading(condition)?,
+                expanded: expanded(quantity, condition),
+                judgement: judgement.cloned(),
+            })
+        })
+        .collect()
 }
 
 /// One piece of evidence of each kind, from the looped captures (without them: from any).
@@ -320,4 +476,35 @@ fn evidence(result: &SessionResult) -> Vec<Evidence> {
         found.push(item);
     }
     found
+}
+
+/// Opens a capture as the session says it was taken and measures it.
+fn measure_entry(
+    session: &Session,
+    path: &Path,
+    entry: &CaptureEntry,
+    options: &MeasureOptions,
+) -> Result<Vec<Measurement>, Error> {
+    let instrument = &session.instrument;
+    let load = LoadOptions {
+        sample_rate_hz: entry.sample_rate_hz,
+        unit: entry.unit.clone(),
+        scale: entry.scale.unwrap_or(1.0),
+        full_scale_v: entry.full_scale_v.or(instrument.full_scale_v),
+        coupling: entry.coupling.or(instrument.coupling),
+        ..LoadOptions::default()
+    };
+    let mut options = options.clone();
+    options.channels.extend(entry.channel.clone());
+    if load.coupling == Some(Coupling::Ac) {
+        options.ac_corner_hz = instrument.ac_corner_hz;
+    }
+    let mut measured = Vec::new();
+    for mut source in load::open(path, &load)? {
+        measured.extend(measure(source.as_mut(), &options).map_err(|error| error.in_file(path))?);
+    }
+    for measurement in &mut measured {
+        measurement.file = entry.file.clone();
+    }
+    Ok(measured)
 }

@@ -6,9 +6,11 @@ use crate::analysis::{
     Evidence, EvidenceKind, Folded, Harmonic, Measurement, Spectrum, Track, TrackPoint,
 };
 use crate::capture::Condition;
-use crate::comparison::{CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, Verdict};
+use crate::comparison::{
+    CaptureCounts, CompareOptions, ComparedQuantity, Comparison, DecibelRatio, Verdict,
+};
 use crate::stats::Estimate;
-use crate::{Error, ErrorKind, Warning, WarningCode};
+use crate::{Error, ErrorKind, MeasureOptions, Warning, WarningCode};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -241,7 +243,10 @@ fn reading(measurement: &Measurement, name: &str) -> Option<Estimate> {
     }
 }
 
-fn compare(captures: &BTreeMap<Condition, Vec<Measurement>>) -> Result<Comparison, Error> {
+fn compare(
+    captures: &BTreeMap<Condition, Vec<Measurement>>,
+    options: &CompareOptions,
+) -> Result<Comparison, Error> {
     let first = |condition| captures.get(&condition).and_then(|list| list.first());
     let count = |condition| captures.get(&condition).map_or(0, Vec::len);
     let mut names = vec!["dc_offset".to_owned(), "hum_rms".into()];
@@ -283,19 +288,16 @@ fn compare(captures: &BTreeMap<Condition, Vec<Measurement>>) -> Result<Compariso
                 Some(ratio) if ratio.high.is_some_and(|high| high < 0.0) => Verdict::Worse,
                 _ => Verdict::Unresolved,
             };
-            ComparedQuantity {
-                name,
-                unit: "V".into(),
-                baseline,
-                looped,
-                isolated,
-                loop_excess: looped,
-                residual_excess: isolated,
-                improvement_db: ratio,
-                excess_reduction_db: ratio,
-                verdict,
-                ..ComparedQuantity::new("", "")
-            }
+            let mut quantity = ComparedQuantity::new(name, "V");
+            quantity.baseline = baseline;
+            quantity.looped = looped;
+            quantity.isolated = isolated;
+            quantity.loop_excess = looped;
+            quantity.residual_excess = isolated;
+            quantity.improvement_db = ratio;
+            quantity.excess_reduction_db = ratio;
+            quantity.verdict = verdict;
+            quantity
         })
         .collect();
     let counts = CaptureCounts {
@@ -303,18 +305,17 @@ fn compare(captures: &BTreeMap<Condition, Vec<Measurement>>) -> Result<Compariso
         looped: count(Condition::Looped),
         isolated: count(Condition::Isolated),
     };
-    Ok(Comparison {
-        warnings: vec![Warning::new(
-            WarningCode::RangeMismatch,
-            "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
-        )],
-        ..Comparison::new(0.95, 50.0, (10.0, 5e3), counts, quantities)
-    })
+    let mut comparison = Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities);
+    comparison.warnings = vec![Warning::new(
+        WarningCode::RangeMismatch,
+        "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
+    )];
+    Ok(comparison)
 }
 
 pub fn result_of(text: &str) -> SessionResult {
     let session = Session::parse(text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
-    let measure = |path: &Path, entry: &CaptureEntry| {
+    let measure = |path: &Path, entry: &CaptureEntry, _: &MeasureOptions| {
         if entry.file.contains("missing") {
             return Err(
                 Error::new(ErrorKind::NotFound, "no such file; check its name").in_file(path),
@@ -327,4 +328,21 @@ pub fn result_of(text: &str) -> SessionResult {
 
 pub fn result() -> SessionResult {
     result_of(TEXT)
+}
+
+#[test]
+fn look_demo() {
+    let text = std::fs::read_to_string("data/demo/session.toml").unwrap();
+    let session = Session::parse(&text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
+    let t = std::time::Instant::now();
+    let result = super::run(&session, Path::new("data/demo"), &Default::default()).unwrap();
+    eprintln!("run {:?}", t.elapsed());
+    let page = crate::report::page::Page::new(&result);
+    eprintln!("page {:?}", t.elapsed());
+    let mut html = Vec::new();
+    page.write_html(&mut html).unwrap();
+    std::fs::write("/tmp/session_demo.html", html).unwrap();
+    let mut md = Vec::new();
+    page.write_markdown("report_", &mut md).unwrap();
+    std::fs::write("/tmp/session_demo.md", md).unwrap();
 }

@@ -138,11 +138,19 @@ pub(super) fn not_covered(result: &SessionResult) -> Vec<String> {
             parts.join(", ")
         )
     };
-    vec![
-        calibration,
+    let comparison = result
+        .remedies
+        .first()
+        .map(|remedy| &remedy.comparison)
+        .or(result.loop_comparison.as_ref());
+    let notes = comparison.map_or(Vec::new(), |found| found.notes.clone());
+    let mut sentences = vec![calibration];
+    sentences.extend(notes);
+    sentences.extend([
         "What changed between captures without being repeated: leads moved, loads switched on elsewhere, the hour of the day. Repeat captures of every condition in turn to see it.".into(),
         "What lies above half the sample rate and folds back where the instrument has no anti-alias filter.".into(),
         "Voltage common to tip and ground lead that the instrument turns into a reading by itself, and what passes an isolation's capacitance above the band.".into(),
         FLOOR_LEGEND.into(),
-    ]
+    ]);
+    sentences
 }

@@ -21,7 +21,7 @@ use crate::session::SessionResult;
 use askama::Template;
 use method::Digest;
 use std::io::{self, Write};
-use tables::{CaptureLine, CauseLine, RemedyTable, TestGroup, TroubleLine};
+use tables::{CaptureLine, CauseLine, Outlook, RemedyTable, TestGroup, TroubleLine};
 
 /// The report of a session, ready to be dressed.
 #[derive(Debug, Clone)]
@@ -36,6 +36,7 @@ pub struct Page {
     expanded_given: bool,
     plots: Vec<Picture>,
     remedies: Vec<RemedyTable>,
+    outlook: Option<Outlook>,
     wiring: String,
     effects: Vec<(String, String)>,
     contradictions: Vec<String>,
@@ -101,6 +102,7 @@ impl Page {
             expanded_given: result.rows.iter().any(|row| row.expanded.is_some()),
             plots: pictures::pictures(result),
             remedies: tables::remedy_tables(result),
+            outlook: tables::outlook(result),
             wiring: result.wiring.sentence.clone(),
             effects: result
                 .wiring

@@ -5,8 +5,8 @@ use crate::analysis::Measurement;
 use crate::capture::Condition;
 use crate::comparison::Comparison;
 use crate::report::plot::{
-    DecibelRow, Plot, Role, Trace, against_time, folded_cycle, harmonic_orders, improvement,
-    noise_density,
+    DecibelRow, DensityCurve, Plot, Role, Trace, against_time, folded_cycle, harmonic_orders,
+    improvement, noise_density,
 };
 use crate::report::{percent, quantity_label};
 use crate::session::SessionResult;
@@ -28,14 +28,14 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
     let mains_hz = shown
         .first()
         .map_or(50.0, |trace| trace.data.mains.nominal_hz);
-    let pick = |with: fn(&Measurement) -> bool| -> Vec<&Trace<&Measurement>> {
-        shown.iter().filter(|trace| with(trace.data)).collect()
-    };
-    let spectra: Vec<_> = pick(|m| m.spectrum.is_some())
-        .into_iter()
-        .filter_map(|trace| {
+    let lines: Vec<Vec<f64>> = shown.iter().map(|trace| lines_hz(trace.data)).collect();
+    let spectra: Vec<_> = shown
+        .iter()
+        .zip(&lines)
+        .filter_map(|(trace, lines_hz)| {
             let spectrum = trace.data.spectrum.as_ref()?;
-            Some(Trace::new(trace.role, trace.label.clone(), spectrum))
+            let curve = DensityCurve { spectrum, lines_hz };
+            Some(Trace::new(trace.role, trace.label.clone(), curve))
         })
         .collect();
     let folded: Vec<_> = shown
@@ -74,7 +74,7 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
     add(
         noise_density(&spectra, mains_hz, band),
         format!(
-            "What stands above the baseline came in with the loop; where a remedy's line lies on the baseline's, nothing is left to gain. Ticks along the top mark orders of the mains. One capture of each condition: {files}."
+            "Curves are the noise between the lines, stems the lines themselves. What stands above the baseline came in with the loop; where a remedy lies on the baseline, nothing is left to gain. Ticks along the top mark orders of the mains. One capture of each condition: {files}."
         ),
     );
     add(
@@ -98,6 +98,21 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
         "How steady hum and mains frequency were within the record.".into(),
     );
     pictures
+}
+
+/// Frequencies of the mains orders and tones that were found.
+fn lines_hz(measurement: &Measurement) -> Vec<f64> {
+    let mains = &measurement.mains;
+    let fundamental = mains
+        .frequency_hz
+        .map_or(mains.nominal_hz, |frequency| frequency.value);
+    let orders = mains
+        .harmonics
+        .iter()
+        .filter(|harmonic| harmonic.detected)
+        .map(|harmonic| harmonic.order as f64 * fundamental);
+    let tones = measurement.tones.iter().map(|tone| tone.frequency_hz.value);
+    orders.chain(tones).collect()
 }
 
 fn comparison(result: &SessionResult) -> Option<&Comparison> {

@@ -1,10 +1,10 @@
 //! The summary: five sentences at most, for a reader who was not there.
 
-use super::tables::figure_words;
+use super::tables::{figure_words, limit_label};
 use crate::capture::Condition;
-use crate::comparison::{ComparedQuantity, Verdict};
+use crate::comparison::{Acceptance, ComparedQuantity, Verdict};
 use crate::report::legend::percent;
-use crate::report::{Acceptance, PrintedEstimate, quantity_label, si};
+use crate::report::{PrintedEstimate, si};
 use crate::session::{LoopState, SessionResult, TestRow};
 use crate::stats::Estimate;
 
@@ -163,31 +163,21 @@ fn acceptance_sentence(result: &SessionResult) -> Option<String> {
             _ => format!("{state} all {count} acceptance limits are met."),
         });
     }
-    let rows = result.accepted_rows();
     let missed: Vec<String> = result
-        .session
-        .limits
+        .judgements()
         .iter()
-        .filter_map(|limit| {
-            let outcome = rows
-                .iter()
-                .find(|row| row.quantity == limit.quantity)
-                .and_then(|row| row.acceptance());
-            match outcome {
-                Some(Acceptance::Pass) => None,
-                Some(Acceptance::Fail) => {
-                    Some(format!("{} fails", quantity_label(&limit.quantity)))
-                }
-                Some(Acceptance::Undecided) => {
-                    Some(format!("{} is undecided", quantity_label(&limit.quantity)))
-                }
-                None => Some(format!(
-                    "{} was not measured",
-                    quantity_label(&limit.quantity)
-                )),
+        .filter_map(|judgement| {
+            let name = limit_label(judgement);
+            match judgement.outcome {
+                Acceptance::Pass => None,
+                Acceptance::Fail => Some(format!("{name} fails")),
+                Acceptance::Undecided => Some(format!("{name} is undecided")),
             }
         })
         .collect();
+    if missed.is_empty() {
+        return Some("None of the acceptance limits could be judged.".into());
+    }
     Some(format!(
         "{state} {} of {count} acceptance limits are not shown to be met: {}.",
         missed.len(),
@@ -196,17 +186,13 @@ fn acceptance_sentence(result: &SessionResult) -> Option<String> {
 }
 
 fn wanted_sentence(result: &SessionResult) -> Option<String> {
-    let wanted = result.session.wanted.as_ref()?.rms_v?;
-    let best = result.remedies.first()?;
-    let left = |name: &str| Some(best.quantity(name)?.isolated?.high);
-    let rest = left("hum_rms")?.hypot(left("noise_rms")?);
-    (rest > 0.0).then(|| {
-        format!(
-            "A wanted signal of {} RMS then stands {:.0} dB above what hum and noise are left at most.",
-            si(wanted, "V", 3),
-            20.0 * (wanted / rest).log10()
-        )
-    })
+    let signal = result.remedies.first()?.comparison.signal?;
+    let readable = signal.isolated?.smallest_readable_v?;
+    Some(format!(
+        "With it a single reading of {} peak or more is good to {}.",
+        si(readable, "V", 2),
+        percent(signal.accuracy_percent / 100.0)
+    ))
 }
 
 fn trouble_sentence(result: &SessionResult) -> Option<String> {

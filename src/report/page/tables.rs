@@ -2,9 +2,11 @@
 
 use crate::analysis::{EvidenceKind, Measurement};
 use crate::capture::{Condition, Coupling};
-use crate::comparison::{ComparedQuantity, DecibelRatio, Verdict};
+use crate::comparison::{
+    Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
+};
 use crate::report::figure::PrintedEstimate;
-use crate::report::{Acceptance, comparison_rows, quantity_label, si, si_short};
+use crate::report::{comparison_rows, quantity_label, si, si_short};
 use crate::session::{RemedyResult, SessionResult, TestRow};
 
 /// Rows of the test report under one condition.
@@ -47,6 +49,25 @@ pub(super) struct RemedyLine {
     pub improvement: String,
     pub interference: String,
     pub verdict: &'static str,
+}
+
+/// What is left to measure.
+#[derive(Debug, Clone)]
+pub(super) struct Outlook {
+    pub introduction: String,
+    pub lines: Vec<OutlookLine>,
+    pub collisions: Vec<String>,
+}
+
+/// What is left to measure under one condition.
+#[derive(Debug, Clone)]
+pub(super) struct OutlookLine {
+    pub condition: String,
+    pub offset: String,
+    pub hum: String,
+    pub noise: String,
+    pub ratio: String,
+    pub readable: String,
 }
 
 /// One piece of evidence.
@@ -93,6 +114,16 @@ fn capitalised(text: &str) -> String {
     })
 }
 
+/// The text as a sentence: a capital first, a stop at the end.
+fn sentence(text: &str) -> String {
+    let text = capitalised(text.trim());
+    if text.ends_with(['.', '!', '?']) {
+        text
+    } else {
+        format!("{text}.")
+    }
+}
+
 pub(super) fn limits_on(result: &SessionResult) -> Option<String> {
     if result.session.limits.is_empty() {
         return None;
@@ -123,7 +154,68 @@ pub(super) fn test_groups(result: &SessionResult) -> Vec<TestGroup> {
             }),
         }
     }
+    for remedy in &result.remedies {
+        let heading = format!("Isolated: {}", remedy.name);
+        let lines = remedy
+            .judgements
+            .iter()
+            .filter_map(|judgement| reduction_line(remedy, judgement));
+        if let Some(group) = groups.iter_mut().find(|group| group.heading == heading) {
+            group.rows.extend(lines);
+        }
+    }
     groups
+}
+
+/// A limit on a reduction as a row of the test report.
+fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLine> {
+    let quantity = remedy.quantity(&judgement.quantity)?;
+    let ratio = match judgement.bounded {
+        Bounded::Reading => return None,
+        Bounded::Improvement => quantity.improvement_db,
+        Bounded::ExcessReduction => quantity.excess_reduction_db,
+    };
+    let (outcome, class) = outcome(judgement.outcome);
+    Some(TestLine {
+        figure: capitalised(&limit_label(judgement)),
+        value: ratio.map_or_else(|| "not resolved".into(), |ratio| tenths(ratio.value)),
+        interval: match ratio {
+            None => String::new(),
+            Some(DecibelRatio {
+                low, high: None, ..
+            }) => format!("at least {}", tenths(low)),
+            Some(DecibelRatio {
+                low,
+                high: Some(high),
+                ..
+            }) => {
+                format!("{} to {}", tenths(low), tenths(high))
+            }
+        },
+        expanded: String::new(),
+        unit: "dB".into(),
+        limit: format!("at least {} dB", si_short(judgement.limit, "")),
+        outcome,
+        class,
+    })
+}
+
+/// What a limit bounds, in words.
+pub(super) fn limit_label(judgement: &Judgement) -> String {
+    let figure = quantity_label(&judgement.quantity);
+    match judgement.bounded {
+        Bounded::Reading => figure,
+        Bounded::Improvement => format!("improvement of {figure}"),
+        Bounded::ExcessReduction => format!("reduction of the interference in {figure}"),
+    }
+}
+
+fn outcome(acceptance: Acceptance) -> (&'static str, &'static str) {
+    match acceptance {
+        Acceptance::Pass => ("pass", "pass"),
+        Acceptance::Fail => ("FAIL", "fail"),
+        Acceptance::Undecided => ("undecided", "undecided"),
+    }
 }
 
 fn test_line(row: &TestRow) -> TestLine {
@@ -136,12 +228,7 @@ fn test_line(row: &TestRow) -> TestLine {
             format!("{} {}", range(&wide), wide.unit)
         }
     });
-    let (outcome, class) = match row.acceptance() {
-        Some(Acceptance::Pass) => ("pass", "pass"),
-        Some(Acceptance::Fail) => ("FAIL", "fail"),
-        Some(Acceptance::Undecided) => ("undecided", "undecided"),
-        None => ("", ""),
-    };
+    let (outcome, class) = row.acceptance().map_or(("", ""), outcome);
     TestLine {
         figure: capitalised(&quantity_label(&row.quantity)),
         interval: range(&printed),
@@ -180,11 +267,20 @@ fn decibels(ratio: Option<DecibelRatio>) -> String {
             value,
             low,
             high: Some(high),
-        }) => format!("{value:.1} dB ({low:.1} to {high:.1})").replace('-', "−"),
+        }) => format!("{} dB ({} to {})", tenths(value), tenths(low), tenths(high)),
     }
 }
 
-pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
+fn tenths(db: f64) -> String {
+    let text = format!("{db:.1}");
+    if text == "-0.0" {
+        "0.0".into()
+    } else {
+        text.replace('-', "−")
+    }
+}
+
+fn verdict_words(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Improved => "improved",
         Verdict::Worse => "worse",
@@ -284,14 +380,91 @@ fn remedy_line(quantity: &ComparedQuantity) -> RemedyLine {
     }
 }
 
+/// What is left to measure of the wanted signal.
+pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
+    let comparison = result
+        .remedies
+        .first()
+        .map(|remedy| &remedy.comparison)
+        .or(result.loop_comparison.as_ref())?;
+    let signal = comparison.signal?;
+    let unit = comparison
+        .quantities
+        .first()
+        .map_or("V", |quantity| quantity.unit.as_str());
+    let line = |condition: &str, errors: Option<SignalErrors>| {
+        let errors = errors?;
+        let part = |percent: Option<f64>| {
+            percent.map_or_else(|| "–".into(), |percent| format!("{} %", si(percent, "", 2)))
+        };
+        Some(OutlookLine {
+            condition: condition.to_owned(),
+            offset: part(errors.offset_percent),
+            hum: part(errors.hum_percent),
+            noise: part(errors.noise_percent),
+            ratio: errors
+                .signal_to_noise_db
+                .map_or_else(|| "–".into(), |db| format!("{} dB", tenths(db))),
+            readable: errors
+                .smallest_readable_v
+                .map_or_else(|| "–".into(), |volts| si(volts, unit, 2)),
+        })
+    };
+    let broken = result.remedies.first().map_or_else(
+        || "isolated".to_owned(),
+        |best| format!("isolated: {}", best.name),
+    );
+    Some(Outlook {
+        introduction: format!(
+            "For a sine of {} peak, to be read to {} %: what offset, hum and noise add to one reading, in parts of the signal; and the smallest amplitude that a single reading gives to that accuracy.",
+            si(signal.amplitude_v, unit, 3),
+            si_short(signal.accuracy_percent, "")
+        ),
+        lines: [
+            line("looped", signal.looped),
+            line(&broken, signal.isolated),
+        ]
+        .into_iter()
+        .flatten()
+        .collect(),
+        collisions: collisions(result, comparison.mains_nominal_hz),
+    })
+}
+
+/// Wanted frequencies that lie on a mains order within what the records resolve.
+fn collisions(result: &SessionResult, nominal_hz: f64) -> Vec<String> {
+    let Some(wanted) = &result.session.wanted else {
+        return Vec::new();
+    };
+    let looped = result.measurements(Condition::Looped, None).next();
+    let fundamental = looped
+        .and_then(|m| m.mains.frequency_hz)
+        .map_or(nominal_hz, |frequency| frequency.value);
+    let resolution = looped.map_or(1.0, |m| 2.0 / m.duration_s);
+    wanted
+        .frequency_hz
+        .iter()
+        .filter_map(|hz| {
+            let order = (hz / fundamental).round();
+            let beside = (hz - order * fundamental).abs();
+            (order >= 1.0 && beside < resolution).then(|| {
+                format!(
+                    "The wanted {} lies on order {order} of the mains: taking out the harmonics would take it too. Use an interference-only capture as a template or a channel that senses the ground alone.",
+                    si_short(*hz, "Hz")
+                )
+            })
+        })
+        .collect()
+}
+
 pub(super) fn causes(result: &SessionResult) -> Vec<CauseLine> {
     result
         .evidence
         .iter()
         .map(|item| CauseLine {
             points_to: points_to(item.kind),
-            finding: item.finding.clone(),
-            next_step: item.next_step.clone(),
+            finding: sentence(&item.finding),
+            next_step: sentence(&item.next_step),
         })
         .collect()
 }

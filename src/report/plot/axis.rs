@@ -79,6 +79,13 @@ impl Axis {
         }
     }
 
+    /// A linear axis from `low` to `high` exactly, with the ticks that lie within.
+    pub(super) fn exact(name: &str, unit: &str, low: f64, high: f64) -> Self {
+        let mut axis = Self::linear(name, unit, low, high);
+        axis.ticks.retain(|tick| (low..=high).contains(tick));
+        Self { low, high, ..axis }
+    }
+
     /// An axis of named places.
     pub(super) fn named(name: &str, low: f64, high: f64, places: Vec<(f64, String)>) -> Self {
         Self {

@@ -37,11 +37,12 @@ pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
     finite().next()?;
     let low = finite().fold(0.0, f64::min);
     let high = finite().fold(0.0, f64::max);
-    let x = Axis::linear(
+    let span = (high - low).max(1.0);
+    let x = Axis::exact(
         "improvement, loop closed to loop broken",
         "dB",
-        low - 1.0,
-        high + 3.0,
+        low - 0.05 * span,
+        high + 0.12 * span,
     );
     let count = rows.len() as f64;
     let y = Axis::named(

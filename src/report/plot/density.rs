@@ -13,23 +13,33 @@ const HEIGHT: u32 = 900;
 const BINS: usize = 420;
 const MARKED_ORDERS: [u32; 7] = [1, 2, 3, 5, 10, 20, 40];
 
+/// A spectrum and the frequencies of the lines that stand in it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DensityCurve<'a> {
+    /// Densities against frequency.
+    pub spectrum: &'a Spectrum,
+    /// Frequencies of the lines found, Hz.
+    pub lines_hz: &'a [f64],
+}
+
 /// Noise density of the conditions on logarithmic axes, mains orders marked; `None` where no
 /// trace has a positive density.
 ///
-/// Each point is the density of a narrow band: its RMS, or its peak where a line stands in it.
+/// Between the lines each point is the RMS density of a narrow band with the lines taken out, so
+/// that their skirts do not pass for noise; each line stands up to its highest density.
 #[must_use]
 pub fn noise_density(
-    traces: &[Trace<&Spectrum>],
+    traces: &[Trace<DensityCurve<'_>>],
     mains_hz: f64,
     band_hz: Option<(f64, f64)>,
 ) -> Option<Plot> {
     let lowest = traces
         .iter()
-        .flat_map(|trace| positive(&trace.data.frequency_hz))
+        .flat_map(|trace| positive(&trace.data.spectrum.frequency_hz))
         .fold(f64::INFINITY, f64::min);
     let highest = traces
         .iter()
-        .flat_map(|trace| positive(&trace.data.frequency_hz))
+        .flat_map(|trace| positive(&trace.data.spectrum.frequency_hz))
         .fold(0.0, f64::max);
     if lowest >= highest {
         return None;
@@ -40,7 +50,7 @@ pub fn noise_density(
             Trace::new(
                 trace.role,
                 trace.label.clone(),
-                thinned(trace.data, lowest, highest),
+                curve(&trace.data, lowest, highest),
             )
         })
         .filter(|curve| !curve.data.is_empty())
@@ -113,55 +123,67 @@ fn positive(values: &[f64]) -> impl Iterator<Item = f64> {
         .filter(|value| *value > 0.0 && value.is_finite())
 }
 
-/// Points of a curve, at most one a bin of equal logarithmic width.
-fn thinned(spectrum: &Spectrum, lowest: f64, highest: f64) -> Vec<(f64, f64)> {
-    const STANDS_OUT: f64 = 4.0;
-    let width = (highest / lowest).log10() / BINS as f64;
-    let mut points = Vec::new();
-    let mut bin: Vec<(f64, f64, f64)> = Vec::new();
-    let mut bin_index = 0;
-    let flush = |bin: &mut Vec<(f64, f64, f64)>, points: &mut Vec<(f64, f64)>| {
-        let count = bin.len() as f64;
-        let rms = |pick: fn(&(f64, f64, f64)) -> f64| {
-            (bin.iter().map(|entry| pick(entry).powi(2)).sum::<f64>() / count).sqrt()
-        };
-        let peak = bin.iter().max_by(|a, b| a.1.total_cmp(&b.1));
-        if let Some(peak) = peak {
-            let noise = rms(|entry| entry.2);
-            let (frequency, density) = if peak.1 > STANDS_OUT * noise {
-                (peak.0, peak.1)
-            } else {
-                let middle = bin.iter().map(|entry| entry.0.ln()).sum::<f64>() / count;
-                (middle.exp(), rms(|entry| entry.1))
-            };
-            if density > 0.0 && density.is_finite() {
-                points.push((frequency.log10(), density.log10()));
-            }
-        }
-        bin.clear();
-    };
-    let rows = spectrum
-        .frequency_hz
+/// Points of a curve in common logarithms: the noise, and a stem for each line.
+fn curve(data: &DensityCurve<'_>, lowest: f64, highest: f64) -> Vec<(f64, f64)> {
+    let mut points = noise_points(data.spectrum, lowest, highest);
+    let stems: Vec<(f64, f64)> = data
+        .lines_hz
         .iter()
-        .zip(&spectrum.total_v_per_rthz)
-        .zip(&spectrum.noise_v_per_rthz);
-    for ((frequency, total), noise) in rows {
-        if !(*frequency > 0.0 && total.is_finite()) {
-            continue;
+        .filter_map(|line_hz| Some((line_hz.log10(), peak_near(data.spectrum, *line_hz)?.log10())))
+        .collect();
+    for (place, top) in stems {
+        let next = points.partition_point(|(at, _)| *at < place);
+        let foot = points
+            .get(next)
+            .or_else(|| points.last())
+            .map_or(top, |(_, density)| *density);
+        if top > foot {
+            points.splice(next..next, [(place, foot), (place, top), (place, foot)]);
         }
-        let index = ((frequency / lowest).log10() / width).floor() as i64;
-        if index != bin_index {
-            flush(&mut bin, &mut points);
-            bin_index = index;
-        }
-        bin.push((*frequency, *total, *noise));
     }
-    flush(&mut bin, &mut points);
     points
 }
 
+/// Highest density within two steps of a line.
+fn peak_near(spectrum: &Spectrum, line_hz: f64) -> Option<f64> {
+    const REACH: usize = 2;
+    let next = spectrum.frequency_hz.partition_point(|hz| *hz < line_hz);
+    let around = next.saturating_sub(REACH)..(next + REACH).min(spectrum.frequency_hz.len());
+    spectrum
+        .total_v_per_rthz
+        .get(around)?
+        .iter()
+        .copied()
+        .filter(|density| density.is_finite() && *density > 0.0)
+        .max_by(f64::total_cmp)
+}
+
+/// RMS density of the noise, at most one point a bin of equal logarithmic width.
+fn noise_points(spectrum: &Spectrum, lowest: f64, highest: f64) -> Vec<(f64, f64)> {
+    let width = (highest / lowest).log10() / BINS as f64;
+    let mut bins: Vec<(i64, f64, f64, f64)> = Vec::new();
+    for (frequency, density) in spectrum.frequency_hz.iter().zip(&spectrum.noise_v_per_rthz) {
+        if !(*frequency > 0.0 && *density > 0.0 && density.is_finite()) {
+            continue;
+        }
+        let index = ((frequency / lowest).log10() / width).floor() as i64;
+        let (log, power) = (frequency.log10(), density * density);
+        match bins.last_mut() {
+            Some(bin) if bin.0 == index => {
+                bin.1 += log;
+                bin.2 += power;
+                bin.3 += 1.0;
+            }
+            _ => bins.push((index, log, power, 1.0)),
+        }
+    }
+    bins.into_iter()
+        .map(|(_, log, power, count)| (log / count, 0.5 * (power / count).log10()))
+        .collect()
+}
+
 fn describe(
-    traces: &[Trace<&Spectrum>],
+    traces: &[Trace<DensityCurve<'_>>],
     lowest: f64,
     highest: f64,
     mains_hz: f64,
@@ -181,24 +203,31 @@ fn describe(
         ));
     }
     for trace in traces {
-        let mut noise: Vec<f64> = positive(&trace.data.noise_v_per_rthz).collect();
+        let mut noise: Vec<f64> = positive(&trace.data.spectrum.noise_v_per_rthz).collect();
         noise.sort_by(f64::total_cmp);
-        let peak = trace
+        let Some(median) = noise.get(noise.len() / 2) else {
+            continue;
+        };
+        let highest = trace
             .data
-            .frequency_hz
+            .lines_hz
             .iter()
-            .zip(&trace.data.total_v_per_rthz)
-            .filter(|(frequency, _)| **frequency > 0.0)
-            .max_by(|a, b| a.1.total_cmp(b.1));
-        if let (Some(median), Some((frequency, density))) = (noise.get(noise.len() / 2), peak) {
-            text.push_str(&format!(
-                " {}: median {}, highest {} at {}.",
-                trace.label,
-                si(*median, "V/√Hz", 2),
-                si(*density, "V/√Hz", 2),
-                si(*frequency, "Hz", 3)
-            ));
-        }
+            .filter_map(|line_hz| Some((*line_hz, peak_near(trace.data.spectrum, *line_hz)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        let lines = match highest {
+            Some((line_hz, density)) => format!(
+                "{} lines, the highest {} at {}",
+                trace.data.lines_hz.len(),
+                si(density, "V/√Hz", 2),
+                si(line_hz, "Hz", 3)
+            ),
+            None => "no lines".into(),
+        };
+        text.push_str(&format!(
+            " {}: median noise {}, {lines}.",
+            trace.label,
+            si(*median, "V/√Hz", 2)
+        ));
     }
     text
 }

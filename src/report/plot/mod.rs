@@ -12,7 +12,7 @@ mod trace;
 
 pub use cycle::folded_cycle;
 pub use decibels::{DecibelRow, improvement};
-pub use density::noise_density;
+pub use density::{DensityCurve, noise_density};
 pub use orders::harmonic_orders;
 pub use time::against_time;
 pub use trace::{Role, Trace};

@@ -1,0 +1,161 @@
+//! Which signals share a time base, and what the channels are called.
+
+use super::cell::Cell;
+use super::columns::{Column, Kind, Role};
+use super::layout::Layout;
+use super::preamble::Meaning;
+use super::table::TimeCells;
+use super::unit;
+use crate::Error;
+
+pub(super) type Group = (Option<TimeCells>, Vec<usize>);
+
+/// Parts the signals by the time base they belong to.
+pub(super) fn group_columns(
+    columns: &[Column],
+    signals: &[usize],
+    rows: &[Vec<Cell>],
+    layout: &Layout,
+) -> Result<Vec<Group>, Error> {
+    let stated_unit = layout
+        .facts
+        .iter()
+        .find(|(meaning, _)| *meaning == Meaning::TimeUnit)
+        .and_then(|(_, fact)| unit::time_unit(fact.text()));
+    let factor_of = |column: &Column| {
+        column
+            .unit_text()
+            .and_then(unit::time_unit)
+            .or(stated_unit)
+            .unwrap_or_else(|| epoch_factor(column))
+    };
+    let numeric: Vec<usize> = (0..columns.len())
+        .filter(|i| {
+            columns[*i].role == Role::Time
+                && columns[*i].kind == Kind::Number
+                && !is_milliseconds(columns, *i)
+        })
+        .collect();
+    let clock = columns
+        .iter()
+        .position(|c| c.role == Role::Time && matches!(c.kind, Kind::Stamp | Kind::Clock));
+    let date = columns
+        .iter()
+        .position(|c| c.role == Role::Time && c.kind == Kind::Date);
+    let milliseconds = (0..columns.len()).find(|i| is_milliseconds(columns, *i));
+    let number = |column: usize| TimeCells::Number {
+        column,
+        factor: factor_of(&columns[column]),
+    };
+    match numeric.as_slice() {
+        [] => {
+            let time = clock.map(|clock| TimeCells::Moment {
+                clock,
+                date: date.filter(|_| columns[clock].kind == Kind::Clock),
+                milliseconds,
+            });
+            Ok(vec![(time, signals.to_vec())])
+        }
+        [only] => Ok(vec![(Some(number(*only)), signals.to_vec())]),
+        several => {
+            // Each signal belongs to the nearest time column to its left; equal time columns are one.
+            let mut groups: Vec<(usize, Vec<usize>)> = Vec::new();
+            for signal in signals {
+                let own = several
+                    .iter()
+                    .rev()
+                    .find(|time| *time < signal)
+                    .or(several.first())
+                    .copied()
+                    .unwrap_or(0);
+                let same = groups
+                    .iter_mut()
+                    .find(|(time, _)| same_times(*time, own, rows, &columns[*time], &columns[own]));
+                match same {
+                    Some((_, members)) => members.push(*signal),
+                    None => groups.push((own, vec![*signal])),
+                }
+            }
+            Ok(groups
+                .into_iter()
+                .map(|(time, members)| (Some(number(time)), members))
+                .collect())
+        }
+    }
+}
+
+pub(super) fn is_milliseconds(columns: &[Column], index: usize) -> bool {
+    index > 0
+        && columns[index].role == Role::Time
+        && columns[index].kind == Kind::Number
+        && matches!(columns[index - 1].kind, Kind::Clock | Kind::Stamp)
+        && columns[index]
+            .present()
+            .all(|n| (0.0..1000.0).contains(&n.value) && n.value.fract() == 0.0)
+}
+
+/// Whether two time columns agree in every probed row, or differ by less than a sample interval.
+pub(super) fn same_times(
+    a: usize,
+    b: usize,
+    rows: &[Vec<Cell>],
+    first: &Column,
+    second: &Column,
+) -> bool {
+    if a == b {
+        return true;
+    }
+    let value = |row: &Vec<Cell>, column: usize| match row.get(column) {
+        Some(Cell::Number(number) | Cell::Quantity(number, _)) => Some(number.value),
+        _ => None,
+    };
+    let step = |column: &Column| {
+        let values: Vec<f64> = column.present().map(|n| n.value).collect();
+        match (values.first(), values.last()) {
+            (Some(a), Some(b)) if values.len() > 1 => (b - a) / (values.len() - 1) as f64,
+            _ => 0.0,
+        }
+    };
+    let (step_a, step_b) = (step(first), step(second));
+    rows.iter().all(|row| match (value(row, a), value(row, b)) {
+        (Some(x), Some(y)) => (x - y).abs() < step_a.abs().max(1e-300) * 0.999 || x == y,
+        (None, None) => true,
+        _ => false,
+    }) && (step_a - step_b).abs() <= 1e-3 * step_a.abs()
+}
+
+/// Stamps without a unit that are plainly counted from 1970 in milliseconds or finer.
+pub(super) fn epoch_factor(column: &Column) -> f64 {
+    let Some(first) = column.present().next() else {
+        return 1.0;
+    };
+    match first.value {
+        v if v > 1e17 => 1e-9,
+        v if v > 1e14 => 1e-6,
+        v if v > 1e11 => 1e-3,
+        _ => 1.0,
+    }
+}
+
+/// Names from the header; 1-based numbers where there are none; twins numbered.
+pub(super) fn channel_names(columns: &[Column], signals: &[usize]) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    for (order, column) in signals.iter().enumerate() {
+        let title = &columns[*column].title;
+        let mut name = if title.name.is_empty() {
+            (order + 1).to_string()
+        } else {
+            title.name.clone()
+        };
+        if names.contains(&name) {
+            let plain = name.clone();
+            let mut twin = 2;
+            while names.contains(&name) {
+                name = format!("{plain} ({twin})");
+                twin += 1;
+            }
+        }
+        names.push(name);
+    }
+    names
+}

@@ -1,0 +1,378 @@
+//! The rows between preamble and data: names and units.
+
+use super::cell::{self, Cell};
+use super::columns::Kind;
+use super::dialect::{Delimiter, Dialect, clip, filled};
+use super::head::Line;
+use super::header::{self, Title};
+use super::preamble::{self, Fact, Meaning};
+use super::unit;
+use crate::{Error, ErrorKind};
+use std::borrow::Cow;
+
+/// Titles of the columns, line of the names, line of the units.
+type Header = (Vec<Title>, Option<u64>, Option<u64>);
+
+/// Names and units from the rows in front of the data.
+pub(super) fn read_header(
+    lines: &[Line<'_>],
+    first_row: usize,
+    dialect: Dialect,
+    kinds: &[Kind],
+    facts: &mut Vec<Fact>,
+) -> Result<Header, Error> {
+    let width = kinds.len();
+    let mut titles = vec![Title::default(); width];
+    let mut header: Option<(u64, Vec<String>)> = None;
+    let mut units: Option<(u64, Vec<String>)> = None;
+    let mut looked = 0;
+    for line in lines[..first_row].iter().rev() {
+        let text = line.text.trim();
+        if text.is_empty() || text.chars().all(|c| !c.is_alphanumeric()) {
+            continue;
+        }
+        looked += 1;
+        if looked > 4 {
+            break;
+        }
+        let Some(row) = header_cells(text, dialect, width) else {
+            if units.is_some() {
+                break;
+            }
+            continue;
+        };
+        // A row that starts with a number where numbers stand is data with a fault, not a header.
+        if width > 1
+            && kinds[0] == Kind::Number
+            && looked == 1
+            && matches!(
+                cell::classify(&row[0], dialect.decimal_mark),
+                Cell::Number(_)
+            )
+            && let Some(column) = (1..width).find(|column| {
+                kinds[*column] == Kind::Number
+                    && row.get(*column).is_some_and(|text| {
+                        cell::classify(text, dialect.decimal_mark) == Cell::Text
+                    })
+            })
+        {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "found '{}' where a number should stand; mend the cell or leave it blank",
+                    clip(row[column].trim(), 40)
+                ),
+            )
+            .at_line(line.number)
+            .at_column(column as u64 + 1));
+        }
+        let named: Vec<&String> = row.iter().filter(|cell| !cell.is_empty()).collect();
+        let all_units = is_units_row(&named, dialect.decimal_mark);
+        let statement =
+            is_statement(&row, width) || states_something(text, line.number, dialect, width);
+        if statement {
+            if units.is_some() || looked > 1 {
+                break;
+            }
+            continue;
+        }
+        if all_units && units.is_none() && header.is_none() {
+            units = Some((line.number, row));
+            continue;
+        }
+        if !named
+            .iter()
+            .any(|cell| cell.chars().any(char::is_alphabetic) || cell.as_str() == "#")
+        {
+            continue;
+        }
+        if all_units && units.is_none() {
+            units = Some((line.number, row));
+            break;
+        }
+        if header.is_some() {
+            break;
+        }
+        header = Some((line.number, row));
+        if units.is_some() {
+            break;
+        }
+    }
+    let mut header_line = header.as_ref().map(|(line, _)| *line);
+    let mut units_line = units.as_ref().map(|(line, _)| *line);
+    match (&header, &units) {
+        (Some((line, names)), units) => {
+            for (index, name) in names.iter().enumerate().take(width) {
+                titles[index] = header::title(name);
+            }
+            if let Some((_, units)) = units {
+                for (index, text) in units.iter().enumerate().take(width) {
+                    if unit::is_unit(text) {
+                        titles[index].unit = Some(text.clone());
+                    }
+                }
+            }
+            values_under_names(names, units.as_ref(), lines, first_row, dialect, facts);
+            for name in names {
+                let cell = [Cow::Borrowed(name.as_str())];
+                if name.contains(['=', ':']) {
+                    preamble::facts_of_cells(&cell, *line, facts);
+                }
+            }
+        }
+        (None, Some((line, names))) => {
+            for (index, name) in names.iter().enumerate().take(width) {
+                titles[index] = header::title(name);
+            }
+            header_line = Some(*line);
+            units_line = None;
+        }
+        (None, None) => {}
+    }
+    Ok((titles, header_line, units_line))
+}
+
+/// Whether a row holds units only; beside numbers (`Sequence,Volt,-0.5,0.001`) also words for an index.
+pub(super) fn is_units_row(named: &[&String], mark: u8) -> bool {
+    let number = |cell: &str| cell::classify(cell, mark).is_datum();
+    let numbers = named.iter().any(|cell| number(cell));
+    named.iter().any(|cell| unit::is_unit(cell))
+        && named.iter().all(|cell| {
+            let title = Title {
+                name: cell.to_string(),
+                unit: None,
+            };
+            unit::is_unit(cell)
+                || number(cell)
+                || numbers && (header::says_index(&title) || header::says_time(&title))
+        })
+}
+
+/// A row like `X,CH1,Start,Increment` over `s,V,-0.5,0.001`: the numbers belong to the names above.
+pub(super) fn values_under_names(
+    names: &[String],
+    units: Option<&(u64, Vec<String>)>,
+    lines: &[Line<'_>],
+    first_row: usize,
+    dialect: Dialect,
+    facts: &mut Vec<Fact>,
+) {
+    let below: Vec<(u64, Vec<String>)> = match units {
+        Some(units) => vec![units.clone()],
+        None => lines[first_row..]
+            .iter()
+            .take(1)
+            .map(|line| {
+                let mut cells = Vec::new();
+                dialect.split(&line.text, &mut cells);
+                (
+                    line.number,
+                    cells
+                        .iter()
+                        .map(|cell| cell::bare(cell).to_string())
+                        .collect(),
+                )
+            })
+            .collect(),
+    };
+    for (number, row) in below {
+        for (index, name) in names.iter().enumerate() {
+            let meant = preamble::meaning(name);
+            if !matches!(
+                meant,
+                Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::SampleRate)
+            ) {
+                continue;
+            }
+            if let Some(value) = row
+                .get(index)
+                .filter(|value| preamble::number_and_unit(value, dialect.decimal_mark).is_some())
+            {
+                facts.push(Fact {
+                    key: name.clone(),
+                    values: vec![value.clone()],
+                    line: number,
+                });
+            }
+        }
+    }
+}
+
+/// The cells of a row in front of the data, where there can be one a column.
+pub(super) fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option<Vec<String>> {
+    let bare_cells = |cells: &[Cow<'_, str>]| -> Vec<String> {
+        cells
+            .iter()
+            .map(|cell| cell::bare(cell).to_string())
+            .collect()
+    };
+    let stripped = if text.starts_with(['#', '%', ';', '!'])
+        && !(dialect.delimiter == Delimiter::Byte(b';') && text.starts_with(';'))
+    {
+        text.trim_start_matches(['#', '%', ';', '!']).trim_start()
+    } else {
+        text
+    };
+    let keep_mark = stripped.len() != text.len() && text.starts_with("# ,");
+    let stripped =
+        if keep_mark || stripped.starts_with([',', ';', '\t', '|']) && text.starts_with('#') {
+            text
+        } else {
+            stripped
+        };
+    let mut cells = Vec::new();
+    dialect.split(stripped, &mut cells);
+    let count = filled(&cells);
+    match dialect.delimiter {
+        Delimiter::Byte(_) if width > 1 => (count > 1 && count >= width.div_ceil(2)
+            || count == 1 && cells.len() >= width)
+            .then(|| bare_cells(&cells)),
+        Delimiter::Byte(_) => Some(vec![cell::bare(stripped).to_string()]),
+        Delimiter::Blanks => {
+            if count == width {
+                return Some(bare_cells(&cells));
+            }
+            let wide: Vec<String> = split_wide(stripped);
+            if wide.len() == width {
+                return Some(wide);
+            }
+            // Units in brackets stand apart from their names: `Time (s) CH1 (V)`.
+            let mut merged: Vec<String> = Vec::new();
+            for cell in &cells {
+                match merged.last_mut() {
+                    Some(last) if cell.starts_with(['(', '[']) => {
+                        last.push(' ');
+                        last.push_str(cell);
+                    }
+                    _ => merged.push(cell.to_string()),
+                }
+            }
+            if merged.len() == width {
+                return Some(merged);
+            }
+            let commas: Vec<String> = stripped
+                .split([',', ';'])
+                .map(|cell| cell::bare(cell).to_string())
+                .collect();
+            (commas.len() == width && width > 1).then_some(commas)
+        }
+    }
+}
+
+/// Splits at tabs and at two blanks or more.
+pub(super) fn split_wide(text: &str) -> Vec<String> {
+    text.replace('\t', "  ")
+        .split("  ")
+        .map(str::trim)
+        .filter(|part| !part.is_empty())
+        .map(String::from)
+        .collect()
+}
+
+pub(super) const DESCRIPTIVE: [&str; 40] = [
+    "model",
+    "serial",
+    "serial number",
+    "firmware",
+    "firmware version",
+    "version",
+    "instrument",
+    "operator",
+    "comment",
+    "comments",
+    "title",
+    "file",
+    "filename",
+    "file name",
+    "author",
+    "device",
+    "manufacturer",
+    "vendor",
+    "description",
+    "name",
+    "project",
+    "location",
+    "user",
+    "note",
+    "notes",
+    "source file",
+    "format",
+    "type",
+    "mode",
+    "software",
+    "created",
+    "exported",
+    "saved",
+    "logger",
+    "test",
+    "trigger",
+    "trigger source",
+    "acquisition",
+    "acquisition mode",
+    "channels",
+];
+
+/// Whether a line of a table of one column, or of one parted by blanks, is a statement.
+pub(super) fn states_something(text: &str, number: u64, dialect: Dialect, width: usize) -> bool {
+    if width > 1 && dialect.delimiter != Delimiter::Blanks {
+        return false;
+    }
+    let mut facts = Vec::new();
+    preamble::facts_of(text, number, dialect, &mut facts);
+    facts.iter().any(|fact| {
+        let value = fact.text();
+        let known = preamble::meaning(&fact.key).is_some()
+            && preamble::number_and_unit(value, dialect.decimal_mark).is_some();
+        known || width == 1 && !unit::is_unit(value)
+    })
+}
+
+/// Whether a row of cells is a key with its value rather than names of columns.
+pub(super) fn is_statement(row: &[String], width: usize) -> bool {
+    let first = row.first().map_or("", String::as_str);
+    let second = row.get(1).map_or("", String::as_str);
+    if width == 1 {
+        return first.contains(':')
+            && first
+                .split_once(':')
+                .is_some_and(|(_, v)| !v.trim().is_empty())
+            || first.contains('=')
+            || preamble::meaning(first).is_some()
+            || DESCRIPTIVE.contains(&first.to_lowercase().as_str());
+    }
+    if DESCRIPTIVE.contains(&first.trim_end_matches([':', ' ']).to_lowercase().as_str()) {
+        return !row.iter().skip(1).any(|cell| {
+            let title = header::title(cell);
+            header::says_time(&title) || title.unit.is_some_and(|unit| unit != title.name)
+        });
+    }
+    if first.ends_with(':') || first.ends_with('=') {
+        return true;
+    }
+    let value_like = preamble::number_and_unit(second, b'.').is_some()
+        || preamble::coupling(second).is_some()
+        || second.is_empty();
+    if first.contains('=') || first.contains(": ") {
+        return true;
+    }
+    let title = header::title(first);
+    let says = header::says_time(&title) || header::says_index(&title);
+    if matches!(
+        preamble::meaning(first),
+        Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::Points)
+    ) && !value_like
+    {
+        return false;
+    }
+    preamble::meaning(first).is_some() && (!says || value_like)
+        || second.is_empty() && row.iter().skip(2).all(String::is_empty) && !says
+        || (value_like
+            && !second.is_empty()
+            && !says
+            && row
+                .iter()
+                .skip(1)
+                .filter(|c| !c.is_empty())
+                .all(|c| preamble::number_and_unit(c, b'.').is_some())
+            && width == 2)
+}

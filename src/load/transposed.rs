@@ -1,0 +1,447 @@
+//! Tables turned on their side: one row a channel.
+
+use super::LoadOptions;
+use super::cell::{self, Cell};
+use super::dialect::{Delimiter, Dialect, clip, filled};
+use super::head::{Head, Line};
+use super::header::{self, Title};
+use super::number::Decimal;
+use super::preamble::{self, Fact, Meaning};
+use super::statements::stated;
+use super::table::rounding_of;
+use super::time_base::{self, Statements};
+use super::time_column::{Grid, Tracker};
+use super::unit;
+use crate::capture::{Capture, CaptureHeader, Channel, FrameSource};
+use crate::{Error, ErrorKind, Warning, WarningCode};
+use ndarray::{Array2, Axis, Slice};
+use std::borrow::Cow;
+
+/// More rows than this are no channels.
+const ROW_LIMIT: usize = 64;
+/// Fewer cells than this are no record.
+const CELLS_LEAST: usize = 8;
+
+/// Finds a table of few long rows and gives its dialect and the rows' places among the lines.
+pub(super) fn detect(lines: &[Line<'_>]) -> Option<(Dialect, Vec<usize>)> {
+    if lines.len() > 2000 {
+        return None;
+    }
+    let mut best: Option<(Dialect, Vec<usize>, usize)> = None;
+    for delimiter in [b'\t', b';', b',', b'|'] {
+        for decimal_mark in [b'.', b','] {
+            if delimiter == decimal_mark {
+                continue;
+            }
+            let dialect = Dialect {
+                delimiter: Delimiter::Byte(delimiter),
+                decimal_mark,
+            };
+            let Some((rows, cells)) = long_rows(lines, dialect) else {
+                continue;
+            };
+            let marked = decimal_mark == b','
+                && best
+                    .as_ref()
+                    .is_some_and(|(_, rows_before, _)| rows_before.len() >= rows.len());
+            if !marked
+                && best
+                    .as_ref()
+                    .is_none_or(|(_, before, _)| rows.len() > before.len())
+            {
+                best = Some((dialect, rows, cells));
+            }
+        }
+    }
+    let blanks = Dialect {
+        delimiter: Delimiter::Blanks,
+        decimal_mark: b'.',
+    };
+    if best.is_none() {
+        best = long_rows(lines, blanks).map(|(rows, cells)| (blanks, rows, cells));
+    }
+    best.map(|(dialect, rows, _)| (dialect, rows))
+}
+
+fn long_rows(lines: &[Line<'_>], dialect: Dialect) -> Option<(Vec<usize>, usize)> {
+    let mut rows = Vec::new();
+    let mut longest = 0;
+    let mut cells: Vec<Cow<'_, str>> = Vec::new();
+    for (index, line) in lines.iter().enumerate() {
+        let text = line.text.trim();
+        if text.is_empty() {
+            continue;
+        }
+        let total = match dialect.delimiter {
+            Delimiter::Byte(byte) => memchr::memchr_iter(byte, text.as_bytes()).count() + 1,
+            Delimiter::Blanks => clip(text, 1 << 14).split_whitespace().count(),
+        };
+        if total < CELLS_LEAST {
+            continue;
+        }
+        dialect.split(clip(text, 1 << 12), &mut cells);
+        // The last cell may be cut.
+        cells.pop();
+        let kinds: Vec<Cell> = cells
+            .iter()
+            .map(|cell| cell::classify(cell, dialect.decimal_mark))
+            .collect();
+        let lead = kinds.iter().take_while(|kind| **kind == Cell::Text).count();
+        let text_later = kinds[lead..]
+            .iter()
+            .filter(|kind| **kind == Cell::Text)
+            .count();
+        let data = kinds[lead..].iter().filter(|kind| kind.is_datum()).count();
+        if lead <= 3
+            && text_later * 10 <= data
+            && data * 2 > kinds.len() - lead
+            && data >= CELLS_LEAST - 3
+        {
+            rows.push(index);
+            longest = longest.max(total);
+        } else if kinds.iter().filter(|kind| **kind == Cell::Text).count() * 2 > kinds.len() {
+            // A header over many columns: an ordinary table.
+            return None;
+        }
+    }
+    let few = !rows.is_empty() && rows.len() <= ROW_LIMIT && longest > 4 * rows.len();
+    (few && longest >= CELLS_LEAST).then_some((rows, longest))
+}
+
+struct LongRow {
+    line: u64,
+    title: Title,
+    lead: usize,
+    numbers: Vec<Cell>,
+}
+
+fn read_row(line: &Line<'_>, dialect: Dialect) -> Result<LongRow, Error> {
+    let mut cells: Vec<Cow<'_, str>> = Vec::new();
+    dialect.split(line.text.trim_start(), &mut cells);
+    let count = filled(&cells);
+    let mut lead = 0;
+    let mut title = Title::default();
+    while lead < count
+        && lead < 3
+        && cell::classify(&cells[lead], dialect.decimal_mark) == Cell::Text
+    {
+        let text = cell::bare(&cells[lead]);
+        if lead == 0 {
+            title = header::title(text);
+        } else if unit::is_unit(text) {
+            title.unit = Some(text.to_string());
+        }
+        lead += 1;
+    }
+    let mut numbers = Vec::with_capacity(count - lead);
+    for (column, text) in cells[lead..count].iter().enumerate() {
+        let cell = cell::classify(text, dialect.decimal_mark);
+        if matches!(
+            cell,
+            Cell::Text | Cell::Date(_) | Cell::Clock(_) | Cell::Stamp(_)
+        ) {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "found '{}' where a number should stand; mend the cell or leave it blank",
+                    clip(text.trim(), 40)
+                ),
+            )
+            .at_line(line.number)
+            .at_column((lead + column) as u64 + 1));
+        }
+        numbers.push(cell);
+    }
+    Ok(LongRow {
+        line: line.number,
+        title,
+        lead,
+        numbers,
+    })
+}
+
+fn decimals(row: &LongRow) -> Vec<Option<Decimal>> {
+    row.numbers
+        .iter()
+        .map(|cell| match cell {
+            Cell::Number(number) | Cell::Quantity(number, _) => Some(*number),
+            _ => None,
+        })
+        .collect()
+}
+
+/// Whether unnamed numbers rise evenly.
+fn rises_evenly(numbers: &[Option<Decimal>]) -> bool {
+    let values: Option<Vec<f64>> = numbers.iter().map(|n| n.map(|n| n.value)).collect();
+    let Some(values) = values else {
+        return false;
+    };
+    let (Some(first), Some(last)) = (values.first(), values.last()) else {
+        return false;
+    };
+    let step = (last - first) / (values.len().max(2) - 1) as f64;
+    let limit = step * 0.05;
+    step > 0.0
+        && values
+            .iter()
+            .enumerate()
+            .all(|(index, value)| (value - first - index as f64 * step).abs() <= limit)
+}
+
+/// Reads a table whose rows are channels.
+pub(super) fn read(
+    name: &str,
+    head: &Head<'_>,
+    dialect: Dialect,
+    places: &[usize],
+    options: &LoadOptions,
+) -> Result<MemoryRecord, Error> {
+    let mut facts: Vec<Fact> = Vec::new();
+    for (index, line) in head.lines.iter().enumerate() {
+        if !places.contains(&index) {
+            preamble::facts_of(&line.text, line.number, dialect, &mut facts);
+        }
+    }
+    let facts: Vec<(Meaning, Fact)> = facts
+        .into_iter()
+        .filter_map(|fact| Some((preamble::meaning(&fact.key)?, fact)))
+        .collect();
+    let (stated, mut warnings) = stated(&facts, dialect.decimal_mark, None);
+    let mut time: Option<LongRow> = None;
+    let mut signals: Vec<LongRow> = Vec::new();
+    for place in places {
+        let row = read_row(&head.lines[*place], dialect)?;
+        let named_value = row
+            .title
+            .unit
+            .as_deref()
+            .is_some_and(|u| unit::value_unit(u).is_some());
+        let unnamed = row.title.name.is_empty() && row.title.unit.is_none();
+        let is_time = time.is_none()
+            && !named_value
+            && places.len() > 1
+            && (header::says_time(&row.title)
+                || (unnamed || header::says_index(&row.title))
+                    && signals.is_empty()
+                    && rises_evenly(&decimals(&row)));
+        if is_time {
+            time = Some(row);
+        } else {
+            signals.push(row);
+        }
+    }
+    let Some(frames) = signals
+        .iter()
+        .map(|row| row.numbers.len())
+        .max()
+        .filter(|f| *f > 0)
+    else {
+        return Err(Error::new(
+            ErrorKind::NoSamples,
+            "there is a row of times but none of samples",
+        ));
+    };
+    let mut statements = Statements {
+        user_hz: options.sample_rate_hz,
+        stated_hz: stated.rate_hz,
+        start_s: stated.start_s.unwrap_or(0.0),
+    };
+    let mut grid = None;
+    let mut told = None;
+    if let Some(row) =
+        time.filter(|row| options.sample_rate_hz.is_none() && !is_count(row, stated.rate_hz))
+    {
+        let factor = row
+            .title
+            .unit
+            .as_deref()
+            .and_then(unit::time_unit)
+            .unwrap_or(1.0);
+        let numbers = decimals(&row);
+        let first = numbers.iter().flatten().next().copied().ok_or_else(|| {
+            Error::new(ErrorKind::NoSampleRate, "the row of times holds no number")
+                .at_line(row.line)
+        })?;
+        statements.start_s = first.value * factor;
+        let widest = numbers
+            .iter()
+            .flatten()
+            .map(Decimal::width)
+            .max()
+            .unwrap_or(0);
+        let stamps: Vec<f64> = numbers
+            .iter()
+            .flatten()
+            .map(|n| n.after(first) * factor)
+            .collect();
+        let aligned = numbers.iter().flatten().all(|n| n.is_aligned(first));
+        let resolution = if aligned {
+            super::number::power_of_ten(first.exponent)
+        } else {
+            numbers
+                .iter()
+                .flatten()
+                .map(|n| rounding_of(*n, widest))
+                .fold(0.0, f64::max)
+        } * factor;
+        let found = Grid::from_stamps(&stamps, resolution)
+            .filter(|grid| grid.step_s > 0.0)
+            .ok_or_else(|| {
+                Error::new(
+                    ErrorKind::UnevenSampling,
+                    "the row of times does not rise; give --sample-rate to ignore it",
+                )
+                .at_line(row.line)
+            })?;
+        let mut tracker = Tracker::new(found);
+        let column = |frame: usize| (row.lead + frame) as u64 + 1;
+        for (frame, number) in numbers.iter().enumerate() {
+            let Some(number) = number else {
+                continue;
+            };
+            let missing = tracker
+                .accept(frame as u64, number.after(first) * factor, 0.0, row.line)
+                .map_err(|error| error.at_line(row.line).at_column(column(frame)))?;
+            if missing > 0 {
+                return Err(Error::new(
+                    ErrorKind::UnevenSampling,
+                    format!("{missing} stamps are missing here; fill the gap or give --sample-rate to ignore the times"),
+                )
+                .at_line(row.line)
+                .at_column(column(frame)));
+            }
+        }
+        if let Some((share, _)) = tracker.told_unevenness() {
+            told = Some(share);
+        }
+        grid = Some(tracker.refined());
+    }
+    let (time_base, more) = time_base::decide(statements, grid)?;
+    warnings.extend(more);
+    if let Some(share) = told {
+        warnings.push(Warning::new(
+            WarningCode::UnevenSampling,
+            format!(
+                "stamps lie up to {} of a sample interval off the even grid",
+                super::time_column::short(share)
+            ),
+        ));
+    }
+    let stated_unit = facts
+        .iter()
+        .find(|(meaning, _)| *meaning == Meaning::ValueUnit)
+        .map(|(_, fact)| fact.text().to_string());
+    let mut channels: Vec<Channel> = Vec::new();
+    let mut samples = Array2::from_elem((signals.len(), frames), f64::NAN);
+    for (order, row) in signals.iter().enumerate() {
+        let written = row
+            .title
+            .unit
+            .clone()
+            .or_else(|| stated_unit.clone())
+            .or_else(|| options.unit.clone())
+            .unwrap_or_else(|| "V".into());
+        let known = unit::value_unit(&written);
+        let factor = known.as_ref().map_or(1.0, |unit| unit.factor) * options.scale;
+        let name = if row.title.name.is_empty() {
+            (order + 1).to_string()
+        } else {
+            row.title.name.clone()
+        };
+        let twin = channels.iter().any(|channel| channel.name == name);
+        let mut missing = frames - row.numbers.len();
+        for (place, cell) in samples.row_mut(order).iter_mut().zip(&row.numbers) {
+            *place = match cell {
+                Cell::Number(number) => number.value * factor,
+                Cell::Quantity(number, text) => {
+                    number.value
+                        * unit::value_unit(text).map_or(1.0, |unit| unit.factor)
+                        * options.scale
+                }
+                Cell::Overload(sign) => sign * factor.signum() * f64::INFINITY,
+                _ => {
+                    missing += 1;
+                    f64::NAN
+                }
+            };
+        }
+        let name = if twin {
+            format!("{name} ({})", order + 1)
+        } else {
+            name
+        };
+        if missing > 0 {
+            warnings.push(Warning::new(
+                WarningCode::MissingSamples,
+                format!(
+                    "{missing} of {frames} samples of channel '{name}' are missing (line {})",
+                    row.line
+                ),
+            ));
+        }
+        channels.push(Channel {
+            name,
+            unit: known.map_or(written, |unit| unit.name),
+        });
+    }
+    let mut header = CaptureHeader::new(name, channels, time_base);
+    header.acquisition.full_scale_v = options
+        .full_scale_v
+        .map(|full_scale| full_scale * options.scale.abs());
+    header.acquisition.coupling = options.coupling;
+    Ok(MemoryRecord {
+        capture: Capture::new(header, samples)?,
+        warnings,
+        next: 0,
+    })
+}
+
+/// A row of integers by ones under a rate told elsewhere numbers the samples.
+fn is_count(row: &LongRow, stated: Option<f64>) -> bool {
+    stated.is_some()
+        && row.title.unit.is_none()
+        && decimals(row).windows(2).all(|pair| match pair {
+            [Some(a), Some(b)] => b.value - a.value == 1.0,
+            _ => false,
+        })
+}
+
+/// A record that had to be read into memory, as a source of frames.
+#[derive(Debug)]
+pub(super) struct MemoryRecord {
+    capture: Capture,
+    warnings: Vec<Warning>,
+    next: usize,
+}
+
+impl FrameSource for MemoryRecord {
+    fn header(&self) -> &CaptureHeader {
+        self.capture.header()
+    }
+
+    fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error> {
+        let samples = self.capture.samples();
+        if block.nrows() < samples.nrows() {
+            return Err(Error::new(
+                ErrorKind::BadOption,
+                "the block must have a row for every channel",
+            ));
+        }
+        let count = block.ncols().min(samples.ncols() - self.next);
+        for (mut row, samples) in block.rows_mut().into_iter().zip(samples.rows()) {
+            row.slice_axis_mut(Axis(0), Slice::from(..count))
+                .assign(&samples.slice_axis(Axis(0), Slice::from(self.next..self.next + count)));
+        }
+        self.next += count;
+        Ok(count)
+    }
+
+    fn rewind(&mut self) -> Result<(), Error> {
+        self.next = 0;
+        Ok(())
+    }
+
+    fn warnings(&self) -> Vec<Warning> {
+        self.warnings.clone()
+    }
+}

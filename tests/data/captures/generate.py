@@ -1,0 +1,332 @@
+#!/usr/bin/env python3
+"""Writes the captures of this folder and expected.json.
+
+Run it here: python3 generate.py. Nothing but Python's standard library is used, and nothing of the
+program under test: every expected figure is computed from the numbers that are written, after rounding
+them as they are written. The scene is a load-cell amplifier on a workshop bench.
+"""
+import json
+import math
+import struct
+from decimal import Decimal
+from pathlib import Path
+
+HERE = Path(__file__).parent
+N = 64
+EXPECTED = []
+
+
+def wave(n=N, rate=1000.0, offset=0.12, hum=0.05, phase=0.3, seed=1):
+    """Offset, 50 Hz with a third harmonic, and noise from a linear congruential generator."""
+    values, state = [], seed
+    for i in range(n):
+        state = (state * 6364136223846793005 + 1442695040888963407) % 2**64
+        noise = (state >> 33) / 2**31 - 0.5
+        t = i / rate
+        values.append(
+            offset
+            + hum * math.sin(2 * math.pi * 50 * t + phase)
+            + 0.2 * hum * math.sin(2 * math.pi * 150 * t)
+            + 0.004 * noise
+        )
+    return values
+
+
+A = wave()
+B = wave(offset=-0.4, hum=0.02, phase=1.1, seed=2)
+
+
+def figures(values):
+    finite = [v for v in values if v is not None and math.isfinite(v)]
+    mean = math.fsum(finite) / len(finite)
+    return mean, math.sqrt(math.fsum((v - mean) ** 2 for v in finite) / len(finite))
+
+
+def channel(name, values, unit="V"):
+    mean, ac_rms = figures(values)
+    missing = sum(1 for v in values if v is None)
+    over = sum(1 for v in values if v is not None and math.isinf(v))
+    return {"name": name, "unit": unit, "mean": mean, "ac_rms": ac_rms, "missing": missing, "overload": over}
+
+
+def expect(rate, channels, samples=N, start=None, **more):
+    return {"rate": rate, "samples": samples, "start_s": start, "channels": channels, **more}
+
+
+def save(name, content, *captures, options=None, warnings=(), encoding="utf-8"):
+    """One file and what is to be read from it."""
+    data = content if isinstance(content, bytes) else content.encode(encoding)
+    (HERE / name).write_bytes(data)
+    EXPECTED.append(
+        {"file": name, "options": options or {}, "warnings": sorted(warnings), "captures": list(captures)}
+    )
+
+
+def f(value, digits=6):
+    return f"{value:.{digits}f}"
+
+
+def r(values, digits=6):
+    """The values as they are written with so many decimals."""
+    return [float(f(v, digits)) for v in values]
+
+
+def comma(text):
+    return text.replace(".", ",")
+
+
+def rows(columns, delimiter=",", end="\n", tail=""):
+    return "".join(delimiter.join(cells) + tail + end for cells in zip(*columns))
+
+
+def times(n=N, step=0.001, digits=3, start=0.0, factor=1.0):
+    return [f"{(start + i * step) * factor:.{digits}f}" for i in range(n)]
+
+
+T = times()
+VA, VB = [f(v) for v in A], [f(v) for v in B]
+RA, RB = r(A), r(B)
+two = lambda a="CH1", b="CH2": [channel(a, RA), channel(b, RB)]
+
+# Plain tables -----------------------------------------------------------------------------------
+save("plain_comma.csv", "time,volts\n" + rows([T, VA]), expect(1000, [channel("volts", RA)], start=0))
+save("crlf.csv", "time,volts\r\n" + rows([T, VA], end="\r\n"), expect(1000, [channel("volts", RA)]))
+save("cr_only.csv", "time,volts\r" + rows([T, VA], end="\r"), expect(1000, [channel("volts", RA)]))
+save("no_final_line_end.csv", ("time,volts\n" + rows([T, VA])).rstrip("\n"), expect(1000, [channel("volts", RA)]))
+save("utf8_bom.csv", "\ufefftime,volts\n" + rows([T, VA]), expect(1000, [channel("volts", RA)]))
+save("utf16_le_bom.csv", b"\xff\xfe" + ("Time (s),Level (\u00b5V)\r\n" + rows([T, VA], end="\r\n")).encode("utf-16-le"),
+     expect(1000, [channel("Level", [v * 1e-6 for v in RA])]))
+save("utf16_be_bom.csv", b"\xfe\xff" + ("time;volts\n" + rows([T, VA], ";")).encode("utf-16-be"), expect(1000, [channel("volts", RA)]))
+save("utf16_le_no_bom.txt", ("time\tvolts\r\n" + rows([T, VA], "\t", "\r\n")).encode("utf-16-le"), expect(1000, [channel("volts", RA)]))
+save("latin1_micro.csv", "Zeit [\u00b5s];Br\u00fccke [\u00b5V]\r\n" + rows([times(factor=1e6, digits=0), VA], ";", "\r\n"),
+     expect(1000, [channel("Br\u00fccke", [v * 1e-6 for v in RA])]), encoding="latin-1")
+save("semicolon_decimal_comma.csv", "Zeit;Spannung\n" + rows([map(comma, T), map(comma, VA)], ";"), expect(1000, [channel("Spannung", RA)]))
+save("tab_decimal_comma.txt", "t [s]\tU [V]\n" + rows([map(comma, T), map(comma, VA)], "\t"), expect(1000, [channel("U", RA)]))
+save("tab.tsv", "t (s)\tCH1 (V)\tCH2 (V)\n" + rows([T, VA, VB], "\t"), expect(1000, two()))
+save("pipe.txt", "| time | CH1 |\n" + "".join(f"| {t} | {v} |\n" for t, v in zip(T, VA)), expect(1000, [channel("CH1", RA)]))
+save("blanks.txt", "time volts\n" + rows([T, VA], " "), expect(1000, [channel("volts", RA)]))
+save("blanks_decimal_comma.txt", rows([map(comma, T), map(comma, VA)], "  "), expect(1000, [channel("1", RA)]))
+save("fixed_width.txt", "  Time (s)    CH1 (V)    CH2 (V)\n" + "".join(f"{t:>10} {a:>10} {b:>10}\n" for t, a, b in zip(T, VA, VB)), expect(1000, two()))
+save("padded_comma.csv", "time , volts\n" + "".join(f" {t} ,  {v} \n" for t, v in zip(T, VA)), expect(1000, [channel("volts", RA)]))
+save("all_quoted.csv", '"Time","CH1"\n' + "".join(f'"{t}","{v}"\n' for t, v in zip(T, VA)), expect(1000, [channel("CH1", RA)]))
+save("quoted_decimal_comma.csv", '"Time","CH1"\n' + "".join(f'"{comma(t)}","{comma(v)}"\n' for t, v in zip(T, VA)), expect(1000, [channel("CH1", RA)]))
+save("quoted_header_only.csv", '"Time (s)","Bridge, left (V)"\n' + rows([T, VA]), expect(1000, [channel("Bridge, left", RA)]))
+save("trailing_delimiter.csv", "Time,CH1,CH2,\n" + rows([T, VA, VB], tail=","), expect(1000, two()))
+save("trailing_blank_lines.csv", "time,volts\n" + rows([T, VA]) + "\n\n\n", expect(1000, [channel("volts", RA)]))
+save("trailing_empty_rows.csv", "time,volts\n" + rows([T, VA]) + ",\n,\n", expect(1000, [channel("volts", RA)]))
+save("trailing_summary.csv", "time,volts\n" + rows([T, VA]) + "\nMean,0.12\nMaximum,0.19\nEnd of record\n", expect(1000, [channel("volts", RA)]))
+save("sep_line.csv", "sep=;\nTime (s);CH1 (V)\n" + rows([T, VA], ";"), expect(1000, [channel("CH1", RA)]))
+save("apostrophes.csv", "time,volts\n" + "".join(f"'{t},'{v}\n" for t, v in zip(T, VA)), expect(1000, [channel("volts", RA)]))
+save("leading_plus.csv", "time,volts\n" + "".join(f"+{t},{x:+.6f}\n" for t, x in zip(T, A)), expect(1000, [channel("volts", RA)]))
+save("unicode_minus.csv", "time,CH2\n" + rows([T, [v.replace("-", "\u2212") for v in VB]]), expect(1000, [channel("CH2", RB)]))
+SCI = [f"{v:.5e}" for v in A]
+RSCI = [float(v) for v in SCI]
+save("scientific.csv", "time,volts\n" + rows([[f"{i*0.001:.3E}" for i in range(N)], [v.upper() for v in SCI]]), expect(1000, [channel("volts", RSCI)]))
+save("scientific_d_exponent.txt", "time volts\n" + rows([T, [v.replace("e", "D") for v in SCI]], "  "), expect(1000, [channel("volts", RSCI)]))
+save("scientific_decimal_comma.csv", "time;volts\n" + rows([map(comma, T), [comma(v.upper()) for v in SCI]], ";"), expect(1000, [channel("volts", RSCI)]))
+
+# Headers ----------------------------------------------------------------------------------------
+save("no_header_two_columns.csv", rows([T, VA]), expect(1000, [channel("1", RA)]))
+save("no_header_three_columns.csv", rows([T, VA, VB]), expect(1000, [channel("1", RA), channel("2", RB)]))
+save("one_column_rate_option.csv", "volts\n" + rows([VA]), expect(2000, [channel("volts", RA)]), options={"sample_rate_hz": 2000})
+save("one_column_no_header.txt", rows([VA]), expect(2000, [channel("1", RA)]), options={"sample_rate_hz": 2000})
+save("one_column_decimal_comma.txt", "U\n" + rows([map(comma, VA)]), expect(2000, [channel("U", RA)]), options={"sample_rate_hz": 2000})
+save("two_signals_no_time.csv", "CH1,CH2\n" + rows([VA, VB]), expect(500, two()), options={"sample_rate_hz": 500})
+MV = [f(v * 1000, 3) for v in A]
+RMV = [float(v) * 1e-3 for v in MV]
+save("units_round_brackets.csv", "Time (ms),Bridge (mV)\n" + rows([times(factor=1000, digits=0), MV]), expect(1000, [channel("Bridge", RMV)]))
+save("units_square_brackets.csv", "Time [us],Bridge [mV]\n" + rows([times(factor=1e6, digits=0), MV]), expect(1000, [channel("Bridge", RMV)]))
+save("units_slash.csv", "t/ms;U/mV\n" + rows([times(factor=1000, digits=0), MV], ";"), expect(1000, [channel("U", RMV)]))
+save("units_comma.txt", "Time, ms\tBridge, mV\n" + rows([times(factor=1000, digits=0), MV], "\t"), expect(1000, [channel("Bridge", RMV)]))
+save("units_own_row.csv", "Time,Bridge\nms,mV\n" + rows([times(factor=1000, digits=0), MV]), expect(1000, [channel("Bridge", RMV)]))
+save("units_own_row_brackets.csv", "Time,Channel A,Channel B\n(s),(mV),(V)\n\n" + rows([T, MV, VB]), expect(1000, [channel("Channel A", RMV), channel("Channel B", RB)]))
+save("units_words.csv", "Second,Volt\n" + rows([T, VA]), expect(1000, [channel("Volt", RA)]))
+save("units_words_row.csv", "Source,CH1,CH2\nSecond,Volt,Volt\n" + rows([T, VA, VB]), expect(1000, two()))
+save("units_nanoseconds.csv", "Time (ns),CH1 (V)\n" + rows([times(step=1e-6, factor=1e9, digits=0), VA]), expect(1e6, [channel("CH1", RA)]))
+save("units_kilovolt.csv", "Time (s),Mains (kV)\n" + rows([T, VA]), expect(1000, [channel("Mains", [v * 1000 for v in RA])]))
+save("units_current.csv", "Time (s),Shunt (mA)\n" + rows([T, VA]), expect(1000, [channel("Shunt", [v * 1e-3 for v in RA], "A")]))
+save("units_unknown.csv", "Time (s),Force [kN]\n" + rows([T, VA]), expect(1000, [channel("Force", RA, "kN")]))
+save("units_underscore.csv", "time_ms,bridge_mV\n" + rows([times(factor=1000, digits=0), MV]), expect(1000, [channel("bridge_mV", RMV)]))
+save("units_in_cells.csv", "Time,Bridge\n" + rows([[t + " s" for t in T], [v + " mV" for v in MV]]), expect(1000, [channel("Bridge", RMV)]))
+save("units_beside.csv", "Reading,Time,Value,Unit\n" + rows([[str(i + 1) for i in range(N)], T, MV, ["mVDC"] * N]), expect(1000, [channel("Value", RMV)]))
+save("unit_option.csv", "time,bridge\n" + rows([T, MV]), expect(1000, [channel("bridge", RMV)]), options={"unit": "mV"})
+save("scale_option.csv", "time,volts\n" + rows([T, VA]), expect(1000, [channel("volts", [v * -10 for v in RA])]), options={"scale": -10})
+save("duplicate_names.csv", "time,CH,CH\n" + rows([T, VA, VB]), expect(1000, [channel("CH", RA), channel("CH (2)", RB)]))
+save("empty_name.csv", "time,,CH2\n" + rows([T, VA, VB]), expect(1000, [channel("1", RA), channel("CH2", RB)]))
+save("unicode_names.csv", "time,\u4fe1\u53f7 (V),\u0394U (mV)\n" + rows([T, VA, MV]), expect(1000, [channel("\u4fe1\u53f7", RA), channel("\u0394U", RMV)]))
+save("numbered_names.csv", "Time,1,2\n" + rows([T, VA, VB]), expect(1000, [channel("1", RA), channel("2", RB)]))
+save("commented_header.txt", "# load cell, rest\n# time volts\n" + rows([T, VA], " "), expect(1000, [channel("volts", RA)]))
+save("header_then_blank_line.csv", "Time,CH1\n\n" + rows([T, VA]), expect(1000, [channel("CH1", RA)]))
+save("header_then_ruler.txt", "Time (s)   CH1 (V)\n---------  ---------\n" + rows([T, VA], "   "), expect(1000, [channel("CH1", RA)]))
+save("time_last.csv", "CH1,CH2,Time\n" + rows([VA, VB, T]), expect(1000, two()))
+save("time_last_no_header.csv", rows([VA, VB, T]), expect(1000, [channel("1", RA), channel("2", RB)]))
+save("empty_columns.csv", "Time,,CH1,,CH2\n" + "".join(f"{t},,{a},,{b}\n" for t, a, b in zip(T, VA, VB)), expect(1000, two()))
+save("label_column.csv", "Name,Time,CH1\n" + rows([["bench"] * N, T, VA]), expect(1000, [channel("CH1", RA)]))
+
+# Preambles --------------------------------------------------------------------------------------
+save("preamble_key_comma_value.csv", "Model,Bench recorder\nSample Rate,2000\nRecord Length,64\nVertical Units,V\n\nCH1\n" + rows([VA]), expect(2000, [channel("CH1", RA)]))
+save("preamble_colon.txt", "Title: load cell at rest\nSample rate: 2 kHz\nCoupling: AC\n\nvolts\n" + rows([VA]), expect(2000, [channel("volts", RA)], coupling="ac"))
+save("preamble_equals.txt", "fs=2000\nrange=5 V\nprobe=10:1\nvolts\n" + rows([VA]), expect(2000, [channel("volts", RA)], full_scale_v=5, probe_factor=10))
+save("preamble_comment.csv", "# Sampling frequency: 2.0 kS/s\n# Input range: \u00b1500 mV\n# Input coupling: DC\nCH1,CH2\n" + rows([VA, VB]), expect(2000, two(), full_scale_v=0.5, coupling="dc"))
+save("preamble_quoted_unit_cell.csv", '"Record Length","64","Points"\n"Sample Interval","5.0E-04","s"\n"Trigger Point","16","Samples"\n"Vertical Units","mV",""\n"Values"\n' + rows([MV]),
+     expect(2000, [channel("Values", RMV)], start=-16 / 2000))
+save("preamble_interval_us.csv", "Sample interval;500;\u00b5s\nUnit;mV\nValue\n" + rows([map(comma, MV)]), expect(2000, [channel("Value", RMV)]))
+save("preamble_unit_in_key.csv", "Sampling Rate [kHz],2\nUnit,V\nData\n" + rows([VA]), expect(2000, [channel("Data", RA)]))
+save("preamble_msa.csv", "Sample Rate,1.25 MSa/s\nCH1\n" + rows([VA]), expect(1.25e6, [channel("CH1", RA)]))
+save("preamble_beside_data.csv", "".join(
+    f"{k},{t},{v}\n" for k, t, v in zip(
+        ["Record Length,64,Points", "Sample Interval,0.001,s", "Trigger Point,10,Samples", "Probe Atten,10,", "Vertical Units,V,", "Horizontal Units,s,", "Firmware,1.2,"] + [",,"] * (N - 7),
+        times(start=-0.010), VA)), expect(1000, [channel("1", RA)], start=-0.010, probe_factor=10))
+save("preamble_per_channel.csv", "Source,CH1,CH2\nCoupling,DC,DC\nVertical Scale,0.05 V/div,0.1 V/div\nUnits,mV,V\nTime,CH1,CH2\n" + rows([T, MV, VB]),
+     expect(1000, [channel("CH1", RMV), channel("CH2", RB)], coupling="dc"))
+save("preamble_long.txt", "".join(f"Setting {i}: {i * 7 % 13}\n" for i in range(400)) + "Sample rate: 2000 Hz\nvolts\n" + rows([VA]), expect(2000, [channel("volts", RA)]))
+save("preamble_words_and_number.dat.txt", "; Sample Rate 8000\n; Channels 2\n" + "".join(f"{i/8000:>16.9g} {a:>12} {b:>12}\n" for i, (a, b) in enumerate(zip(VA, VB))), expect(8000, [channel("1", RA), channel("2", RB)]))
+save("preamble_loose_rate.txt", "[ASCII 8000Hz, Channels: 2, Samples: 64]\n" + rows([VA, VB], "\t"), expect(8000, [channel("1", RA), channel("2", RB)]))
+save("preamble_two_statements_a_line.csv", "Rate: 2 kHz, Range: 10 V\nCH1;CH2\n" + rows([VA, VB], ";"), expect(2000, two(), full_scale_v=10))
+save("preamble_start_time.csv", "Sample Interval (s),0.001\nStart Time (s),-0.02\nCH1\n" + rows([VA]), expect(1000, [channel("CH1", RA)], start=-0.02))
+save("preamble_date_lines.csv", "Date,2025-03-14\nTime,10:15:30\nSample Rate,1000\nTime,CH1\n" + rows([T, VA]), expect(1000, [channel("CH1", RA)]))
+save("preamble_thousands_rate.csv", 'Sample Rate,"10,000 Hz"\nCH1\n' + rows([VA]), expect(10000, [channel("CH1", RA)]))
+save("index_and_interval.csv", "Sample Interval,0.0005\nIndex,CH1\n" + rows([[str(i) for i in range(N)], VA]), expect(2000, [channel("CH1", RA)]))
+save("index_start_increment_in_header.csv", "X,CH1,Start,Increment\nSequence,Volt,-0.02,0.0005\n" + "".join(f"{i},{v},,\n" for i, v in enumerate(VA)), expect(2000, [channel("CH1", RA)], start=-0.02))
+save("index_increment_statement_in_header.csv", "x-axis,1,t0 = -0.006,tInc = 0.0005\n" + "".join(f"{i},{v},,\n" for i, v in enumerate(VA)), expect(2000, [channel("1", RA)], start=-0.006))
+save("index_and_time.csv", "No.,Time (s),CH1 (V)\n" + rows([[str(i + 1) for i in range(N)], T, VA]), expect(1000, [channel("CH1", RA)]))
+save("index_from_one_rate_option.csv", "Sample,CH1\n" + rows([[str(i + 1) for i in range(N)], VA]), expect(1000, [channel("CH1", RA)]), options={"sample_rate_hz": 1000})
+save("time_counts_with_rate.csv", "Sample rate,2000\nTime,CH1\n" + rows([[str(i) for i in range(N)], VA]), expect(2000, [channel("CH1", RA)]))
+C12 = [round(v / 0.001) for v in A]
+RC12 = [c * 0.001 for c in C12]
+save("counts_scale.csv", "Sample Rate,1000\nVertical Scale,0.001\nCounts\n" + rows([map(str, C12)]), expect(1000, [channel("Counts", RC12)]))
+save("counts_scale_offset.csv", "Sample Rate,1000\nGain,0.001\nOffset,-0.5\nADC [counts]\n" + rows([[str(c + 500) for c in C12]]), expect(1000, [channel("ADC", RC12)]))
+save("counts_reference_increment_origin.csv", "XINCREMENT,0.001\nXORIGIN,-0.01\nYINCREMENT,0.001\nYREFERENCE,128\nYORIGIN,0.25\ncounts\n" + rows([[str(c + 128 - 250) for c in C12]]), expect(1000, [channel("counts", RC12)], start=-0.01))
+save("counts_mult_off_zero.csv", "XINCR,0.001\nYMULT,0.001\nYOFF,2048\nYZERO,0\nraw\n" + rows([[str(c + 2048) for c in C12]]), expect(1000, [channel("raw", RC12)]))
+save("counts_volts_per_count.txt", "Sample rate: 1000 Hz\nScale: 1.0 mV/count\nZero count: 2048\nADC\n" + rows([[str(c + 2048) for c in C12]]), expect(1000, [channel("ADC", RC12)]))
+save("counts_per_millivolt.txt", "Sampling frequency: 1000 Hz\nGain: 2 counts/mV\nvalue\n" + rows([[str(round(v * 2000)) for v in A]]), expect(1000, [channel("value", [round(v * 2000) / 2000 for v in A])]))
+save("counts_per_channel.csv", "Sample Rate,1000,,\nGain,,0.001,0.002\nOffset,,0,-1\nTime,CH1,CH2\n" + rows([T, map(str, C12), [str(round((v + 1) / 0.002)) for v in B]]),
+     expect(1000, [channel("CH1", RC12), channel("CH2", [round((v + 1) / 0.002) * 0.002 - 1 for v in B])]))
+save("counts_unscaled.csv", "time,ADC (counts)\n" + rows([T, map(str, C12)]), expect(1000, [channel("ADC", [float(c) for c in C12], "counts")]))
+
+# Time bases -------------------------------------------------------------------------------------
+save("pretrigger.csv", "Time,CH1\n" + rows([times(start=-0.032), VA]), expect(1000, [channel("CH1", RA)], start=-0.032))
+save("clock_time.csv", "Time,CH1\n" + rows([[f"12:59:59.{900 + i:03d}" if i < 100 else "" for i in range(N)], VA]), expect(1000, [channel("CH1", RA)]))
+save("clock_midnight.csv", "Time;CH1\n" + rows([[f"23:59:59,{980 + i:03d}" if i < 20 else f"00:00:00,{i - 20:03d}" for i in range(N)], map(comma, VA)], ";"), expect(1000, [channel("CH1", RA)]))
+save("clock_elapsed.txt", "Elapsed\tCH1\n" + rows([[f"00:{i // 600:02d}:{i % 600 / 10:04.1f}" for i in range(N)], VA], "\t"), expect(10, [channel("CH1", RA)]))
+save("iso_stamps.csv", "timestamp,CH1\n" + rows([[f"2025-03-14T10:15:30.{i * 2:03d}Z" for i in range(N)], VA]), expect(500, [channel("CH1", RA)]))
+save("iso_stamps_zone.csv", "timestamp,CH1\n" + rows([[f"2025-03-14T10:15:{i:02d}.000+01:00" if i < 60 else f"2025-03-14T10:16:{i - 60:02d}.000+01:00" for i in range(N)], VA]), expect(1, [channel("CH1", RA)]))
+save("european_date_time.csv", "Datum;Uhrzeit;Kanal 1 [V]\n" + "".join(f"14.03.2025;10:15:30,{i * 2:03d};{comma(v)}\n" for i, v in enumerate(VA)), expect(500, [channel("Kanal 1", RA)]))
+save("date_and_time_columns.csv", "Date,Time,CH1\n" + "".join(f"2025-03-14,23:59:{59 if i < 32 else 0:02d}.{(i if i < 32 else 0):03d},{v}\n" if False else f"{'2025-03-14' if i < 32 else '2025-03-15'},{'23:59:59' if i < 32 else '00:00:00'}.{(968 + i) if i < 32 else (i - 32):03d},{v}\n" for i, v in enumerate(VA)), expect(1000, [channel("CH1", RA)]))
+save("date_time_milliseconds.csv", "Date,Time,ms,CH1\n" + "".join(f"3/14/2025,10:15:30,{i * 10},{v}\n" for i, v in enumerate(VA)), expect(100, [channel("CH1", RA)]))
+save("time_of_day_am_pm.csv", "Time,CH1\n" + rows([[f"11:59:{30 + i} AM" if i < 30 else f"12:00:{i - 30:02d} PM" for i in range(N)], VA]), expect(1, [channel("CH1", RA)]))
+save("epoch_seconds.csv", "timestamp,CH1\n" + rows([[f"{1741946130 + i / 500:.3f}" for i in range(N)], VA]), expect(500, [channel("CH1", RA)]))
+save("epoch_milliseconds.csv", "timestamp,CH1\n" + rows([[str(1741946130000 + 2 * i) for i in range(N)], VA]), expect(500, [channel("CH1", RA)]))
+save("epoch_nanoseconds.csv", "timestamp_ns,CH1\n" + rows([[str(1741946130000000000 + 125 * i) for i in range(N)], VA]), expect(8e6, [channel("CH1", RA)]))
+save("interleaved_times.csv", "Time,CH1,Time,CH2\n" + rows([T, VA, T, VB]), expect(1000, two()))
+save("interleaved_two_rates.csv", "t1 (s),CH1 (V),t2 (s),CH2 (V)\n" + "".join(f"{t},{a},{i * 0.002:.3f},{VB[i]}\n" if i < N // 2 else f"{t},{a},,\n" for i, (t, a) in enumerate(zip(T, VA))),
+     expect(1000, [channel("CH1", RA)]), expect(500, [channel("CH2", RB[:N // 2])], samples=N // 2))
+LONG = wave(n=600, rate=4096.0)
+save("rounded_time.csv", "time,volts\n" + rows([[f"{i / 4096:.3f}" for i in range(600)], [f(v) for v in LONG]]), expect(4096, [channel("volts", r(LONG))], samples=600, rate_tolerance=2e-3), warnings=["rounded_time"])
+save("rounded_time_preamble_rate.csv", "Sample Rate,4096\ntime,volts\n" + rows([[f"{i / 4096:.3f}" for i in range(600)], [f(v) for v in LONG]]), expect(4096, [channel("volts", r(LONG))], samples=600), warnings=["rounded_time"])
+save("rounded_time_clock_seconds.csv", "Time,CH1\n" + rows([[f"10:00:{int(i / 20.48):02d}" for i in range(600)], [f(v) for v in LONG]]), expect(20.48, [channel("CH1", r(LONG))], samples=600, rate_tolerance=5e-3), warnings=["rounded_time"])
+save("time_six_digits.csv", "time,volts\n" + rows([[f"{i / 44100:.6f}" for i in range(600)], [f(v) for v in LONG]]), expect(44100, [channel("volts", r(LONG))], samples=600, rate_tolerance=1e-4))
+save("time_significant_digits.csv", "time,volts\n" + rows([["%.6g" % (i / 360) for i in range(600)], [f(v) for v in LONG]]), expect(360, [channel("volts", r(LONG))], samples=600, rate_tolerance=1e-5))
+save("time_float_noise.csv", "time,volts\n" + rows([[repr(i * 0.1 / 100) for i in range(N)], VA]), expect(1000, [channel("volts", RA)]))
+save("gap.csv", "time,volts\n" + "".join(f"{t},{v}\n" for i, (t, v) in enumerate(zip(T, VA)) if i not in (30, 31)), expect(1000, [channel("volts", [None if i in (30, 31) else v for i, v in enumerate(RA)])]), warnings=["missing_samples"])
+JIT = [0.2 if i % 7 == 3 else 0.0 for i in range(N)]
+save("jitter.csv", "time,volts\n" + rows([[f"{(i + j) * 0.001:.6f}" for i, j in enumerate(JIT)], VA]), expect(1000, [channel("volts", RA)], rate_tolerance=2e-3), warnings=["uneven_sampling"])
+save("rate_contradicted.csv", "Sample Rate,2000\ntime,volts\n" + rows([T, VA]), expect(1000, [channel("volts", RA)]), warnings=["rate_mismatch"])
+save("rate_option_over_column.csv", "time,volts\n" + rows([T, VA]), expect(1250, [channel("volts", RA)]), options={"sample_rate_hz": 1250}, warnings=["rate_mismatch"])
+save("points_contradicted.csv", "Record Length,100\ntime,volts\n" + rows([T, VA]), expect(1000, [channel("volts", RA)]), warnings=["missing_samples"])
+save("points_exceeded.csv", "Record Length,50\ntime,volts\n" + rows([T, VA]), expect(1000, [channel("volts", RA)]), warnings=["range_mismatch"])
+
+# Cells that are no number -----------------------------------------------------------------------
+def patched(marks):
+    return [marks.get(i, v) for i, v in enumerate(VA)], [None if i in marks else v for i, v in enumerate(RA)]
+
+
+text, values = patched({10: "", 20: "", 21: ""})
+save("blank_cells.csv", "time,volts\n" + rows([T, text]), expect(1000, [channel("volts", values)]), warnings=["missing_samples"])
+text, values = patched({10: "--", 20: "NaN", 21: "n/a", 30: "---", 40: "#N/A"})
+save("dashes_and_nan.csv", "time,volts\n" + rows([T, text]), expect(1000, [channel("volts", values)]), warnings=["missing_samples"])
+over = {10: "OL", 11: "inf", 12: "-OL", 13: "9.9E+37", 14: "-9.9E+37", 15: "Overload", 16: "+OVLD", 17: "-Infinity"}
+signs = {10: 1, 11: 1, 12: -1, 13: 1, 14: -1, 15: 1, 16: 1, 17: -1}
+save("overload_marks.csv", "time,volts\n" + rows([T, [over.get(i, v) for i, v in enumerate(VA)]]), expect(1000, [channel("volts", [signs[i] * math.inf if i in signs else v for i, v in enumerate(RA)])]))
+save("not_a_number_mark.csv", "time,volts\n" + rows([T, [("9.91E+37" if i == 5 else v) for i, v in enumerate(VA)]]), expect(1000, [channel("volts", [None if i == 5 else v for i, v in enumerate(RA)])]), warnings=["missing_samples"])
+save("logic_columns.csv", "Time,CH1,D0,D1\n" + rows([T, VA, [str(i // 5 % 2) for i in range(N)], [str(i % 2) for i in range(N)]]), expect(1000, [channel("CH1", RA)], logic=["D0", "D1"]))
+save("cut_last_line.csv", ("time,volts\n" + rows([T, VA]) + "0.064"), expect(1000, [channel("volts", RA)]), warnings=["missing_samples"])
+save("comment_between_rows.csv", "time,volts\n" + rows([T[:30], VA[:30]]) + "# note: door closed\n" + rows([T[30:], VA[30:]]), expect(1000, [channel("volts", RA)]))
+
+# Tables turned on their side, several records ---------------------------------------------------
+save("transposed.csv", "Time (s)," + ",".join(T) + "\nCH1 (V)," + ",".join(VA) + "\nCH2 (mV)," + ",".join(f(v * 1000, 3) for v in B) + "\n",
+     expect(1000, [channel("CH1", RA), channel("CH2", [float(f(v * 1000, 3)) * 1e-3 for v in B])]))
+save("transposed_no_names.txt", "\t".join(T) + "\n" + "\t".join(VA) + "\n", expect(1000, [channel("1", RA)]))
+save("transposed_preamble.csv", "Sample Rate,1000\nUnit,V\nCH1;" .replace(";", ",") + ",".join(VA) + "\nCH2," + ",".join(VB) + "\n", expect(1000, two()))
+save("one_long_line.csv", ",".join(VA) + "\n", expect(1000, [channel("1", RA)]), options={"sample_rate_hz": 1000})
+save("two_records.csv", "Sample Rate,1000\nTime,CH1\n" + rows([T, VA]) + "\nSample Rate,1000\nTime,CH2\n" + rows([T, VB]),
+     expect(1000, [channel("CH1", RA)]), expect(1000, [channel("CH2", RB)]))
+save("two_records_blank_line.txt", "time volts\n" + rows([T, VA], " ") + "\n\ntime volts\n" + rows([T, VB], " "),
+     expect(1000, [channel("volts", RA)]), expect(1000, [channel("volts", RB)]))
+ONE_EACH = [expect(1000, [channel("CH1", RA)]), expect(1000, [channel("CH2", RB)])]
+save("long_format.csv", "Channel,Time,Value\n" + rows([["CH1"] * N, T, VA]) + rows([["CH2"] * N, T, VB]), *ONE_EACH)
+save("long_format_alternating.csv", "Time,Channel,Value\n" + "".join(f"{t},CH1,{a}\n{t},CH2,{b}\n" for t, a, b in zip(T, VA, VB)), *ONE_EACH)
+save("two_records_restarting_time.txt", rows([T, VA], " ") + "\n\n" + rows([T, VB], " "), expect(1000, [channel("1", RA)]), expect(1000, [channel("1", RB)]))
+
+
+# Recordings -------------------------------------------------------------------------------------
+def chunk(name, body):
+    return name + struct.pack("<I", len(body)) + body + (b"\0" if len(body) % 2 else b"")
+
+
+def fmt(tag, channels, rate, bits, container=None):
+    container = container or (bits + 7) // 8
+    return struct.pack("<HHIIHH", tag, channels, rate, rate * channels * container, channels * container, bits)
+
+
+def extensible(tag, channels, rate, bits, container):
+    guid = struct.pack("<H", tag) + bytes.fromhex("000000001000800000aa00389b71")
+    return fmt(0xFFFE, channels, rate, container * 8, container) + struct.pack("<HHI", 22, bits, 0) + guid
+
+
+def riff(*chunks, size=None):
+    body = b"WAVE" + b"".join(chunks)
+    return b"RIFF" + struct.pack("<I", len(body) if size is None else size) + body
+
+
+def ints(values, bits):
+    steps = 2 ** (bits - 1)
+    return [max(-steps, min(steps - 1, round(v * steps))) for v in values]
+
+
+def pcm(channels, bits):
+    width = (bits + 7) // 8
+    out = b""
+    for frame in zip(*(ints(c, bits) for c in channels)):
+        for v in frame:
+            out += bytes([v + 128]) if bits == 8 else v.to_bytes(width, "little", signed=True)
+    return out, [[v / 2 ** (bits - 1) for v in ints(c, bits)] for c in channels]
+
+
+for bits in (8, 16, 24, 32):
+    data, read = pcm([A, B], bits)
+    save(f"pcm{bits}_stereo.wav", riff(chunk(b"fmt ", fmt(1, 2, 8000, bits)), chunk(b"data", data)), expect(8000, [channel("1", read[0]), channel("2", read[1])], full_scale_v=1))
+data, read = pcm([A], 16)
+save("pcm16_full_scale.wav", riff(chunk(b"fmt ", fmt(1, 1, 8000, 16)), chunk(b"data", data)), expect(8000, [channel("1", [v * 5 for v in read[0]])], full_scale_v=5), options={"full_scale_v": 5})
+f32 = [struct.unpack("<f", struct.pack("<f", v))[0] for v in A]
+data = b"".join(struct.pack("<f", v) for v in A)
+save("float32.wav", riff(chunk(b"fmt ", fmt(3, 1, 8000, 32)), chunk(b"data", data)), expect(8000, [channel("1", f32)]))
+save("float64.wav", riff(chunk(b"fmt ", fmt(3, 1, 8000, 64)), chunk(b"data", b"".join(struct.pack("<d", v) for v in A))), expect(8000, [channel("1", A)]))
+data, read = pcm([A], 24)
+save("extensible_24.wav", riff(chunk(b"fmt ", extensible(1, 1, 8000, 24, 3)), chunk(b"data", data)), expect(8000, [channel("1", read[0])]))
+data20, read20 = pcm([A], 20)
+wide = b"".join((v << 12).to_bytes(4, "little", signed=True) for v in ints(A, 20))
+save("extensible_20_in_32.wav", riff(chunk(b"fmt ", extensible(1, 1, 8000, 20, 4)), chunk(b"data", wide)), expect(8000, [channel("1", read20[0])]))
+save("extensible_float.wav", riff(chunk(b"fmt ", extensible(3, 1, 8000, 32, 4)), chunk(b"data", b"".join(struct.pack("<f", v) for v in A))), expect(8000, [channel("1", f32)]))
+data, read = pcm([A], 16)
+save("extra_chunks_odd.wav", riff(chunk(b"LIST", b"INFOabc"), chunk(b"fmt ", fmt(1, 1, 8000, 16)), chunk(b"fact", struct.pack("<I", N)), chunk(b"data", data), chunk(b"LIST", b"INFOxyz")), expect(8000, [channel("1", read[0])]))
+head = chunk(b"fmt ", fmt(1, 1, 8000, 16))
+save("streamed_size_zero.wav", riff(head, b"data" + struct.pack("<I", 0) + data, size=0), expect(8000, [channel("1", read[0])]))
+save("streamed_size_ones.wav", riff(head, b"data" + b"\xff\xff\xff\xff" + data, size=0xFFFFFFFF), expect(8000, [channel("1", read[0])]))
+save("truncated_data.wav", riff(head, b"data" + struct.pack("<I", len(data) + 1000) + data), expect(8000, [channel("1", read[0])]), warnings=["missing_samples"])
+ds64 = chunk(b"ds64", struct.pack("<QQQI", 0, len(data), N, 0))
+save("rf64.wav", b"RF64" + b"\xff\xff\xff\xff" + b"WAVE" + ds64 + head + b"data" + b"\xff\xff\xff\xff" + data + chunk(b"LIST", b"INFO"), expect(8000, [channel("1", read[0])]))
+save("bw64.wav", b"BW64" + b"\xff\xff\xff\xff" + b"WAVE" + ds64 + head + b"data" + b"\xff\xff\xff\xff" + data, expect(8000, [channel("1", read[0])]))
+
+(HERE / "expected.json").write_text(json.dumps(EXPECTED, indent=1, ensure_ascii=False) + "\n")
+print(len(EXPECTED), "captures")
