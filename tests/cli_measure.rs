@@ -295,7 +295,7 @@ fn limits_decide_the_status() {
     let (code, told) = status(&["hum_rms=10m", "noise_rms=1u"]);
     assert_eq!(code, 1);
     assert!(
-        told.contains("noise_rms") && told.contains("exceeds"),
+        told.contains("noise_rms") && told.contains("fail"),
         "{told}"
     );
     assert!(!told.contains("hum_rms"), "{told}");

@@ -5,7 +5,9 @@ mod draws;
 
 use draws::{Draws, Truth};
 use humsieve::Condition;
-use humsieve::comparison::{CompareOptions, Comparison, DecibelRatio, Verdict, compare};
+use humsieve::comparison::{
+    CompareOptions, ComparedQuantity, Comparison, DecibelRatio, Verdict, compare,
+};
 use std::collections::BTreeMap;
 
 const LINES: [f64; 3] = [1.0, 0.02, 0.4];
@@ -30,51 +32,49 @@ fn holds(ratio: Option<DecibelRatio>, truth: f64) -> bool {
     ratio.is_some_and(|r| r.low <= truth && r.high.is_none_or(|high| truth <= high))
 }
 
-/// Six cases of 200 tables each, looped and isolated drawn from one process. The rate that is claimed
-/// is 5 % at most; over all 1200 tables its binomial deviation is 0.63 %, so the limit of 6.9 % lies 3
-/// deviations out (false alarm 0.1 %), and a true rate of 9 % would be found out almost surely. The same
+/// Six cases of 120 tables each, looped and isolated drawn from one process, amplitudes wandering by 3 %
+/// between single captures and by 10 % between three. The rate that is claimed
+/// is 5 % at most; over all 720 tables its binomial deviation is 0.81 %, so the limit of 7.5 % lies 3
+/// deviations out (false alarm 0.1 %), and a true rate of 11 % would be found out almost surely. The same
 /// tables without the correction for the number of figures must fail, or the test would show nothing.
 #[test]
 fn equal_conditions_give_few_false_verdicts() {
     let near = [0.1, 0.0, 0.05];
-    let spread = |truth: Truth| Truth {
-        spread: 0.1,
-        ..truth
-    };
+    let spread = |spread: f64, truth: Truth| Truth { spread, ..truth };
     let mut draws = Draws::seeded(11);
     let (mut tables, mut wrong, mut uncorrected) = (0, 0, 0);
     for (truth, captures) in [
         (floor(1.0), 1),
         (Truth::new(0.05, &near, 1.0), 1),
-        (Truth::new(5.0, &LINES, 0.1), 1),
+        (spread(0.03, Truth::new(5.0, &LINES, 0.1)), 1),
         (floor(1.0), 3),
-        (spread(Truth::new(0.05, &near, 1.0)), 3),
-        (spread(Truth::new(5.0, &LINES, 0.1)), 3),
+        (spread(0.1, Truth::new(0.05, &near, 1.0)), 3),
+        (spread(0.1, Truth::new(5.0, &LINES, 0.1)), 3),
     ] {
         let baseline = floor(truth.noise);
         let mut here = 0;
-        for _ in 0..200 {
+        for _ in 0..120 {
             let table = compared(
                 [(&baseline, 1), (&truth, captures), (&truth, captures)],
                 &mut draws,
             );
             let said = |v: Verdict| v != Verdict::Unresolved;
             here += i32::from(table.quantities.iter().any(|q| said(q.verdict)));
-            let by_chance = |p: Option<f64>| p.is_some_and(|p| p < 0.05);
-            uncorrected += i32::from(table.quantities.iter().any(|q| by_chance(q.p_value)));
+            let alone = |q: &ComparedQuantity| q.improvement_db.is_some_and(|r| r.excludes_zero());
+            uncorrected += i32::from(table.quantities.iter().any(alone));
             tables += 1;
         }
-        println!("{captures} captures of {truth:?}: {here} of 200");
+        println!("{captures} captures of {truth:?}: {here} of 120");
         wrong += here;
     }
     let rate = f64::from(wrong) / f64::from(tables);
-    assert!(rate <= 0.069, "{rate} of the tables hold a false verdict");
+    assert!(rate <= 0.075, "{rate} of the tables hold a false verdict");
     let rate = f64::from(uncorrected) / f64::from(tables);
     assert!(rate > 0.1, "uncorrected: {rate}");
 }
 
-/// 500 tables a level. Over the four levels together the deviation of 95 % is 0.49 %: the band of 93 to
-/// 97 % lies 4.1 deviations out; at one level 91.5 to 98.5 % lies 3.6 deviations out (false alarm 3e-4).
+/// 300 tables a level. Over the four levels together the deviation of 95 % is 0.63 %: the band of 93 to
+/// 97 % lies 3.2 deviations out (false alarm 1.5e-3); at one level 91 to 99 % lies 3.2 deviations out.
 #[test]
 fn true_improvements_are_covered() {
     let mut draws = Draws::seeded(12);
@@ -83,7 +83,7 @@ fn true_improvements_are_covered() {
     for level in [3.0, 10.0, 20.0, 40.0] {
         let isolated = looped.reduced(10.0_f64.powf(level / 20.0));
         let mut covered = BTreeMap::<&str, f64>::new();
-        for _ in 0..500 {
+        for _ in 0..300 {
             let table = compared([(&looped, 0), (&looped, 1), (&isolated, 1)], &mut draws);
             for name in ["dc_offset", "hum_rms", "harmonic_1_rms", "harmonic_3_rms"] {
                 let ratio = table.quantity(name).unwrap().improvement_db;
@@ -94,16 +94,16 @@ fn true_improvements_are_covered() {
         }
         println!("{level} dB: {covered:?}");
         for (name, count) in covered {
-            let share = count / 500.0;
+            let share = count / 300.0;
             let resolved = level < 40.0 || name == "noise_rms" || name == "harmonic_1_rms";
-            let upper = if resolved { 0.985 } else { 0.995 };
+            let upper = if resolved { 0.99 } else { 0.997 };
             assert!(
-                (0.915..=upper).contains(&share),
+                (0.91..=upper).contains(&share),
                 "{name} at {level} dB: {share}"
             );
             if resolved {
                 let sum = together.entry(name).or_default();
-                *sum = (sum.0 + count, sum.1 + 500.0);
+                *sum = (sum.0 + count, sum.1 + 300.0);
             }
         }
     }
@@ -113,8 +113,8 @@ fn true_improvements_are_covered() {
     }
 }
 
-/// Excess over the floor and its reduction, floor and noise alike in all conditions. 600 tables: the
-/// deviation is 0.89 %, the band of 92 to 98 % lies 3.4 deviations out (false alarm 7e-4).
+/// Excess over the floor and its reduction, floor and noise alike in all conditions. 400 tables: the
+/// deviation is 1.09 %, the band of 91.5 to 98.5 % lies 3.2 deviations out (false alarm 1.5e-3).
 #[test]
 fn excess_over_the_floor_is_covered() {
     let mut draws = Draws::seeded(13);
@@ -125,7 +125,7 @@ fn excess_over_the_floor_is_covered() {
     let (loop_excess, residual) = (root(1.0, 0.05), root(0.2, 0.05));
     let reduction = 20.0 * (loop_excess / residual).log10();
     let mut covered = [0; 5];
-    for _ in 0..600 {
+    for _ in 0..400 {
         let table = compared([(&baseline, 1), (&looped, 1), (&isolated, 1)], &mut draws);
         let h1 = table.quantity("harmonic_1_rms").unwrap();
         let offset = table.quantity("dc_offset").unwrap();
@@ -137,8 +137,8 @@ fn excess_over_the_floor_is_covered() {
     }
     println!("{covered:?}");
     for count in covered {
-        let share = f64::from(count) / 600.0;
-        assert!((0.92..=0.98).contains(&share), "{covered:?}");
+        let share = f64::from(count) / 400.0;
+        assert!((0.915..=0.985).contains(&share), "{covered:?}");
     }
 }
 
@@ -180,8 +180,8 @@ fn claims_at_the_floor_are_true_and_not_empty() {
     );
 }
 
-/// Three captures a condition, each 10 % off its condition's amplitude at random, against one. 600
-/// tables: the deviation is 0.89 %, the band 92 to 98 % lies 3.4 deviations out (false alarm 7e-4).
+/// Three captures a condition, each 10 % off its condition's amplitude at random, against one. 400
+/// tables: the deviation is 1.09 %, the band 91.5 to 98.5 % lies 3.2 deviations out (false alarm 1.5e-3).
 #[test]
 fn spread_between_captures_is_covered_by_three_and_not_by_one() {
     let mut draws = Draws::seeded(15);
@@ -192,7 +192,7 @@ fn spread_between_captures_is_covered_by_three_and_not_by_one() {
     let isolated = looped.reduced(10.0);
     let mut covered = [[0; 3]; 2];
     for (row, captures) in [3, 1].into_iter().enumerate() {
-        for _ in 0..600 {
+        for _ in 0..400 {
             let table = compared(
                 [(&looped, 0), (&looped, captures), (&isolated, captures)],
                 &mut draws,
@@ -210,10 +210,10 @@ fn spread_between_captures_is_covered_by_three_and_not_by_one() {
     }
     println!("{covered:?}");
     for count in covered[0] {
-        let share = f64::from(count) / 600.0;
-        assert!((0.92..=0.98).contains(&share), "{covered:?}");
+        let share = f64::from(count) / 400.0;
+        assert!((0.915..=0.985).contains(&share), "{covered:?}");
     }
     for count in covered[1] {
-        assert!(f64::from(count) / 600.0 < 0.5, "{covered:?}");
+        assert!(f64::from(count) / 400.0 < 0.5, "{covered:?}");
     }
 }

@@ -457,6 +457,18 @@ fn series_detected(powers: &[LinePower], duration_s: f64, nominal_hz: f64) -> bo
         let Some(&top) = members.last() else {
             return false;
         };
+        // A lone line on a higher multiple is a tone: sums of several orders go without their largest.
+        let largest = members.iter().copied().max_by(|&a, &b| {
+            let ratio = |k: usize| {
+                powers[k - 1].observed_v2 / powers[k - 1].noise_v2.max(f64::MIN_POSITIVE)
+            };
+            ratio(a).total_cmp(&ratio(b))
+        });
+        let members: Vec<usize> = members
+            .iter()
+            .copied()
+            .filter(|&k| members.len() < 3 || Some(k) != largest)
+            .collect();
         // The sum over unequal noise is tested in units of each order's own.
         let (mut ratio, mut components, mut dof) = (0.0, 0.0, f64::INFINITY);
         for &k in &members {

@@ -14,8 +14,11 @@ use rayon::prelude::*;
 pub(super) const GRID_RANGE: f64 = 0.01;
 /// Longest record fitted as one segment, s.
 const ONE_SEGMENT_S: f64 = 2.0;
-/// Most tones that are fitted.
+/// Most tones that are fitted, and how many of them twice.
 const MOST_TONES: usize = 24;
+const MOST_REFITS: usize = 6;
+/// Most lines that are taken out before the series is found.
+const MOST_FOREIGN: usize = 12;
 
 /// Evenly spaced, finite samples with their mean taken off, and where they were filled.
 #[derive(Debug, Clone)]
@@ -209,7 +212,7 @@ impl Work<'_> {
         let (nominal_hz, start) = loop {
             let found = self.acquire(&rest, &rest_transforms, &total);
             match found.outside {
-                Some(tone) if tones.len() < 6 => {
+                Some(tone) if tones.len() < MOST_FOREIGN => {
                     let segments = self.fit_tone(&rest_transforms, &total, tone);
                     self.subtract(&segments, &mut rest);
                     rest_transforms = transforms(&rest, &self.pieces);
@@ -348,6 +351,8 @@ impl Work<'_> {
                     merit = input.total(peak.fundamental);
                     acquired.outside = input
                         .line_outside(&peak, settings.range)
+                        .or_else(|| input.lone_line(peak.fundamental))
+                        .or_else(|| input.foreign_line(peak.fundamental))
                         .map(|nu| nu * rate);
                 }
                 if duration < 0.6
@@ -497,10 +502,22 @@ impl Work<'_> {
         let mut lines = Vec::new();
         if let Some(fundamental) = mean_fundamental(segments) {
             for k in 1..=settings.orders {
+                let power = segments
+                    .iter()
+                    .map(|s| s.fit.harmonics[k - 1].norm_sqr())
+                    .sum::<f64>()
+                    / segments.len() as f64;
+                // A strong line that moves within the segments leaves a skirt.
+                let strong = segments.len() > 1
+                    && power > 1e5 * settings.coefficient_variance(k, segments[0].fit.length);
                 lines.push(RemovedLine {
                     frequency_hz: k as f64 * fundamental * rate,
                     fitted_over_s,
-                    covers_hz: scar,
+                    covers_hz: if strong {
+                        scar.max(3.0 / fitted_over_s)
+                    } else {
+                        scar
+                    },
                 });
             }
         }
@@ -534,21 +551,20 @@ impl Work<'_> {
         if fitted_over_s * fundamental_hz < 4.0 {
             return Weighting::Rectangular;
         }
-        let (mut plain, mut leaky) = (0.0, 0.0);
-        for k in 1..=settings.orders {
-            let power: f64 = segments
-                .iter()
-                .map(|s| s.fit.harmonics[k - 1].norm_sqr())
-                .sum();
-            let frequency = k as f64 * fundamental_hz;
-            let level = floor.level_at(frequency, fundamental_hz).0;
-            if level > 0.0 {
-                let weight = power / level;
-                plain += weight;
-                leaky += weight * (1.0 + floor.leakage_at(frequency, fitted_over_s) / level);
-            }
-        }
-        if leaky > 1.6 * plain {
+        // The orders that carry most interference are the low ones; each counts alike, so that one strong
+        // line far up does not decide.
+        let shares: Vec<f64> = (1..=settings.orders.min(9))
+            .map(|k| {
+                let frequency = k as f64 * fundamental_hz;
+                let level = floor
+                    .level_at(frequency, fundamental_hz)
+                    .0
+                    .max(f64::MIN_POSITIVE);
+                floor.leakage_at(frequency, fitted_over_s) / level
+            })
+            .collect();
+        let mean = shares.iter().sum::<f64>() / shares.len().max(1) as f64;
+        if mean > 0.6 {
             Weighting::Hann
         } else {
             Weighting::Rectangular
@@ -642,7 +658,10 @@ impl Work<'_> {
                 if tones.len() >= MOST_TONES || peak.frequency_hz > self.stream.clean_to_hz {
                     continue;
                 }
-                tones.push(self.fit_tone(&own, density, peak.frequency_hz));
+                let tone = self.fit_tone(&own, density, peak.frequency_hz);
+                if !self.is_skirt(&tone, segments) {
+                    tones.push(tone);
+                }
             }
             if tones.len() == before {
                 return;
@@ -655,10 +674,32 @@ impl Work<'_> {
         }
     }
 
+    /// Whether a tone is what a moving harmonic leaves beside itself: within four cells of it and
+    /// below a hundredth of its amplitude.
+    fn is_skirt(&self, tone: &[SegmentFit], segments: &[SegmentFit]) -> bool {
+        let (Some(tone_at), Some(fundamental)) =
+            (mean_fundamental(tone), mean_fundamental(segments))
+        else {
+            return false;
+        };
+        let order = (tone_at / fundamental).round() as usize;
+        let reach = 4.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
+        if order == 0 || (tone_at - order as f64 * fundamental).abs() > reach {
+            return false;
+        }
+        let power = |fits: &[SegmentFit], k: usize| -> f64 {
+            fits.iter()
+                .filter_map(|s| s.fit.harmonics.get(k - 1))
+                .map(|c| c.norm_sqr())
+                .sum()
+        };
+        power(tone, 1) < 1e-4 * power(segments, order)
+    }
+
     /// Each tone once more against everything else taken out.
     fn refit_tones(&self, tones: &mut [Vec<SegmentFit>], residual: &mut [f64], floor: &NoiseFloor) {
         let rate = self.stream.rate_hz;
-        for tone in tones.iter_mut() {
+        for tone in tones.iter_mut().take(MOST_REFITS) {
             let Some(fundamental) = mean_fundamental(tone) else {
                 continue;
             };

@@ -43,8 +43,6 @@ pub(super) struct Combined {
     pub(super) harmonics: Vec<CombinedHarmonic>,
     /// Fundamental in each segment, Hz.
     pub(super) segment_frequencies_hz: Vec<f64>,
-    /// Whether the frequency was found to wander.
-    pub(super) wanders: bool,
 }
 
 /// Combines segments at `rate` samples per second over a record of `samples`.
@@ -157,7 +155,6 @@ pub(super) fn combine(
         frequency_variance,
         harmonics,
         segment_frequencies_hz: states.iter().map(|s| reference + s.frequency_hz).collect(),
-        wanders: track.walk > 0.0,
     }
 }
 
@@ -294,7 +291,9 @@ fn steady_phases(
 ) -> Vec<Observation> {
     let count = per_segment.len();
     let pooled = smooth.states[count / 2];
-    let reach = 3.0 * pooled.frequency_variance.sqrt();
+    // At least a third of a segment's cell either side: bursts make the pooled variance too small.
+    let cell = (count as f64 - 1.0) / (per_segment[count - 1].time_s - per_segment[0].time_s);
+    let reach = (4.0 * pooled.frequency_variance.sqrt()).max(0.3 * cell);
     let span = per_segment[count - 1].time_s - per_segment[0].time_s;
     let top = guides.iter().max().map_or(1, |&k| k) as f64;
     let steps = ((2.0 * reach * top * span / 0.1).ceil() as usize).clamp(20, 4000);

@@ -8,7 +8,7 @@ use crate::spectrum::{Nudft, Weighting};
 pub(super) struct Peak {
     /// Fundamental, cycles per sample.
     pub(super) fundamental: f64,
-    /// Σ over segments and orders of |X|²/(2·noise): log-likelihood ratio of white-noise cells.
+    /// Σ over orders of ln(1 + |X|²/noise)/√k.
     pub(super) score: f64,
     /// Whether the maximum lies on the edge of the range and still rises outwards: a line outside.
     pub(super) at_edge: bool,
@@ -23,20 +23,94 @@ pub(super) struct SearchInput<'a> {
 }
 
 impl SearchInput<'_> {
-    fn score(&self, fundamental: f64, orders: &[usize]) -> f64 {
-        self.transforms
+    /// Power of one order over its noise, mean over the segments.
+    fn ratio(&self, order: usize, fundamental: f64) -> f64 {
+        let nu = order as f64 * fundamental;
+        let sum: f64 = self
+            .transforms
             .iter()
-            .map(|transform| {
-                orders
-                    .iter()
-                    .map(|&k| {
-                        weighted_value(transform, Weighting::Hann, k as f64 * fundamental)
-                            .norm_sqr()
-                            / self.noise[k - 1]
-                    })
-                    .sum::<f64>()
+            .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
+            .sum();
+        sum / (self.noise[order - 1] * self.transforms.len().max(1) as f64)
+    }
+
+    /// Each order counts by the logarithm of its power over the noise, so that one strong line does
+    /// not outvote a series; less the higher it is, since more lines lie near a high multiple by chance;
+    /// and only as far as the line is centred on the multiple.
+    fn score(&self, fundamental: f64, orders: &[usize]) -> f64 {
+        orders
+            .iter()
+            .map(|&k| {
+                let strength = (1.0 + self.ratio(k, fundamental)).ln();
+                if strength < 1.5 || !self.resolves(fundamental) {
+                    return strength / (k as f64).sqrt();
+                }
+                let offset = self.offset_cells(k as f64 * fundamental);
+                strength * (1.0 - (offset / 0.6).powi(2)).max(0.0) / (k as f64).sqrt()
             })
             .sum()
+    }
+
+    fn length(&self) -> f64 {
+        self.transforms.first().map_or(1, Nudft::len) as f64
+    }
+
+    /// Whether neighbouring orders lie far enough apart to see a line's own place.
+    fn resolves(&self, fundamental: f64) -> bool {
+        fundamental * self.length() >= 6.0
+    }
+
+    fn power(&self, nu: f64) -> f64 {
+        self.transforms
+            .iter()
+            .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
+            .sum()
+    }
+
+    /// How far the line beside ν is off it, in cells: the parabola through three log powers.
+    fn offset_cells(&self, nu: f64) -> f64 {
+        let cell = 1.0 / self.length();
+        let [left, middle, right] =
+            [nu - cell, nu, nu + cell].map(|at| self.power(at).max(f64::MIN_POSITIVE).ln());
+        let bend = 2.0 * middle - left - right;
+        if bend > 0.0 {
+            0.5 * (right - left) / bend
+        } else {
+            1.0
+        }
+    }
+
+    /// A strong line near a multiple of the fundamental but not on it, in cycles per sample.
+    pub(super) fn foreign_line(&self, fundamental: f64) -> Option<f64> {
+        if !self.resolves(fundamental) {
+            return None;
+        }
+        let limit = 1.0 + 20.0 / (self.transforms.len() as f64).sqrt();
+        let cell = 1.0 / self.length();
+        (1..=self.noise.len()).find_map(|k| {
+            let nu = k as f64 * fundamental;
+            let places = (-16..=16).map(|i| nu + 0.1 * f64::from(i) * cell);
+            let best = places.max_by(|&a, &b| self.power(a).total_cmp(&self.power(b)))?;
+            let segments = self.transforms.len() as f64;
+            let strong = self.power(best) > limit * self.noise[k - 1] * segments;
+            (strong && (best - nu).abs() > 0.45 * cell).then(|| self.climb(best))
+        })
+    }
+
+    /// The top of the peak that ν lies on.
+    fn climb(&self, mut nu: f64) -> f64 {
+        let step = 0.1 / self.length();
+        for _ in 0..40 {
+            let here = self.power(nu);
+            if self.power(nu + step) > here {
+                nu += step;
+            } else if self.power(nu - step) > here {
+                nu -= step;
+            } else {
+                break;
+            }
+        }
+        nu
     }
 
     /// Orders whose neighbourhood within the range rises out of the noise, strongest first, at most
@@ -68,7 +142,13 @@ impl SearchInput<'_> {
         }
         found.sort_by(|a, b| b.1.total_cmp(&a.1));
         found.truncate(most);
-        found.into_iter().map(|(k, _)| k).collect()
+        let mut orders: Vec<usize> = found.into_iter().map(|(k, _)| k).collect();
+        for k in [1, 2, 3, 5] {
+            if k <= self.noise.len() && !orders.contains(&k) {
+                orders.push(k);
+            }
+        }
+        orders
     }
 
     /// The most likely fundamental between `low` and `high` cycles per sample.
@@ -106,10 +186,22 @@ impl SearchInput<'_> {
 }
 
 impl SearchInput<'_> {
-    /// Score over all orders, less what noise alone gives.
+    /// Score over all orders.
     pub(super) fn total(&self, fundamental: f64) -> f64 {
         let orders: Vec<usize> = (1..=self.noise.len()).collect();
-        self.score(fundamental, &orders) - (orders.len() * self.transforms.len()) as f64
+        self.score(fundamental, &orders)
+    }
+
+    /// Where a single order of the third or higher stands above the noise and nothing else does, that
+    /// line by itself, in cycles per sample: a tone near a multiple, no series.
+    pub(super) fn lone_line(&self, fundamental: f64) -> Option<f64> {
+        // Mean of unit exponentials over the segments.
+        let limit = 1.0 + 11.0 / (self.transforms.len() as f64).sqrt();
+        let mut standing = (1..=self.noise.len()).filter(|&k| self.ratio(k, fundamental) > limit);
+        match (standing.next(), standing.next()) {
+            (Some(order), None) if order >= 3 => Some(order as f64 * fundamental),
+            _ => None,
+        }
     }
 
     /// Where the likelihood still rises at the edge of the range, the line outside that it rises to,

@@ -6,9 +6,12 @@
 //! weighted cosines in closed form and their right-hand sides values of one transform.
 
 use super::cholesky::Cholesky;
-use crate::spectrum::{Kernel, Nudft, Weighting};
+use crate::spectrum::{Kernel, Nudft, Weighting, fft};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
+
+/// Up to this many orders a series is summed line by line.
+const FEW_ORDERS: usize = 4;
 
 /// Fitted offset, drift and harmonics of one record.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,8 +43,14 @@ impl SeriesFit {
         if self.harmonics.is_empty() {
             return;
         }
-        let table = CycleTable::new(&self.harmonics);
         let middle = 0.5 * (self.length as f64 - 1.0);
+        if self.harmonics.len() <= FEW_ORDERS {
+            for (i, c) in self.harmonics.iter().enumerate() {
+                subtract_line(samples, self.fundamental * (i + 1) as f64, middle, *c);
+            }
+            return;
+        }
+        let table = CycleTable::new(&self.harmonics);
         for (n, sample) in samples.iter_mut().enumerate() {
             *sample -= table.at(self.fundamental * (n as f64 - middle));
         }
@@ -63,6 +72,20 @@ impl SeriesFit {
     }
 }
 
+/// Takes one line out by turning a phasor, set anew every 256 samples so that rounding does not add up.
+fn subtract_line(samples: &mut [f64], nu: f64, middle: f64, amplitude: Complex64) {
+    const BLOCK: usize = 256;
+    let turn = Complex64::cis(2.0 * PI * nu);
+    for (b, block) in samples.chunks_mut(BLOCK).enumerate() {
+        let mut phasor =
+            amplitude * Complex64::cis(2.0 * PI * (nu * ((b * BLOCK) as f64 - middle)).fract());
+        for sample in block {
+            *sample -= phasor.re;
+            phasor *= turn;
+        }
+    }
+}
+
 /// One cycle of a harmonic series, finely divided.
 #[derive(Debug, Clone)]
 pub struct CycleTable {
@@ -76,7 +99,7 @@ impl CycleTable {
     pub fn new(harmonics: &[Complex64]) -> Self {
         // 128 divisions a period of the highest order: cubic interpolation is good to 1e-7 of it.
         let divisions = (128 * harmonics.len().max(1)).next_power_of_two().max(1024);
-        let plan = realfft::RealFftPlanner::<f64>::new().plan_fft_inverse(divisions);
+        let plan = fft::inverse(divisions);
         let mut spectrum = plan.make_input_vec();
         for (slot, c) in spectrum.iter_mut().skip(1).zip(harmonics) {
             *slot = 0.5 * c;

@@ -15,9 +15,8 @@ pub(super) fn fit_smoothed(
     rate_hz: f64,
 ) -> Vec<SegmentFit> {
     let mut fundamentals = vec![start; transforms.len()];
-    let mut fits: Vec<SegmentFit> = Vec::new();
     for round in 0..4 {
-        fits = transforms
+        let fits: Vec<SegmentFit> = transforms
             .par_iter()
             .enumerate()
             .filter_map(|(i, transform)| settings.fit_at(transform, centre(i), fundamentals[i]))

@@ -63,22 +63,9 @@ impl WaveformSums {
         self.overloaded += samples.iter().filter(|x| x.is_infinite()).count() as u64;
     }
 
-    /// Number of finite samples.
-    pub(super) fn count(&self) -> u64 {
-        self.count
-    }
-
-    pub(super) fn mean(&self) -> f64 {
-        self.origin.unwrap_or(0.0) + self.sum / self.count.max(1) as f64
-    }
-
-    pub(super) fn extremes(&self) -> (f64, f64) {
-        (self.min, self.max)
-    }
-
     pub(super) fn figures(&self) -> Waveform {
         let n = self.count.max(1) as f64;
-        let mean = self.mean();
+        let mean = self.origin.unwrap_or(0.0) + self.sum / n;
         let variance = (self.squares / n - (self.sum / n).powi(2)).max(0.0);
         let ac_rms = variance.sqrt();
         let peak = (self.max - mean).max(mean - self.min);
@@ -106,7 +93,7 @@ mod tests {
             .collect();
         sums.push(&x);
         sums.push(&[f64::NAN, f64::INFINITY, 1e6]);
-        assert_eq!((sums.missing, sums.overloaded, sums.count()), (1, 1, 1001));
+        assert_eq!((sums.missing, sums.overloaded, sums.count), (1, 1, 1001));
         assert_relative_eq!(
             sums.figures().ac_rms,
             1e-3 * (1000.0f64 / 1001.0).sqrt(),

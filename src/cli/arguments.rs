@@ -48,6 +48,10 @@ Examples:
   humsieve separate two.wav -o clean.wav --channel 1 --reference 2")]
     Separate(SeparateArguments),
     /// The test report of a whole bench session
+    #[command(after_help = "\
+Examples:
+  humsieve session captures/ -o captures/session.toml
+  humsieve report captures/session.toml -o report.html")]
     Report(ReportArguments),
     /// A first draft of a session file from the captures found
     Session(SessionArguments),
@@ -220,8 +224,21 @@ pub struct SeparateArguments {
     /// What goes to standard output
     #[arg(long, value_enum, default_value_t)]
     pub format: PlainFormatArgument,
-    #[command(flatten)]
-    pub analysis: AnalysisArguments,
+    /// Only this channel, by name or 1-based number; repeatable
+    #[arg(long, value_name = "NAME")]
+    pub channel: Vec<String>,
+    /// Nominal mains frequency: auto decides between 50 and 60
+    #[arg(long, value_name = "auto|HZ", default_value = "auto", value_parser = mains, allow_hyphen_values = true)]
+    pub mains: MainsArgument,
+    /// Highest harmonic order that is taken out [default: as many as lie below Nyquist]
+    #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
+    pub harmonics: Option<usize>,
+    /// Level of every interval
+    #[arg(long, value_name = "P", default_value = "0.95", value_parser = number::confidence, allow_hyphen_values = true)]
+    pub confidence: f64,
+    /// No progress and no warnings on standard error; errors are still told
+    #[arg(long)]
+    pub quiet: bool,
     #[command(flatten)]
     pub reading: ReadingArguments,
 }
@@ -231,9 +248,15 @@ pub struct ReportArguments {
     /// The session file
     #[arg(value_name = "SESSION.toml")]
     pub session: PathBuf,
-    /// Where the report goes: .html, .md or .json
+    /// Where the report goes: .html, .md (with its plots beside it) or .json
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
+    /// Captures analysed at once [default: all cores]
+    #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
+    pub jobs: Option<usize>,
+    /// No progress and no warnings on standard error; errors are still told
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 #[derive(Debug, Args)]

@@ -5,8 +5,12 @@ use super::failure::{Failure, Outcome};
 use super::request::MeasureRequest;
 use super::{batch, inputs};
 use humsieve::analysis;
+use humsieve::comparison::{Judgement, Limit};
 use humsieve::load::{self, LoadOptions};
-use humsieve::report::{Judgement, Limit, MeasuredCapture, MeasurementWriter, measurement_rows};
+use humsieve::report::{
+    Format, MeasuredCapture, MeasurementWriter, json_failure, json_line, judge as judge_row,
+    limit_remark, measurement_rows,
+};
 use humsieve::{Error, MeasureOptions, Measurement};
 use std::io::Write;
 use std::path::Path;
@@ -14,7 +18,7 @@ use std::path::Path;
 pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     let captures = inputs::find(&request.captures, request.files_from.as_deref())?;
     if request.explain_input {
-        return explain(&captures, &request.load);
+        return explain(&captures, request);
     }
     let console = Console::new(request.quiet, captures.len());
     let mut writer = MeasurementWriter::new(
@@ -43,7 +47,7 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
                                 "{}, channel {}: {}",
                                 measurement.file,
                                 measurement.channel,
-                                judgement.sentence(&measurement.unit)
+                                limit_remark(judgement, &measurement.unit)
                             ));
                         }
                     }
@@ -94,23 +98,29 @@ fn judge(limits: &[Limit], measurement: &Measurement) -> Vec<Judgement> {
         return Vec::new();
     }
     let rows = measurement_rows(measurement);
-    limits.iter().map(|limit| limit.judge(&rows)).collect()
+    limits.iter().map(|limit| judge_row(limit, &rows)).collect()
 }
 
-fn explain(captures: &[inputs::Input], options: &LoadOptions) -> Result<Outcome, Failure> {
+fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outcome, Failure> {
     let console = Console::new(true, 0);
     let mut out = console::results();
     let mut outcome = Outcome::default();
+    let json = request.format == Format::Jsonl;
     for input in captures {
         let (path, explanation) = match input {
-            Ok(path) => (path, load::explain(path, options)),
+            Ok(path) => (path, load::explain(path, &request.load)),
             Err((path, error)) => (path, Err(error.clone())),
         };
         match explanation {
+            Ok(explanation) if json => json_line(&mut out, &explanation)?,
             Ok(explanation) => writeln!(out, "{explanation}")?,
             Err(error) => {
                 outcome.capture_failed = true;
-                console.error(&path.to_string_lossy(), &error);
+                let file = path.to_string_lossy();
+                console.error(&file, &error);
+                if json {
+                    json_failure(&mut out, &file, &error)?;
+                }
             }
         }
     }

@@ -11,7 +11,9 @@ mod measure;
 mod number;
 mod output;
 mod plan;
+mod report;
 mod request;
+mod separate;
 mod session;
 
 pub use failure::{Failure, Outcome, exit_code};
@@ -37,6 +39,8 @@ pub fn run(request: &Request) -> Result<Outcome, Failure> {
     match request {
         Request::Measure(request) => measure::run(request),
         Request::Compare(request) => compare::run(request),
+        Request::Separate(request) => separate::run(request),
+        Request::Report(request) => report::run(request),
         Request::Session(request) => session::run(request),
         Request::Plan(request) => plan::run(request),
         Request::Completions(shell) => manual::completions(*shell),

@@ -2,22 +2,24 @@
 
 use super::arguments::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, MainsArgument, MeasureArguments, PlainFormatArgument, PlanArguments,
-    ReadingArguments,
+    FormatArgument, KeepArgument, MainsArgument, MeasureArguments, PlainFormatArgument,
+    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
 };
 use super::failure::Failure;
+use super::inputs::is_standard_input;
 use super::number;
 use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
 use humsieve::analysis::MainsChoice;
 use humsieve::capture::Coupling;
-use humsieve::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
+use humsieve::comparison::{Bounded, CompareOptions, InstrumentLimits, Limit, WantedSignal};
 use humsieve::load::LoadOptions;
 use humsieve::plan::PlanOptions;
-use humsieve::report::{Format, Limit};
+use humsieve::report::Format;
+use humsieve::separation::{Keep, SeparateOptions};
 use std::num::NonZero;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::thread;
 
 /// What the command is to do.
@@ -25,6 +27,8 @@ use std::thread;
 pub enum Request {
     Measure(MeasureRequest),
     Compare(CompareRequest),
+    Separate(SeparateRequest),
+    Report(ReportRequest),
     Session(SessionRequest),
     Plan(PlanRequest),
     Completions(Shell),
@@ -57,6 +61,36 @@ pub struct CompareRequest {
     pub quiet: bool,
 }
 
+/// A capture to separate.
+#[derive(Debug, Clone)]
+pub struct SeparateRequest {
+    pub capture: PathBuf,
+    pub template: Option<PathBuf>,
+    pub output: PathBuf,
+    pub load: LoadOptions,
+    pub separate: SeparateOptions,
+    pub json: bool,
+    pub quiet: bool,
+}
+
+/// A session to report.
+#[derive(Debug, Clone)]
+pub struct ReportRequest {
+    pub session: PathBuf,
+    pub output: PathBuf,
+    pub format: PageFormat,
+    pub jobs: Option<usize>,
+    pub quiet: bool,
+}
+
+/// What a session's report is written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PageFormat {
+    Html,
+    Markdown,
+    Json,
+}
+
 /// A folder whose captures a session file is drafted for.
 #[derive(Debug, Clone)]
 pub struct SessionRequest {
@@ -77,6 +111,8 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
     match arguments.command {
         Command::Measure(typed) => Ok(Request::Measure(measure(typed)?)),
         Command::Compare(typed) => Ok(Request::Compare(compare(typed)?)),
+        Command::Separate(typed) => Ok(Request::Separate(separate(typed)?)),
+        Command::Report(typed) => Ok(Request::Report(report(typed)?)),
         Command::Session(typed) => Ok(Request::Session(SessionRequest {
             folder: typed.folder,
             output: typed.output,
@@ -85,7 +121,6 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
         Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
         Command::Completions { shell } => Ok(Request::Completions(shell)),
         Command::Manual => Ok(Request::Manual),
-        _ => Err(Failure::Usage("not there yet".into())),
     }
 }
 
@@ -99,7 +134,7 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
             every_s: typed.every,
             ..analysis(&typed.analysis)
         },
-        limits: limits(&typed.batch.limit)?,
+        limits: reading_limits(&typed.batch.limit)?,
         jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
@@ -126,12 +161,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         measure: analysis(&typed.analysis),
         compare: CompareOptions {
             confidence: typed.analysis.confidence,
-            limits: typed
-                .batch
-                .limit
-                .iter()
-                .map(|limit| limit.parse())
-                .collect::<Result<_, _>>()?,
+            limits: limits(&typed.batch.limit)?,
             signal: typed.signal.map(|amplitude_v| WantedSignal {
                 amplitude_v,
                 accuracy: typed.signal_accuracy / 100.0,
@@ -147,6 +177,74 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         format: format(typed.printing.format),
         quiet: typed.printing.quiet,
     })
+}
+
+fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
+    if !matches!(ending(&typed.output).as_str(), "wav" | "csv") {
+        return Err(Failure::Usage(format!(
+            "the output's name '{}' must end in .wav or .csv",
+            typed.output.display()
+        )));
+    }
+    let both = typed.template.as_deref().is_some_and(is_standard_input)
+        && is_standard_input(&typed.capture);
+    if both {
+        return Err(Failure::Usage(
+            "standard input (-) can be read only once".into(),
+        ));
+    }
+    Ok(SeparateRequest {
+        separate: SeparateOptions {
+            mains: mains(typed.mains),
+            harmonics: typed.harmonics,
+            keep: match typed.keep {
+                KeepArgument::Cleaned => Keep::Cleaned,
+                KeepArgument::Interference => Keep::Interference,
+                KeepArgument::Mains => Keep::Mains,
+                KeepArgument::Offset => Keep::Offset,
+            },
+            keep_offset: typed.keep_offset,
+            protect_hz: typed.protect,
+            channels: typed.channel,
+            reference: typed.reference,
+            minus: typed.minus,
+            confidence: typed.confidence,
+            ..SeparateOptions::default()
+        },
+        load: load(&typed.reading),
+        capture: typed.capture,
+        template: typed.template,
+        output: typed.output,
+        json: typed.format == PlainFormatArgument::Jsonl,
+        quiet: typed.quiet,
+    })
+}
+
+fn report(typed: ReportArguments) -> Result<ReportRequest, Failure> {
+    let format = match ending(&typed.output).as_str() {
+        "html" | "htm" => PageFormat::Html,
+        "md" => PageFormat::Markdown,
+        "json" => PageFormat::Json,
+        _ => {
+            return Err(Failure::Usage(format!(
+                "the report's name '{}' must end in .html, .md or .json",
+                typed.output.display()
+            )));
+        }
+    };
+    Ok(ReportRequest {
+        session: typed.session,
+        output: typed.output,
+        format,
+        jobs: typed.jobs,
+        quiet: typed.quiet,
+    })
+}
+
+fn ending(path: &Path) -> String {
+    path.extension()
+        .map(|ending| ending.to_string_lossy().to_lowercase())
+        .unwrap_or_default()
 }
 
 fn plan(typed: &PlanArguments) -> PlanRequest {
@@ -180,12 +278,16 @@ fn load(typed: &ReadingArguments) -> LoadOptions {
     }
 }
 
+fn mains(typed: MainsArgument) -> MainsChoice {
+    match typed {
+        MainsArgument::Auto => MainsChoice::Auto,
+        MainsArgument::Hertz(hz) => MainsChoice::Nominal(hz),
+    }
+}
+
 fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
     MeasureOptions {
-        mains: match typed.mains {
-            MainsArgument::Auto => MainsChoice::Auto,
-            MainsArgument::Hertz(hz) => MainsChoice::Nominal(hz),
-        },
+        mains: mains(typed.mains),
         band_hz: typed.band,
         harmonics: typed.harmonics,
         confidence: typed.confidence,
@@ -199,13 +301,33 @@ fn limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
         .iter()
         .map(|text| {
             let unusable = |why: &str| Failure::Usage(format!("--limit {text}: {why}"));
-            let (quantity, value) = text
+            let (name, value) = text
                 .split_once('=')
                 .ok_or_else(|| unusable("it must be QUANTITY=VALUE, as in hum_rms=100u"))?;
             let value = number::si(value).map_err(|why| unusable(&why))?;
-            Limit::new(quantity.trim(), value).map_err(|error| unusable(error.message()))
+            let (bounded, quantity) = match name.trim().split_once('.') {
+                Some(("improvement", quantity)) => (Bounded::Improvement, quantity),
+                Some(("excess_reduction", quantity)) => (Bounded::ExcessReduction, quantity),
+                _ => (Bounded::Reading, name.trim()),
+            };
+            Limit::new(bounded, quantity, value).map_err(|error| unusable(error.message()))
         })
         .collect()
+}
+
+/// One capture has readings only.
+fn reading_limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    let limits = limits(typed)?;
+    match limits
+        .iter()
+        .find(|limit| limit.bounded != Bounded::Reading)
+    {
+        None => Ok(limits),
+        Some(limit) => Err(Failure::Usage(format!(
+            "--limit on a change of {}: only compare knows changes; measure takes limits on readings",
+            limit.quantity
+        ))),
+    }
 }
 
 fn jobs(typed: &BatchArguments) -> usize {

@@ -1,7 +1,7 @@
 //! The figures that are compared and what a single capture says of each.
 
 use crate::analysis::{LinePower, Measurement};
-use crate::stats::{ConfidenceDistribution, Estimate, line_rms};
+use crate::stats::{ConfidenceDistribution, Estimate};
 
 /// A figure of the table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -76,16 +76,9 @@ impl Observation {
     /// A line by its power; by its estimate where the power is not known or where the estimate holds
     /// more than noise (wander of the amplitude within the record).
     fn line(power: LinePower, rms: Estimate) -> Self {
-        let by_power = line_rms(
-            power.observed_v2,
-            power.noise_v2,
-            power.components,
-            power.noise_dof,
-            rms.confidence,
-        );
         let known = power.components > 0.0 && power.noise_v2 > 0.0;
-        let wanders =
-            rms.low > 0.0 && rms.standard_uncertainty > 1.05 * by_power.standard_uncertainty;
+        let scatter = (power.noise_v2 / power.components).sqrt();
+        let wanders = rms.value > 5.0 * scatter && rms.standard_uncertainty > 1.2 * scatter;
         if rms.value > 0.0 && (!known || wanders) {
             return Self::Level {
                 value: rms.value,

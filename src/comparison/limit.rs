@@ -95,29 +95,47 @@ impl Limit {
             Bounded::Improvement => q.improvement_db,
             Bounded::ExcessReduction => q.excess_reduction_db,
         });
-        let (condition, bound, outcome) = match (self.bounded, reading, ratio) {
-            (Bounded::Reading, Some((condition, e)), _) => {
-                let upper = e.low.abs().max(e.high.abs());
-                let lower = if e.low <= 0.0 && e.high >= 0.0 {
-                    0.0
-                } else {
-                    e.low.abs().min(e.high.abs())
-                };
-                let outcome = Acceptance::of(upper <= self.value, lower > self.value);
-                (Some(condition), Some(upper), outcome)
-            }
+        match (self.bounded, reading, ratio) {
+            (Bounded::Reading, Some((condition, e)), _) => Judgement {
+                condition: Some(condition),
+                ..self.judge_interval(Some((e.low, e.high)))
+            },
             (Bounded::Improvement | Bounded::ExcessReduction, _, Some(ratio)) => {
                 let missed = ratio.high.is_some_and(|high| high < self.value);
-                let outcome = Acceptance::of(ratio.low >= self.value, missed);
-                (None, Some(ratio.low).filter(|low| low.is_finite()), outcome)
+                self.judgement(
+                    Some(ratio.low).filter(|low| low.is_finite()),
+                    Acceptance::of(ratio.low >= self.value, missed),
+                )
             }
-            _ => (None, None, Acceptance::Undecided),
+            _ => self.judgement(None, Acceptance::Undecided),
+        }
+    }
+
+    /// Judges a limit on a reading against its interval, an offset by its magnitude; `None` where
+    /// there is no reading.
+    #[must_use]
+    pub fn judge_interval(&self, interval: Option<(f64, f64)>) -> Judgement {
+        let Some((low, high)) = interval else {
+            return self.judgement(None, Acceptance::Undecided);
         };
+        let upper = low.abs().max(high.abs());
+        let lower = if low <= 0.0 && high >= 0.0 {
+            0.0
+        } else {
+            low.abs().min(high.abs())
+        };
+        self.judgement(
+            Some(upper),
+            Acceptance::of(upper <= self.value, lower > self.value),
+        )
+    }
+
+    fn judgement(&self, bound: Option<f64>, outcome: Acceptance) -> Judgement {
         Judgement {
             bounded: self.bounded,
             quantity: self.quantity.clone(),
             limit: self.value,
-            condition,
+            condition: None,
             bound,
             outcome,
         }

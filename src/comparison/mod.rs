@@ -27,14 +27,16 @@ pub use outlook::{SignalErrors, SignalOutlook, WantedSignal};
 pub use plan::CommonGround;
 pub use repeats::Repeats;
 pub use result::{
-    CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, ExpandedUncertainties,
+    Basis, CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, ExpandedUncertainties,
     ExpandedUncertainty, LeftOut, Verdict,
 };
 #[doc(hidden)]
 pub use simulated::Simulated;
 
 use crate::analysis::Measurement;
-use crate::stats::{Estimate, excess_ratio_quantiles, normal_quantile, welch_satterthwaite};
+use crate::stats::{
+    ConfidenceDistribution, Estimate, excess_ratio_quantiles, normal_quantile, welch_satterthwaite,
+};
 use crate::{Condition, Error, ErrorKind};
 use expanded::Expansion;
 use figure::Figure;
@@ -53,6 +55,29 @@ const CONDITIONS: [Condition; 3] = [Condition::Baseline, Condition::Looped, Cond
 /// # Errors
 /// `BadOption` where a setting is out of range, fewer than two conditions have captures, or the
 /// captures' units differ.
+///
+/// ```
+/// use humsieve::comparison::{CompareOptions, compare};
+/// use humsieve::{Capture, Condition, MeasureOptions, analysis::measure, capture::MemorySource};
+/// use std::collections::BTreeMap;
+///
+/// let measured = |hum: f64| {
+///     let samples: Vec<f64> = (0..5000)
+///         .map(|n| f64::from(n) / 5000.0)
+///         .map(|t| hum * (std::f64::consts::TAU * 50.02 * t).cos() + 1e-4 * (1e6 * t * t).sin())
+///         .collect();
+///     let capture = Capture::from_samples("bench", 5000.0, &samples)?;
+///     measure(&mut MemorySource::new(&capture), &MeasureOptions::default())
+/// };
+/// let captures = BTreeMap::from([
+///     (Condition::Looped, measured(20e-3)?),
+///     (Condition::Isolated, measured(0.2e-3)?),
+/// ]);
+/// let comparison = compare(&captures, &CompareOptions::default())?;
+/// let improvement = comparison.quantity("harmonic_1_rms").and_then(|q| q.improvement_db);
+/// assert!(improvement.is_some_and(|ratio| (39.0..40.0).contains(&ratio.low)));
+/// # Ok::<(), humsieve::Error>(())
+/// ```
 pub fn compare(
     measurements: &BTreeMap<Condition, Vec<Measurement>>,
     options: &CompareOptions,
@@ -166,6 +191,11 @@ fn too_few_conditions() -> Error {
     )
 }
 
+/// What single captures must differ by before a change is called, dB: grid and loads change hum and
+/// offset by several percent from one capture to the next (common practice, no source), which a single
+/// capture cannot show.
+pub const SINGLE_CAPTURE_MARGIN_DB: f64 = 1.0;
+
 /// What the rows of the table are made from.
 struct Table<'a> {
     selections: &'a BTreeMap<Condition, Selection<'a>>,
@@ -233,7 +263,8 @@ impl Table<'_> {
                 &a.estimate,
                 &b.estimate,
             ));
-            quantity.p_value = Some(ratio.p_value());
+            quantity.p_value = Some(ratio.p_value);
+            quantity.basis = Some(ratio.basis);
             if let (Some(floor), true) = (&baseline, has_isolated) {
                 quantity.excess_reduction_db =
                     excess_reduction(figure, (a, b, floor), &quantity, confidence);
@@ -326,9 +357,8 @@ fn excess_reduction(
     quantity: &ComparedQuantity,
     confidence: f64,
 ) -> Option<DecibelRatio> {
-    let z = normal_quantile(0.5 + 0.5 * confidence);
     let ratios = if figure == Figure::DcOffset {
-        use crate::stats::ConfidenceDistribution;
+        let z = normal_quantile(0.5 + 0.5 * confidence);
         let a = ConfidenceDistribution::squared(&quantity.loop_excess?);
         let b = ConfidenceDistribution::squared(&quantity.residual_excess?);
         (
@@ -337,7 +367,7 @@ fn excess_reduction(
             a.ratio_quantile(&b, z),
         )
     } else {
-        excess_ratio_quantiles(&looped.square, &last.square, &floor.square, z)
+        excess_ratio_quantiles(&looped.square, &last.square, &floor.square, confidence)
     };
     DecibelRatio::from_power_ratios(ratios)
 }

@@ -1,6 +1,8 @@
 //! One figure under one condition, from one capture or several.
 
+use super::SINGLE_CAPTURE_MARGIN_DB;
 use super::figure::{Figure, Observation};
+use super::result::Basis;
 use crate::analysis::{LinePower, Measurement};
 use crate::stats::{
     ConfidenceDistribution, Estimate, chi_square_scale_interval, mean, normal_quantile,
@@ -16,6 +18,8 @@ pub(super) struct Reading {
     /// Logarithm, its standard uncertainty and degrees of freedom, where the spread between captures
     /// carries the uncertainty.
     pub logarithm: Option<(f64, f64, f64)>,
+    /// Whether it knows of changes from one capture to the next.
+    pub basis: Basis,
 }
 
 /// Relative spread between captures of one condition: standard deviation of the logarithm and its
@@ -89,6 +93,7 @@ impl Reading {
             estimate,
             square,
             logarithm: None,
+            basis: Basis::WithinCaptures,
         }
     }
 
@@ -116,6 +121,7 @@ impl Reading {
                 estimate,
                 square: ConfidenceDistribution::squared(&estimate),
                 logarithm: clear.then(|| (size.ln(), u / size, dof)),
+                basis: Basis::BetweenCaptures,
             };
         }
         let logarithms: Vec<(f64, f64)> = observations
@@ -170,6 +176,7 @@ impl Reading {
                 .estimate(pooled.noise_dof, confidence),
             square,
             logarithm: None,
+            basis: Basis::BetweenCaptures,
         }
     }
 
@@ -193,6 +200,7 @@ impl Reading {
             ),
             square: ConfidenceDistribution::bounded(low * low, high * high, confidence),
             logarithm: None,
+            basis: Basis::BetweenCaptures,
         }
     }
 
@@ -208,6 +216,7 @@ impl Reading {
             ),
             square: ConfidenceDistribution::log_student((2.0 * log).exp(), 2.0 * u, dof),
             logarithm: Some((log, u, dof)),
+            basis: Basis::BetweenCaptures,
         }
     }
 }
@@ -260,44 +269,50 @@ pub(super) fn pooled_spread(figure: Figure, conditions: &[&[&Measurement]]) -> O
     })
 }
 
-/// Quantiles of the ratio of two readings' squares at the ends and middle of an interval, and the two
-/// one-sided probabilities that the first is at most, and at least, the second.
+/// The ratio of two readings' squares: quantiles at the ends and middle of an interval, and the two-sided
+/// probability of a ratio this far from 1 (from single captures: from the margin about 1).
 pub(super) struct Ratio {
     pub quantiles: (f64, f64, f64),
-    pub at_most_one: f64,
-    pub at_least_one: f64,
+    pub p_value: f64,
+    pub basis: Basis,
 }
 
 impl Ratio {
     /// Where the spread between captures carries both, Student's t on the logarithm with Welch and
     /// Satterthwaite's degrees of freedom; else from the two confidence distributions.
     pub(super) fn of(a: &Reading, b: &Reading, confidence: f64) -> Self {
+        let two_sided = |p: f64| (2.0 * p).clamp(0.0, 1.0);
         if let (Some((log_a, u_a, dof_a)), Some((log_b, u_b, dof_b))) = (a.logarithm, b.logarithm) {
             let u = u_a.hypot(u_b);
             let dof = welch_satterthwaite(&[(u_a, dof_a), (u_b, dof_b)]);
             let difference = Estimate::student(log_a - log_b, u, dof, confidence);
-            let above = student_cdf(difference.value / u, dof);
             return Self {
                 quantiles: (
                     (2.0 * difference.low).exp(),
                     (2.0 * difference.value).exp(),
                     (2.0 * difference.high).exp(),
                 ),
-                at_most_one: 1.0 - above,
-                at_least_one: above,
+                p_value: two_sided(student_cdf(-(difference.value / u).abs(), dof)),
+                basis: Basis::BetweenCaptures,
             };
         }
         let z = normal_quantile(0.5 + 0.5 * confidence);
         let quantile = |score| a.square.ratio_quantile(&b.square, score);
+        let single = [a.basis, b.basis].contains(&Basis::WithinCaptures);
+        let (basis, margin) = if single {
+            (
+                Basis::WithinCaptures,
+                10.0_f64.powf(0.1 * SINGLE_CAPTURE_MARGIN_DB),
+            )
+        } else {
+            (Basis::BetweenCaptures, 1.0)
+        };
+        let not_better = a.square.at_most(margin, &b.square);
+        let not_worse = b.square.at_most(margin, &a.square);
         Self {
             quantiles: (quantile(-z), quantile(0.0), quantile(z)),
-            at_most_one: a.square.at_most(1.0, &b.square),
-            at_least_one: b.square.at_most(1.0, &a.square),
+            p_value: two_sided(not_better.min(not_worse)),
+            basis,
         }
-    }
-
-    /// Two-sided probability of a ratio this far from 1 between equal quantities.
-    pub(super) fn p_value(&self) -> f64 {
-        (2.0 * self.at_most_one.min(self.at_least_one)).clamp(0.0, 1.0)
     }
 }

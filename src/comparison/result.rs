@@ -134,7 +134,12 @@ pub struct ComparedQuantity {
     pub excess_reduction_db: Option<DecibelRatio>,
     /// What can be said.
     pub verdict: Verdict,
-    /// Probability of an improvement or a worsening as large as this one between equal conditions.
+    /// What the uncertainty of the improvement rests on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub basis: Option<Basis>,
+    /// Probability of an improvement or a worsening as large as this one between equal conditions (from
+    /// single captures: between conditions that differ by
+    /// [`SINGLE_CAPTURE_MARGIN_DB`](super::SINGLE_CAPTURE_MARGIN_DB)).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub p_value: Option<f64>,
     /// The same, corrected for the number of figures; the verdict rests on it.
@@ -160,6 +165,7 @@ impl ComparedQuantity {
             improvement_db: None,
             excess_reduction_db: None,
             verdict: Verdict::Unresolved,
+            basis: None,
             p_value: None,
             adjusted_p_value: None,
             expanded_uncertainty: None,
@@ -175,6 +181,17 @@ impl ComparedQuantity {
             Condition::Isolated => self.isolated.as_ref(),
         }
     }
+}
+
+/// What the uncertainty of an improvement rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Basis {
+    /// The scatter within single captures: blind to what changes from one capture to the next.
+    WithinCaptures,
+    /// The spread between captures of one condition.
+    BetweenCaptures,
 }
 
 /// Expanded uncertainties of one figure, in its unit (`improvement_db` in dB).

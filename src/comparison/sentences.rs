@@ -1,6 +1,7 @@
 //! Wording: what a comparison says, as sentences for a test report.
 
-use super::result::{ComparedQuantity, Comparison, DecibelRatio, Verdict};
+use super::SINGLE_CAPTURE_MARGIN_DB;
+use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Verdict};
 
 impl ComparedQuantity {
     /// What the remedy (without an isolated capture: opening the loop at the probe) did to this figure,
@@ -27,11 +28,17 @@ impl ComparedQuantity {
             ),
             Verdict::Improved => format!("{name} fell by {}{}.", span(&ratio), self.interference()),
             Verdict::Worse => format!("{name} rose by {}.", span(&negated(&ratio))),
-            Verdict::Unresolved if ratio.excludes_zero() => format!(
-                "{name}: the change, {}, is not beyond what chance gives somewhere in a table of this \
-                 many figures.",
-                span(&ratio)
-            ),
+            Verdict::Unresolved if ratio.excludes_zero() => {
+                let why = if self.basis == Some(Basis::WithinCaptures) {
+                    format!(
+                        "single captures differ by up to {SINGLE_CAPTURE_MARGIN_DB} dB without cause, \
+                         so no change is called; take three or more of each condition"
+                    )
+                } else {
+                    "chance gives as much somewhere in a table of this many figures".into()
+                };
+                format!("{name}: it differs by {}, but {why}.", span(&ratio))
+            }
             Verdict::Unresolved => {
                 format!(
                     "{name}: no change is told; it lies within {}.",
@@ -60,11 +67,21 @@ impl ComparedQuantity {
     }
 }
 
+/// One decimal, without a minus before zero.
+fn tenths(db: f64) -> String {
+    format!("{:.1}", if db.abs() < 0.05 { 0.0 } else { db })
+}
+
 /// Value and interval in words.
 fn span(ratio: &DecibelRatio) -> String {
     match ratio.high {
         Some(high) if ratio.low.is_finite() => {
-            format!("{:.1} dB ({:.1} to {high:.1} dB)", ratio.value, ratio.low)
+            format!(
+                "{} dB ({} to {} dB)",
+                tenths(ratio.value),
+                tenths(ratio.low),
+                tenths(high)
+            )
         }
         Some(high) => format!("at most {high:.1} dB"),
         None if ratio.low.is_finite() => format!("at least {:.1} dB", ratio.low),

@@ -4,7 +4,8 @@
 pub(super) const METHOD: &str = "Holm's step-down procedure over all figures of the table, half of \
 the error probability for dc_offset, hum_rms, noise_rms, ac_rms and peak_to_peak, half for the \
 harmonics: between equal conditions the chance of any false 'improved' or 'worse' in the table is at \
-most 1 - confidence, however the figures depend on each other. Each single interval stays at the \
+most 1 - confidence, however the figures depend on each other. From single captures a change is called \
+only beyond 1 dB, which grid and loads may change by themselves. Each single interval stays at the \
 stated confidence.";
 
 /// Adjusted p values by Holm's procedure with weights (S. Holm, Scand. J. Stat. 6, 1979): they hold

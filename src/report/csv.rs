@@ -1,12 +1,11 @@
 //! One row a channel (or a quantity), for a spreadsheet: full precision, an unknown is empty.
 
-use super::acceptance::Judgement;
 use super::format::MeasuredCapture;
 use super::reading::Figure;
 use super::rows::{Row, comparison_rows, measurement_rows};
 use crate::Warning;
 use crate::analysis::Measurement;
-use crate::comparison::{Comparison, DecibelRatio};
+use crate::comparison::{Comparison, DecibelRatio, Judgement};
 use std::io::{self, Write};
 
 const TONES: usize = 5;

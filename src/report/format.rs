@@ -1,10 +1,9 @@
 //! The formats of measurements and comparisons on standard output.
 
-use super::acceptance::Judgement;
 use super::{csv, jsonl, markdown, text};
 use crate::Error;
 use crate::analysis::Measurement;
-use crate::comparison::Comparison;
+use crate::comparison::{Comparison, Judgement};
 use std::io::{self, Write};
 
 /// What a report is written as.

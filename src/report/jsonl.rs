@@ -1,8 +1,8 @@
 //! One JSON object a line: the results as they are, an unknown as `null`.
 
-use super::acceptance::Judgement;
 use super::format::MeasuredCapture;
 use crate::Error;
+use crate::comparison::Judgement;
 use serde::Serialize;
 use std::io::{self, Write};
 
@@ -37,11 +37,15 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
                 },
             )
         }),
-        Err(error) => failure(out, &capture.file, error),
+        Err(error) => json_failure(out, &capture.file, error),
     }
 }
 
-pub(super) fn failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
+/// The object that stands in the place of a result that could not be had.
+///
+/// # Errors
+/// Those of the output.
+pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
     json_line(
         out,
         &Failed {

@@ -4,7 +4,7 @@ use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Reading, short};
-use super::rows::{comparison_remarks, comparison_rows, measurement_rows};
+use super::rows::{comparison_remarks, comparison_rows, limit_remark, measurement_rows};
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, DecibelRatio};
 use std::io::{self, Write};
@@ -16,9 +16,8 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
             for judgement in limits {
                 writeln!(
                     out,
-                    "- limit, {}: {}",
-                    judgement.outcome,
-                    escape(&judgement.sentence(&measurement.unit))
+                    "- {}",
+                    escape(&limit_remark(judgement, &measurement.unit))
                 )?;
             }
             writeln!(out)

@@ -2,7 +2,6 @@
 //!
 //! All writers are pure: they write into whatever bears [`std::io::Write`].
 
-mod acceptance;
 mod caution;
 mod csv;
 mod figure;
@@ -18,17 +17,18 @@ mod rows;
 mod sample;
 #[cfg(test)]
 pub(crate) use sample::measurement as sample_measurement;
+mod separated;
 mod text;
 
-pub use acceptance::{Acceptance, Judgement, Limit};
 pub use caution::CAUTIONS;
 pub(crate) use figure::common_prefix;
 pub use figure::{PrintedEstimate, si, si_short};
 pub use format::{Format, MeasuredCapture, MeasurementWriter, write_comparison};
-pub use jsonl::json_line;
+pub use jsonl::{json_failure, json_line};
 pub use legend::{FLOOR_LEGEND, interval_legend, percent};
 pub use reading::{Figure, Reading};
 pub use rows::{
-    ComparedRow, Row, comparison_remarks, comparison_rows, limit_remark, measurement_rows,
+    ComparedRow, Row, comparison_remarks, comparison_rows, judge, limit_remark, measurement_rows,
     quantity_label,
 };
+pub use separated::write_separation;

@@ -3,7 +3,7 @@
 use super::reading::{Figure, short};
 use crate::analysis::{Harmonic, Measurement};
 use crate::comparison::{
-    Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, SignalOutlook, Verdict,
+    Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, Limit, SignalOutlook, Verdict,
 };
 
 /// Tones that a short listing shows, the strongest first.
@@ -329,7 +329,20 @@ pub fn comparison_remarks(comparison: &Comparison) -> Vec<String> {
     remarks
 }
 
-/// A limit of a comparison in one sentence.
+/// Holds a limit on a reading against the row of its name.
+#[must_use]
+pub fn judge(limit: &Limit, rows: &[Row]) -> Judgement {
+    let figure = rows
+        .iter()
+        .find(|row| row.name == limit.quantity)
+        .map(|row| row.figure);
+    limit.judge_interval(figure.and_then(|figure| match figure.interval() {
+        Some((low, high)) => Some((low?, high?)),
+        None => figure.value().map(|value| (value, value)),
+    }))
+}
+
+/// A limit and what became of it in one sentence.
 #[must_use]
 pub fn limit_remark(judgement: &Judgement, unit: &str) -> String {
     let (what, unit) = match judgement.bounded {

@@ -1,15 +1,15 @@
 //! Tables and sentences for a terminal of 80 columns; nothing depends on colour.
 
-use super::acceptance::Judgement;
 use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Figure, Reading, short};
 use super::rows::{
-    ComparedRow, PROMINENT_TONES, comparison_remarks, comparison_rows, measurement_rows,
+    ComparedRow, PROMINENT_TONES, comparison_remarks, comparison_rows, limit_remark,
+    measurement_rows,
 };
 use crate::analysis::{Evidence, Measurement};
-use crate::comparison::{Comparison, DecibelRatio};
+use crate::comparison::{Comparison, DecibelRatio, Judgement};
 use std::io::{self, Write};
 
 const WIDTH: usize = 80;
@@ -120,15 +120,7 @@ fn measured_channel(
         wrapped(out, "! ", &warning.to_string())?;
     }
     for judgement in limits {
-        wrapped(
-            out,
-            "limit ",
-            &format!(
-                "{}: {}",
-                judgement.outcome,
-                judgement.sentence(&measurement.unit)
-            ),
-        )?;
+        wrapped(out, "- ", &limit_remark(judgement, &measurement.unit))?;
     }
     evidence(out, &measurement.evidence)?;
     writeln!(out)
@@ -193,12 +185,8 @@ fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io:
         for judgement in limits.iter().filter(|judgement| !judgement.passed()) {
             wrapped(
                 out,
-                "            limit ",
-                &format!(
-                    "{}: {}",
-                    judgement.outcome,
-                    judgement.sentence(&measurement.unit)
-                ),
+                "            ",
+                &limit_remark(judgement, &measurement.unit),
             )?;
         }
     }
@@ -345,7 +333,7 @@ fn tied(value_with_unit: &str) -> String {
 }
 
 /// Breaks between words at the width; further lines are indented by the lead's width.
-fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
+pub(super) fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::Result<()> {
     let indent = " ".repeat(lead.chars().count());
     let mut line = lead.to_owned();
     let mut empty = true;

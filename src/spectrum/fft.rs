@@ -1,16 +1,24 @@
 //! Real FFT plans of good length, shared by all threads.
 
-use realfft::{RealFftPlanner, RealToComplex};
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
-/// The plan of a forward real transform, made once for each length.
-pub(super) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+fn planner() -> MutexGuard<'static, RealFftPlanner<f64>> {
     static PLANNER: OnceLock<Mutex<RealFftPlanner<f64>>> = OnceLock::new();
     PLANNER
         .get_or_init(|| Mutex::new(RealFftPlanner::new()))
         .lock()
         .unwrap_or_else(PoisonError::into_inner)
-        .plan_fft_forward(length)
+}
+
+/// The plan of a forward real transform, made once for each length.
+pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
+    planner().plan_fft_forward(length)
+}
+
+/// The plan of an inverse real transform, made once for each length.
+pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
+    planner().plan_fft_inverse(length)
 }
 
 /// Even lengths 2·2^a·3^b·5^c, which transform fast.

@@ -4,7 +4,7 @@ mod bessel;
 mod decimator;
 mod density;
 mod dirichlet;
-mod fft;
+pub(crate) mod fft;
 mod nudft;
 mod window;
 

@@ -3,14 +3,17 @@
 mod confidence;
 mod descriptive;
 mod estimate;
+mod excess;
+mod monotone_cubic;
 mod near_floor;
 mod quantile;
 mod scale;
 mod uncertainty;
 
-pub use confidence::{ConfidenceDistribution, excess_ratio_quantiles};
+pub use confidence::ConfidenceDistribution;
 pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
 pub use estimate::{Estimate, coverage_factor};
+pub use excess::excess_ratio_quantiles;
 pub use near_floor::line_rms;
 pub use quantile::{
     chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,

@@ -409,4 +409,42 @@ mod tests {
         assert_eq!(line_rms(4.0, 0.0, 2.0, 9.0, 0.95).high, 2.0);
         assert!(line_rms(f64::NAN, 1.0, 2.0, 9.0, 0.95).value.is_nan());
     }
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig::with_cases(64))]
+
+        /// The unit of the values does not matter.
+        #[test]
+        fn intervals_scale_with_the_unit(
+            ratio in 0.0..300.0_f64,
+            components in 1.0..90.0_f64,
+            dof in 2.0..500.0_f64,
+            unit in 1e-9..1e3_f64,
+        ) {
+            let one = line_rms(ratio, 1.0, components, dof, 0.95);
+            let other = line_rms(ratio * unit * unit, unit * unit, components, dof, 0.95);
+            for (a, b) in [(one.low, other.low), (one.value, other.value), (one.high, other.high)] {
+                assert_relative_eq!(a * unit, b, max_relative = 1e-4, epsilon = 1e-4 * unit);
+            }
+        }
+
+        /// More observed, no less concluded; more confidence, no narrower an interval.
+        #[test]
+        fn bounds_rise_with_the_observation_and_part_with_confidence(
+            ratio in 0.0..300.0_f64,
+            more in 1.01..2.0_f64,
+            components in 1.0..90.0_f64,
+            dof in 2.0..500.0_f64,
+        ) {
+            let slack = 1e-4 * (1.0 + ratio.sqrt());
+            let one = line_rms(ratio, 1.0, components, dof, 0.95);
+            let larger = line_rms(ratio * more, 1.0, components, dof, 0.95);
+            assert!(larger.low >= one.low - slack && larger.high >= one.high - slack);
+            let surer = line_rms(ratio, 1.0, components, dof, 0.99);
+            assert!(surer.low <= one.low + slack);
+            // far below the noise the upper end rests on the confidence's own smallest observation
+            if one.low > 0.0 {
+                assert!(surer.high >= one.high - slack);
+            }
+        }
+    }
 }

@@ -28,6 +28,24 @@ pub struct Scenario {
     /// RMS of the white noise that drives the colour.
     pub noise: f64,
     pub colour: Colour,
+    /// Wander of the grid: RMS change of frequency over 10 s, Hz.
+    pub wander_hz: f64,
+    /// Amplitude modulation of the hum: depth, at 0.3 Hz.
+    pub modulation: f64,
+    /// The converter's step; 0: none.
+    pub step: f64,
+    /// Limit of the range; infinite: none.
+    pub limit: f64,
+    /// Tones beside the hum: frequency, peak amplitude.
+    pub tones: Vec<(f64, f64)>,
+}
+
+/// What a wandering record really held.
+#[derive(Debug, Clone, Copy)]
+pub struct Truth {
+    pub mean_frequency_hz: f64,
+    /// Mean square of the modulation.
+    pub modulation_power: f64,
 }
 
 impl Scenario {
@@ -48,6 +66,11 @@ impl Scenario {
             ],
             noise: 2e-3,
             colour,
+            wander_hz: 0.0,
+            modulation: 0.0,
+            step: 0.0,
+            limit: f64::INFINITY,
+            tones: Vec::new(),
         }
     }
 
@@ -93,7 +116,39 @@ impl Scenario {
             .sqrt()
     }
 
+    /// Cramér-Rao bounds at the local density: fundamental (Hz) and RMS of an order.
+    /// Source: Rife & Boorstyn 1974; Kay 1993, ex. 3.14, in density form.
+    pub fn frequency_bound(&self) -> f64 {
+        let duration = self.samples as f64 / self.rate_hz;
+        let information: f64 = self
+            .harmonics
+            .iter()
+            .enumerate()
+            .map(|(i, h)| {
+                let k = (i + 1) as f64;
+                k * k * h.0 * h.0 / self.density(k * self.fundamental_hz)
+            })
+            .sum();
+        (3.0 / (std::f64::consts::PI.powi(2) * information * duration.powi(3))).sqrt()
+    }
+
+    pub fn rms_bound(&self, order: usize) -> f64 {
+        let duration = self.samples as f64 / self.rate_hz;
+        (self.density(order as f64 * self.fundamental_hz) / (2.0 * duration)).sqrt()
+    }
+
+    /// Bound of the offset for noise that is flat at 0 Hz.
+    pub fn offset_bound(&self) -> f64 {
+        let duration = self.samples as f64 / self.rate_hz;
+        (self.density(1e-3) / (2.0 * duration)).sqrt()
+    }
+
     pub fn samples(&self, rng: &mut ChaCha8Rng) -> Vec<f64> {
+        self.record(rng).0
+    }
+
+    /// A record and what it held.
+    pub fn record(&self, rng: &mut ChaCha8Rng) -> (Vec<f64>, Truth) {
         let mut noise: Vec<f64> = (0..self.samples)
             .map(|_| self.noise * normal(rng))
             .collect();
@@ -112,22 +167,47 @@ impl Scenario {
                 pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng)
             }
         }
-        noise
-            .into_iter()
-            .enumerate()
-            .map(|(n, noise)| {
-                let turn = TAU * self.fundamental_hz * n as f64 / self.rate_hz;
-                let hum: f64 = self
-                    .harmonics
-                    .iter()
-                    .enumerate()
-                    .map(|(i, (amplitude, phase))| {
-                        amplitude * ((i + 1) as f64 * turn + phase).cos()
-                    })
-                    .sum();
-                self.offset + hum + noise
-            })
-            .collect()
+        // The frequency walks at random and is drawn back to its mean over a minute.
+        let walk = self.wander_hz / (10.0 * self.rate_hz).sqrt();
+        let back = (-1.0 / (60.0 * self.rate_hz)).exp();
+        let (mut deviation, mut phase) = (0.0, 0.0);
+        let (mut modulation_power, duration) = (0.0, self.samples as f64 / self.rate_hz);
+        for (n, x) in noise.iter_mut().enumerate() {
+            let time = n as f64 / self.rate_hz;
+            let turn = TAU * (self.fundamental_hz * time + phase);
+            let envelope = 1.0 + self.modulation * (TAU * 0.3 * time + 0.5).sin();
+            modulation_power += envelope * envelope;
+            let base = rustfft::num_complex::Complex64::cis(turn);
+            let mut power = rustfft::num_complex::Complex64::new(1.0, 0.0);
+            let mut hum = 0.0;
+            for (amplitude, phase) in &self.harmonics {
+                power *= base;
+                if *amplitude != 0.0 {
+                    hum += (power
+                        * rustfft::num_complex::Complex64::from_polar(*amplitude, *phase))
+                    .re;
+                }
+            }
+            let tones: f64 = self
+                .tones
+                .iter()
+                .map(|(f, a)| a * (TAU * f * time + 0.3).cos())
+                .sum();
+            let mut value = self.offset + envelope * hum + tones + *x;
+            if self.step > 0.0 {
+                value = (value / self.step).round() * self.step;
+            }
+            *x = value.clamp(-self.limit, self.limit);
+            if walk > 0.0 {
+                deviation = back * deviation + walk * normal(rng);
+                phase += deviation / self.rate_hz;
+            }
+        }
+        let truth = Truth {
+            mean_frequency_hz: self.fundamental_hz + phase / duration,
+            modulation_power: modulation_power / self.samples as f64,
+        };
+        (noise, truth)
     }
 }
 

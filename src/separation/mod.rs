@@ -1,0 +1,39 @@
+//! Separation: a capture without its interference, and what was taken out.
+//!
+//! | method | when |
+//! | --- | --- |
+//! | [`harmonic()`] | one channel: a series of one tracked fundamental |
+//! | [`template()`] | an interference-only capture of the set-up exists; a signal on a harmonic survives |
+//! | [`reference()`] | a channel senses the ground noise alone |
+//! | [`difference()`] | two tips, the second to be subtracted |
+//!
+//! [`separate()`] works a record of any length from a source to a sink; the four functions work on plain
+//! samples. Offset, interference and cleaned samples add up to the input.
+
+mod banded;
+mod difference;
+mod fit;
+mod fold;
+mod harmonic;
+mod matching;
+mod model;
+mod options;
+mod output;
+mod reference;
+mod result;
+mod search;
+mod separate;
+mod short;
+mod sink;
+mod smoother;
+mod template;
+
+pub use difference::difference;
+pub use harmonic::{HarmonicOptions, Parts, harmonic};
+pub use options::{Keep, MethodChoice, SeparateOptions};
+pub use output::FileSink;
+pub use reference::reference;
+pub use result::{HumTrack, Match, Method, Rejection, Removed, Separation, TouchedBand};
+pub use separate::separate;
+pub use sink::{FrameSink, MemorySink};
+pub use template::{Template, template};

@@ -1,0 +1,136 @@
+//! What to separate, and how.
+
+use crate::analysis::MainsChoice;
+use crate::{Error, ErrorKind};
+
+/// Method of separation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[non_exhaustive]
+pub enum MethodChoice {
+    /// By what is named: a reference or second tip, a template, else the channel alone.
+    #[default]
+    Auto,
+    /// The mains series of one channel, tracked.
+    Harmonic,
+    /// The waveform of an interference-only capture, aligned.
+    Template,
+    /// What is coherent with another channel that senses the ground noise alone.
+    Reference,
+    /// Another channel, gain and delay matched, subtracted.
+    Difference,
+}
+
+/// Component to write.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Keep {
+    /// The capture without interference and offset.
+    #[default]
+    Cleaned,
+    /// Everything taken out but the offset.
+    Interference,
+    /// The mains series that was taken out.
+    Mains,
+    /// The offset alone.
+    Offset,
+}
+
+/// Settings of a separation.
+///
+/// ```
+/// let options = humsieve::separation::SeparateOptions {
+///     protect_hz: vec![1000.0],
+///     ..Default::default()
+/// };
+/// options.check()?;
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeparateOptions {
+    /// Method; by what is named.
+    pub method: MethodChoice,
+    /// Nominal mains frequency.
+    pub mains: MainsChoice,
+    /// Highest harmonic order; `None`: as many as lie below Nyquist.
+    pub harmonics: Option<usize>,
+    /// Component to write.
+    pub keep: Keep,
+    /// Leave the offset in the cleaned capture.
+    pub keep_offset: bool,
+    /// Frequencies of the wanted signal that are never removed, Hz.
+    pub protect_hz: Vec<f64>,
+    /// Only these channels, by name or 1-based number; empty: all but reference and second tip.
+    pub channels: Vec<String>,
+    /// Channel that senses the ground noise alone.
+    pub reference: Option<String>,
+    /// Second tip, to be subtracted.
+    pub minus: Option<String>,
+    /// Level of every interval, strictly between 0 and 1.
+    pub confidence: f64,
+}
+
+impl Default for SeparateOptions {
+    fn default() -> Self {
+        Self {
+            method: MethodChoice::Auto,
+            mains: MainsChoice::Auto,
+            harmonics: None,
+            keep: Keep::Cleaned,
+            keep_offset: false,
+            protect_hz: Vec::new(),
+            channels: Vec::new(),
+            reference: None,
+            minus: None,
+            confidence: 0.95,
+        }
+    }
+}
+
+impl SeparateOptions {
+    /// Checks every setting.
+    ///
+    /// # Errors
+    /// `BadOption`, saying which setting and what would do.
+    pub fn check(&self) -> Result<(), Error> {
+        let bad = |message: String| Err(Error::new(ErrorKind::BadOption, message));
+        if let MainsChoice::Nominal(hz) = self.mains
+            && !(hz.is_finite() && hz > 0.0)
+        {
+            return bad(format!(
+                "the nominal mains frequency is {hz} Hz; it must be positive and finite"
+            ));
+        }
+        if self.harmonics == Some(0) {
+            return bad("the highest harmonic order is 0; it must be at least 1".into());
+        }
+        if !(self.confidence > 0.0 && self.confidence < 1.0) {
+            return bad(format!(
+                "the confidence is {}; it must lie strictly between 0 and 1",
+                self.confidence
+            ));
+        }
+        if let Some(hz) = self
+            .protect_hz
+            .iter()
+            .find(|f| !(f.is_finite() && **f > 0.0))
+        {
+            return bad(format!(
+                "a protected frequency is {hz} Hz; it must be positive and finite"
+            ));
+        }
+        if self.reference.is_some() && self.minus.is_some() {
+            return bad(
+                "both a reference channel and a channel to subtract are named; name one of them"
+                    .into(),
+            );
+        }
+        Ok(())
+    }
+
+    /// Nominal frequencies that come into question.
+    pub(super) fn nominals(&self) -> Vec<f64> {
+        match self.mains {
+            MainsChoice::Auto => vec![50.0, 60.0],
+            MainsChoice::Nominal(hz) => vec![hz],
+        }
+    }
+}

@@ -1,0 +1,80 @@
+//! Where separated blocks go.
+
+use crate::Error;
+use crate::ErrorKind;
+use crate::capture::{Capture, CaptureHeader};
+use ndarray::{Array2, Axis, Slice};
+
+/// Takes a separated capture block by block.
+pub trait FrameSink {
+    /// Called once before the first block, with the channels that will be written.
+    ///
+    /// # Errors
+    /// Where the output cannot be opened.
+    fn begin(&mut self, header: &CaptureHeader) -> Result<(), Error>;
+
+    /// Takes the leading `frames` columns of `block`, one row a channel.
+    ///
+    /// # Errors
+    /// Where the output cannot be written.
+    fn write_block(&mut self, block: &Array2<f64>, frames: usize) -> Result<(), Error>;
+
+    /// Called once after the last block: makes the output whole.
+    ///
+    /// # Errors
+    /// Where the output cannot be written.
+    fn finish(&mut self) -> Result<(), Error>;
+}
+
+/// Collects a separated capture in memory.
+#[derive(Debug, Default)]
+pub struct MemorySink {
+    header: Option<CaptureHeader>,
+    rows: Vec<Vec<f64>>,
+}
+
+impl MemorySink {
+    /// An empty sink.
+    #[must_use]
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// The capture that was collected.
+    ///
+    /// # Errors
+    /// `NoSamples` where nothing was written.
+    pub fn into_capture(self) -> Result<Capture, Error> {
+        let frames = self.rows.first().map_or(0, Vec::len);
+        let header = self
+            .header
+            .ok_or_else(|| Error::new(ErrorKind::NoSamples, "nothing was written"))?;
+        let samples = Array2::from_shape_vec((self.rows.len(), frames), self.rows.concat())
+            .map_err(|e| {
+                Error::new(
+                    ErrorKind::BadValue,
+                    format!("channels differ in length: {e}"),
+                )
+            })?;
+        Capture::new(header, samples)
+    }
+}
+
+impl FrameSink for MemorySink {
+    fn begin(&mut self, header: &CaptureHeader) -> Result<(), Error> {
+        self.rows = vec![Vec::new(); header.channels.len()];
+        self.header = Some(header.clone());
+        Ok(())
+    }
+
+    fn write_block(&mut self, block: &Array2<f64>, frames: usize) -> Result<(), Error> {
+        for (row, values) in self.rows.iter_mut().zip(block.rows()) {
+            row.extend(values.slice_axis(Axis(0), Slice::from(..frames)));
+        }
+        Ok(())
+    }
+
+    fn finish(&mut self) -> Result<(), Error> {
+        Ok(())
+    }
+}

@@ -1,0 +1,119 @@
+//! Penalised smoothing of a track on a mesh, its memory chosen by the data.
+
+use super::banded::{Banded, Roughness};
+
+/// Longest memory tried for tracks of free slope, knots: beyond it the system is ill-conditioned.
+const LONGEST_SLOPE_MEMORY: f64 = 300.0;
+
+/// Log-likelihood by which a shorter memory must beat the longest.
+const FAVOUR: f64 = 3.0;
+
+/// A smoothed track.
+#[derive(Debug, Clone)]
+pub(super) struct Smoothed {
+    /// One track for every right-hand side.
+    pub(super) tracks: Vec<Vec<f64>>,
+    /// Ratio of the data's noise to the walk's.
+    pub(super) ratio: f64,
+    /// Logarithm of the restricted marginal likelihood, up to a constant of the data.
+    pub(super) log_likelihood: f64,
+    /// Noise power of the data that the best ratio leaves, in units of the Gram matrix.
+    pub(super) noise: f64,
+    /// Free parameters that the track amounts to.
+    pub(super) parameters: f64,
+}
+
+/// Data of a track: Gram matrix of the hats, right-hand sides (one, or real and imaginary part).
+pub(super) struct TrackData<'a> {
+    pub(super) gram: &'a Banded,
+    pub(super) rhs: &'a [Vec<f64>],
+    /// Knot spacings in units of the nominal one.
+    pub(super) spacing: &'a [f64],
+}
+
+impl TrackData<'_> {
+    /// bᵀG⁻¹b over all right-hand sides.
+    fn energy(&self) -> f64 {
+        let factor = self.gram.factor();
+        self.rhs.iter().map(|b| dot(b, &factor.solve(b))).sum()
+    }
+
+    /// Smooths at one ratio of noise to walk; `energy` is the data's own.
+    pub(super) fn at_ratio(
+        &self,
+        roughness: Roughness,
+        weights: &[f64],
+        ratio: f64,
+        energy: f64,
+    ) -> Smoothed {
+        let penalty = roughness.penalty(self.spacing, weights);
+        let mut system = self.gram.clone();
+        system.add_scaled(&penalty, ratio);
+        let factor = system.factor();
+        let tracks: Vec<Vec<f64>> = self.rhs.iter().map(|b| factor.solve(b)).collect();
+        let explained: f64 = tracks.iter().zip(self.rhs).map(|(t, b)| dot(t, b)).sum();
+        let n = self.gram.len();
+        let free = roughness.free();
+        let sides = self.rhs.len() as f64;
+        let degrees = sides * (n - free) as f64;
+        let noise = ((energy - explained) / degrees)
+            .max(1e-14 * energy / n as f64)
+            .max(1e-300);
+        let rank = roughness.terms(self.spacing.len()) as f64;
+        let log_likelihood =
+            -0.5 * (degrees * noise.ln() + sides * (factor.log_determinant() - rank * ratio.ln()));
+        let parameters = factor
+            .inverse_diagonal()
+            .iter()
+            .zip(self.gram.multiply(&vec![1.0; n]))
+            .map(|(v, m)| v * m)
+            .sum();
+        Smoothed {
+            tracks,
+            ratio,
+            log_likelihood,
+            noise,
+            parameters,
+        }
+    }
+
+    /// Tries memories from `shortest` knots to the whole record and keeps the most likely.
+    pub(super) fn best(&self, roughness: Roughness, weights: &[f64], shortest: f64) -> Smoothed {
+        let energy = self.energy();
+        let longest = match roughness {
+            Roughness::Level => 8.0 * self.gram.len() as f64,
+            Roughness::Slope => LONGEST_SLOPE_MEMORY.min(4.0 * self.gram.len() as f64),
+        }
+        .max(2.0 * shortest);
+        let power = 2 * roughness.free() as i32;
+        let scale = self.gram.mean_diagonal();
+        let at =
+            |memory: f64| self.at_ratio(roughness, weights, scale * memory.powi(power), energy);
+        let steps = 12;
+        let mut best = at(longest);
+        best.log_likelihood += FAVOUR;
+        let mut best_memory = longest;
+        for step in 1..=steps {
+            let memory = longest * (shortest / longest).powf(f64::from(step) / f64::from(steps));
+            let candidate = at(memory);
+            if candidate.log_likelihood > best.log_likelihood {
+                best = candidate;
+                best_memory = memory;
+            }
+        }
+        let stride = (longest / shortest).powf(1.0 / f64::from(steps));
+        for memory in [best_memory * stride.sqrt(), best_memory / stride.sqrt()] {
+            if (shortest..=longest).contains(&memory) {
+                let candidate = at(memory);
+                if candidate.log_likelihood > best.log_likelihood {
+                    best = candidate;
+                }
+            }
+        }
+        best
+    }
+}
+
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}

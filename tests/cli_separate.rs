@@ -1,0 +1,209 @@
+//! `humsieve separate` as a whole program: options, output files, statuses.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use assert_cmd::Command;
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+use std::process::Output;
+
+const WEIGHING: &str = "data/demo/weighing.csv";
+
+fn humsieve(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_humsieve"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(arguments)
+        .output()
+        .unwrap()
+}
+
+fn separated(output: &Path, options: &[&str]) -> Value {
+    let output = output.to_str().unwrap();
+    let arguments = [
+        &[
+            "separate",
+            WEIGHING,
+            "-o",
+            output,
+            "--channel",
+            "1",
+            "--format",
+            "jsonl",
+        ],
+        options,
+    ]
+    .concat();
+    let result = humsieve(&arguments);
+    let told = String::from_utf8_lossy(&result.stderr).into_owned();
+    assert_eq!(result.status.code(), Some(0), "{told}");
+    serde_json::from_slice(&result.stdout).unwrap()
+}
+
+fn number(value: &Value) -> f64 {
+    value
+        .as_f64()
+        .unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+fn column(path: &Path, index: usize) -> Vec<f64> {
+    let mut reader = csv::Reader::from_path(path).unwrap();
+    reader
+        .records()
+        .map(|record| record.unwrap()[index].parse().unwrap())
+        .collect()
+}
+
+#[test]
+fn the_result_has_its_fields() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("clean.csv");
+    let result = separated(&target, &[]);
+    assert_eq!(result["file"], WEIGHING);
+    assert_eq!(result["channel"], "Amplifier output");
+    assert_eq!(result["output"], target.to_str().unwrap());
+    assert_eq!(result["method"], "harmonic");
+    for name in ["dc_offset", "mains_rms", "coherent_rms"] {
+        assert!(result["removed"][name].is_number(), "{name}");
+    }
+    for name in ["mains_frequency_hz", "residual_hum_rms"] {
+        for part in ["value", "low", "high"] {
+            assert!(result[name][part].is_number(), "{name}.{part}");
+        }
+    }
+    assert!(result["warnings"].is_array());
+    // Put in: 3.1 mV of hum, from `truth.json`.
+    let mains = number(&result["removed"]["mains_rms"]);
+    assert!((2.9e-3..3.3e-3).contains(&mains), "{mains}");
+}
+
+/// Offset, interference and cleaned capture add up to the input, but for the digits written.
+#[test]
+fn components_add_up_to_the_input() {
+    let folder = tempfile::tempdir().unwrap();
+    let part = |keep: &str| {
+        let target = folder.path().join(format!("{keep}.csv"));
+        separated(&target, &["--keep", keep]);
+        column(&target, 1)
+    };
+    let (cleaned, interference, offset) = (part("cleaned"), part("interference"), part("offset"));
+    let input = Path::new(env!("CARGO_MANIFEST_DIR")).join(WEIGHING);
+    let input = column(&input, 1);
+    assert_eq!(cleaned.len(), input.len());
+    for i in 0..input.len() {
+        let sum = cleaned[i] + interference[i] + offset[i];
+        approx::assert_abs_diff_eq!(sum, input[i] * 1e-3, epsilon = 1e-12);
+    }
+    assert_eq!(part("mains").len(), input.len());
+}
+
+#[test]
+fn the_offset_stays_where_asked() {
+    let folder = tempfile::tempdir().unwrap();
+    let mean = |name: &str, options: &[&str]| {
+        let target = folder.path().join(name);
+        separated(&target, options);
+        let values = column(&target, 1);
+        values.iter().sum::<f64>() / values.len() as f64
+    };
+    let without = mean("a.csv", &[]);
+    let with = mean("b.csv", &["--keep-offset"]);
+    assert!(without.abs() < 5e-3 && with > 10e-3, "{without} {with}");
+}
+
+#[test]
+fn what_is_left_shows_no_hum() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("clean.csv");
+    separated(&target, &[]);
+    let path = target.to_str().unwrap();
+    let result = humsieve(&["measure", path, "--format", "jsonl"]);
+    let line: Value = serde_json::from_slice(&result.stdout).unwrap();
+    // Three weights step within the record and bear power near the lines; hum was 3.1 mV.
+    let hum = number(&line["mains"]["hum_rms"]["value"]);
+    assert!(hum < 0.1 * 3.1e-3, "{hum}");
+}
+
+#[test]
+fn methods_follow_what_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("clean.wav");
+    let method = |options: &[&str]| separated(&target, options)["method"].clone();
+    assert_eq!(
+        method(&["--template", "data/demo/looped_1.csv"]),
+        "template"
+    );
+    assert_eq!(method(&["--reference", "2"]), "reference");
+    assert_eq!(method(&["--minus", "Ground sense"]), "difference");
+    let reader = hound::WavReader::open(&target).unwrap();
+    assert_eq!(reader.spec().sample_rate, 10_000);
+    assert_eq!(reader.duration(), 10_000);
+    let protected = separated(&target, &["--protect", "50"]);
+    let all = separated(&target, &[]);
+    assert!(number(&protected["removed"]["mains_rms"]) < number(&all["removed"]["mains_rms"]));
+}
+
+#[test]
+fn an_output_is_complete_or_absent() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("clean.csv");
+    let path = target.to_str().unwrap();
+    let result = humsieve(&[
+        "separate",
+        "no-such-file.csv",
+        "-o",
+        path,
+        "--format",
+        "jsonl",
+    ]);
+    assert_eq!(result.status.code(), Some(3));
+    let line: Value = serde_json::from_slice(&result.stdout).unwrap();
+    assert_eq!(line["error"]["kind"], "not_found");
+    assert_eq!(
+        fs::read_dir(folder.path()).unwrap().count(),
+        0,
+        "nothing is left behind"
+    );
+
+    fs::write(&target, "kept").unwrap();
+    let result = humsieve(&["separate", WEIGHING, "-o", path, "--channel", "ninth"]);
+    assert_eq!(result.status.code(), Some(3));
+    assert_eq!(fs::read_to_string(&target).unwrap(), "kept");
+}
+
+#[test]
+fn an_output_that_cannot_be_written_is_told_before_the_work() {
+    let folder = tempfile::tempdir().unwrap();
+    let missing = folder.path().join("no/such/folder/clean.csv");
+    for (path, words) in [
+        (missing.to_str().unwrap(), "cannot be written"),
+        (folder.path().to_str().unwrap(), "must end in .wav or .csv"),
+        ("clean.flac", "must end in .wav or .csv"),
+    ] {
+        let result = humsieve(&["separate", WEIGHING, "-o", path]);
+        assert_eq!(result.status.code(), Some(2), "{path}");
+        let told = String::from_utf8(result.stderr).unwrap();
+        assert!(told.contains(words), "{told}");
+        assert_eq!(told.lines().count(), 1, "{told}");
+    }
+}
+
+#[test]
+fn the_text_reads_at_80_columns() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("clean.csv");
+    let result = humsieve(&["separate", WEIGHING, "-o", target.to_str().unwrap()]);
+    assert_eq!(result.status.code(), Some(0));
+    let text = String::from_utf8(result.stdout).unwrap();
+    for word in [
+        "Amplifier output",
+        "Ground sense",
+        "removed mains",
+        "hum left",
+    ] {
+        assert!(text.contains(word), "{text}");
+    }
+    // Paths may be longer than a line; everything else is not.
+    for line in text.lines().filter(|line| !line.contains('/')) {
+        assert!(line.chars().count() <= 80, "{line}");
+    }
+}

@@ -1,0 +1,104 @@
+//! Scoreboard of separation: our harmonic method beside textbook methods and the oracle.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+#[path = "separation/cases.rs"]
+mod cases;
+#[path = "separation/yardsticks.rs"]
+mod yardsticks;
+
+use cases::{Case, make, recipes, silent_recipes};
+use humsieve::separation::{HarmonicOptions, harmonic};
+
+fn ours(case: &Case) -> Vec<f64> {
+    harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default()).interference
+}
+
+fn db(ratio: f64) -> f64 {
+    10.0 * ratio.max(1e-30).log10()
+}
+
+fn power(x: &[f64]) -> f64 {
+    x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64
+}
+
+type Method = (&'static str, fn(&Case) -> Vec<f64>);
+
+#[test]
+#[ignore = "minutes long: prints the whole scoreboard"]
+fn scoreboard() {
+    let quick = std::env::var("OURS_ONLY").is_ok();
+    let filter = std::env::var("CASE").unwrap_or_default();
+    let seeds: u64 = std::env::var("SEEDS")
+        .ok()
+        .and_then(|s| s.parse().ok())
+        .unwrap_or(5);
+    let mut methods: Vec<Method> = vec![("ours", ours)];
+    if !quick {
+        methods.extend([
+            ("notch", yardsticks::notches as fn(&Case) -> Vec<f64>),
+            ("comb", yardsticks::comb),
+            ("LS 1 s", |c| yardsticks::blocks(c, 1.0)),
+            ("LS whole", |c| yardsticks::blocks(c, 1e9)),
+            ("cycle mean", yardsticks::cycle_average),
+            ("adaptive", yardsticks::adaptive),
+        ]);
+    }
+    println!(
+        "| case | oracle re noise | {} | distortion | time ms |",
+        methods.iter().map(|m| m.0).collect::<Vec<_>>().join(" | ")
+    );
+    println!("|{}", "---|".repeat(methods.len() + 4));
+    for recipe in recipes().iter().filter(|r| r.name.contains(&filter)) {
+        let mut errors = vec![0.0; methods.len()];
+        let (mut oracle, mut noise, mut distortion, mut millis) = (0.0, 0.0, 0.0, 0.0);
+        for seed in 0..seeds {
+            let mut case = make(recipe, 1000 + seed);
+            oracle += yardsticks::oracle(&case);
+            noise += power(&case.noise);
+            let start = std::time::Instant::now();
+            let with = ours(&case);
+            millis += start.elapsed().as_secs_f64() * 1e3;
+            for (e, (_, method)) in errors.iter_mut().zip(&methods) {
+                *e += yardsticks::error(&case, &method(&case));
+            }
+            let wanted = power(&case.wanted);
+            if wanted > 0.0 {
+                case.wanted.fill(0.0);
+                let without = ours(&case);
+                let change: Vec<f64> = with.iter().zip(&without).map(|(a, b)| a - b).collect();
+                distortion += power(&change) / wanted;
+            }
+        }
+        let cells: Vec<String> = errors
+            .iter()
+            .map(|e| format!("{:.1}", db(e / oracle)))
+            .collect();
+        println!(
+            "| {} | {:.1} | {} | {} | {:.0} |",
+            recipe.name,
+            db(oracle / noise),
+            cells.join(" | "),
+            if distortion > 0.0 {
+                format!("{:.1}", db(distortion / seeds as f64))
+            } else {
+                "-".into()
+            },
+            millis / seeds as f64
+        );
+    }
+    for recipe in silent_recipes().iter().filter(|r| r.name.contains(&filter)) {
+        let mut taken = 0.0;
+        let mut detected = 0;
+        for seed in 0..seeds {
+            let case = make(recipe, 2000 + seed);
+            let hum = ours(&case);
+            taken += power(&hum) / power(&case.record());
+            detected += usize::from(power(&hum) > 0.0);
+        }
+        println!(
+            "| {} | taken {:.1} dB | detected {detected} of {seeds} |",
+            recipe.name,
+            db(taken / seeds as f64)
+        );
+    }
+}
