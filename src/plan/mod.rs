@@ -3,6 +3,7 @@
 mod bounds;
 mod options;
 mod planner;
+mod text;
 
 pub use bounds::{detectable_ratio, quantisation_density, quantised_mean_bias};
 pub use options::PlanOptions;

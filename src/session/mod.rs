@@ -7,12 +7,14 @@
 mod draft;
 mod file;
 mod observed;
+mod parse;
 mod reader;
 mod result;
 mod run;
 #[cfg(test)]
 #[allow(clippy::panic)]
 pub(crate) mod sample;
+mod test_rows;
 mod wiring;
 
 pub use draft::{DraftCapture, draft};

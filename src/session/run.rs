@@ -1,17 +1,13 @@
 //! From a session to its result.
 
 use super::observed;
-use super::result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
+use super::result::{CaptureOutcome, RemedyResult, SessionResult, Trouble};
+use super::test_rows::{judge, loop_alone, test_rows};
 use super::{CaptureEntry, Session, loop_verdict};
 use crate::analysis::{Evidence, Measurement, measure};
 use crate::capture::{Condition, Coupling};
-use crate::comparison::{
-    Bounded, CaptureCounts, CommonGround, CompareOptions, ComparedQuantity, Comparison, Judgement,
-    Limit, compare,
-};
+use crate::comparison::{CommonGround, CompareOptions, Comparison, compare};
 use crate::load::{self, LoadOptions};
-use crate::report::Figure;
-use crate::stats::Estimate;
 use crate::{Error, ErrorKind, MeasureOptions, WarningCode};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
@@ -19,9 +15,6 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
-
-/// Figures of the test report beside those that have a limit.
-const TEST_QUANTITIES: [&str; 3] = ["dc_offset", "hum_rms", "noise_rms"];
 
 type Captures = BTreeMap<Condition, Vec<Measurement>>;
 type Measuring<'a> =
@@ -314,74 +307,6 @@ fn attempt(
     }
 }
 
-/// The limits held against readings that include the instrument's limits of error.
-fn judge(limits: &[Limit], comparison: &Comparison) -> Vec<Judgement> {
-    let mut widened = comparison.clone();
-    for quantity in &mut widened.quantities {
-        for condition in [Condition::Looped, Condition::Isolated] {
-            if let Some(wide) = expanded(quantity, condition) {
-                match condition {
-                    Condition::Looped => quantity.looped = Some(wide),
-                    _ => quantity.isolated = Some(wide),
-                }
-            }
-        }
-    }
-    limits.iter().map(|limit| limit.judge(&widened)).collect()
-}
-
-/// The reading's interval widened to its expanded uncertainty, where the session gives limits of
-/// error; never narrower than the scatter's, and of an RMS never below 0.
-fn expanded(quantity: &ComparedQuantity, condition: Condition) -> Option<Estimate> {
-    let reading = quantity.reading(condition)?;
-    let all = quantity.expanded_uncertainty?;
-    let half = match condition {
-        Condition::Baseline => all.baseline,
-        Condition::Looped => all.looped,
-        Condition::Isolated => all.isolated,
-    }?
-    .value;
-    if !half.is_finite() {
-        return None;
-    }
-    let least = if quantity.name == "dc_offset" {
-        f64::NEG_INFINITY
-    } else {
-        0.0
-    };
-    let low = (reading.value - half).max(least).min(reading.low);
-    let high = (reading.value + half).max(reading.high);
-    Some(Estimate {
-        low,
-        high,
-        ..*reading
-    })
-}
-
-/// The closed loop's first capture as a comparison of its own, for limits where nothing stands to
-/// compare it with.
-fn loop_alone(result: &SessionResult) -> Option<Comparison> {
-    let measurement = result.measurements(Condition::Looped, None).next()?;
-    let quantities = crate::report::measurement_rows(measurement)
-        .into_iter()
-        .filter_map(|row| match row.figure {
-            Figure::Estimate(estimate) => {
-                let mut quantity = ComparedQuantity::new(row.name, row.unit);
-                quantity.looped = Some(estimate);
-                Some(quantity)
-            }
-            _ => None,
-        })
-        .collect();
-    Some(Comparison::new(
-        measurement.confidence,
-        measurement.mains.nominal_hz,
-        measurement.noise.band_hz,
-        CaptureCounts::default(),
-        quantities,
-    ))
-}
-
 /// Best first: by what can be claimed for the hum, then for the offset, then for the noise.
 fn rank(remedies: &mut [RemedyResult]) {
     let claims = |remedy: &RemedyResult| {
@@ -395,68 +320,6 @@ fn rank(remedies: &mut [RemedyResult]) {
             .find(|order| order.is_ne())
             .unwrap_or(std::cmp::Ordering::Equal)
     });
-}
-
-fn test_rows(result: &SessionResult) -> Vec<TestRow> {
-    let mut names: Vec<&str> = TEST_QUANTITIES.into();
-    for limit in &result.session.limits {
-        if !names.contains(&limit.quantity.as_str()) {
-            names.push(&limit.quantity);
-        }
-    }
-    let alone = loop_alone(result);
-    let common = result
-        .loop_comparison
-        .as_ref()
-        .or_else(|| result.remedies.first().map(|remedy| &remedy.comparison))
-        .or(alone.as_ref());
-    let mut rows = Vec::new();
-    if let Some(common) = common {
-        for condition in [Condition::Baseline, Condition::Looped] {
-            let judgements: &[Judgement] = match condition {
-                Condition::Looped => &result.loop_judgements,
-                _ => &[],
-            };
-            rows.extend(rows_of(common, condition, None, &names, judgements));
-        }
-    }
-    for remedy in &result.remedies {
-        rows.extend(rows_of(
-            &remedy.comparison,
-            Condition::Isolated,
-            Some(&remedy.name),
-            &names,
-            &remedy.judgements,
-        ));
-    }
-    rows
-}
-
-fn rows_of(
-    comparison: &Comparison,
-    condition: Condition,
-    remedy: Option<&str>,
-    names: &[&str],
-    judgements: &[Judgement],
-) -> Vec<TestRow> {
-    names
-        .iter()
-        .filter_map(|name| {
-            let quantity = comparison.quantity(name)?;
-            let judgement = judgements
-                .iter()
-                .find(|j| j.bounded == Bounded::Reading && j.quantity == *name);
-            Some(TestRow {
-                condition,
-                remedy: remedy.map(str::to_owned),
-                quantity: quantity.name.clone(),
-                unit: quantity.unit.clone(),
-                reading: *quantity.reading(condition)?,
-                expanded: expanded(quantity, condition),
-                judgement: judgement.cloned(),
-            })
-        })
-        .collect()
 }
 
 /// One piece of evidence of each kind, from the looped captures (without them: from any).

@@ -3,6 +3,7 @@
 //! The page is built once ([`Page`]); the formats only dress it. Everything that comes from files
 //! is escaped, and the HTML loads nothing from outside.
 
+mod captures;
 mod escape;
 mod json;
 mod method;
@@ -19,9 +20,10 @@ use super::legend::percent;
 use super::plot::Plot;
 use crate::session::SessionResult;
 use askama::Template;
+use captures::{CaptureLine, TroubleLine};
 use method::Digest;
 use std::io::{self, Write};
-use tables::{CaptureLine, CauseLine, Outlook, RemedyTable, TestGroup, TroubleLine};
+use tables::{CauseLine, Outlook, RemedyTable, TestGroup};
 
 /// The report of a session, ready to be dressed.
 #[derive(Debug, Clone)]
@@ -112,8 +114,8 @@ impl Page {
                 .collect(),
             contradictions: result.contradictions.clone(),
             causes: tables::causes(result),
-            captures: tables::capture_lines(result),
-            troubles: tables::trouble_lines(result),
+            captures: captures::capture_lines(result),
+            troubles: captures::trouble_lines(result),
             method: method::settings(result),
             digests: method::digests(result),
             not_covered: method::not_covered(result),
