@@ -244,6 +244,15 @@ impl Work<'_> {
         let mut density = self.density(&estimator, &residual);
         let mut floor = self.floor(&estimator, &density, &settings, &segments, &tones);
         settings.weighting = self.choose_weighting(&settings, &segments, &floor);
+        if settings.weighting == Weighting::Hann {
+            // What leaked into the unweighted fit would stand in its residual as tones.
+            let start = mean_fundamental(&segments).unwrap_or(start);
+            segments = self.fit_series(&settings, &rest_transforms, start);
+            residual.copy_from_slice(&rest);
+            self.subtract(&segments, &mut residual);
+            density = self.density(&estimator, &residual);
+            floor = self.floor(&estimator, &density, &settings, &segments, &tones);
+        }
         settings.noise = self.noise_variances(&settings, &floor, &segments).0;
         // Tones in what is left, each fitted and taken out, then the series once more without them.
         let mut searched = false;
