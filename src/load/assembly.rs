@@ -116,7 +116,7 @@ pub(super) fn captures_of(
         let mut uses = vec![Use::Skip; columns.len()];
         let mut channels = Vec::new();
         for column in members {
-            let order = signals.iter().position(|s| s == column).unwrap_or(0);
+            let order = signals.binary_search(column).unwrap_or(0);
             let scaling = scaling_of(layout, *column, order, signals.len(), options);
             uses[*column] = Use::Value {
                 channel: channels.len(),

@@ -252,6 +252,10 @@ pub(super) fn assign_roles(
             );
         }
         let mut taken = false;
+        let mut left = columns
+            .iter()
+            .filter(|c| c.kind == Kind::Number && c.role == Role::Signal)
+            .count();
         for index in order {
             let column = &columns[index];
             if column.kind != Kind::Number
@@ -261,13 +265,10 @@ pub(super) fn assign_roles(
             {
                 continue;
             }
-            let left = columns
-                .iter()
-                .filter(|c| c.kind == Kind::Number && c.role == Role::Signal)
-                .count();
             if left < 2 {
                 break;
             }
+            left -= usize::from(!taken || column.is_counter());
             if column.is_counter() && is_by_ones(column) {
                 columns[index].role = Role::Index;
             } else if !taken {

@@ -252,12 +252,10 @@ pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
         .take(400)
     {
         let text = text.trim();
+        let digits = |text: &str| !text.is_empty() && text.bytes().all(|c| c.is_ascii_digit());
         let integers = text.split_once(',').filter(|(a, b)| {
-            let a = a.trim_start_matches(['-', '+']);
-            !a.is_empty()
-                && a.bytes().all(|c| c.is_ascii_digit())
-                && !b.is_empty()
-                && b.bytes().all(|c| c.is_ascii_digit())
+            let mantissa = b.split(['e', 'E', 'd', 'D']).next().unwrap_or("");
+            digits(a.trim_start_matches(['-', '+'])) && digits(mantissa)
         });
         match integers {
             Some((a, b)) => {

@@ -20,6 +20,12 @@ use std::borrow::Cow;
 /// Rows looked at to understand a table.
 const PROBE_ROWS: usize = 1000;
 
+/// Statements used at most.
+const FACTS_MOST: usize = 1000;
+
+/// Tables of more columns are refused.
+const COLUMNS_MOST: usize = 1 << 15;
+
 /// Rows looked at where a column of words may name the channel of each.
 const LABELLED_ROWS: usize = 1 << 20;
 
@@ -176,6 +182,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let known: Vec<(Meaning, Fact)> = facts
         .into_iter()
         .filter_map(|fact| Some((preamble::meaning(&fact.key)?, fact)))
+        .take(FACTS_MOST)
         .collect();
     assign_roles(&mut columns, &rows, &known, options);
     let mut layout = Layout {
@@ -289,6 +296,14 @@ fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
             .max()
             .unwrap_or(modal)
     };
+    if width > COLUMNS_MOST {
+        return Err(Error::new(
+            ErrorKind::UnsupportedFormat,
+            format!(
+                "the rows have {width} cells; tables of more than {COLUMNS_MOST} columns are not read"
+            ),
+        ));
+    }
     if width == 0 {
         return Err(Error::new(
             ErrorKind::NoSamples,

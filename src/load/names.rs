@@ -227,6 +227,7 @@ pub(super) fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option
         Delimiter::Byte(_) if width > 1 => (count > 1 && count >= width.div_ceil(2)
             || count == 1 && cells.len() >= width)
             .then(|| bare_cells(&cells)),
+        Delimiter::Byte(_) if count == 1 => Some(bare_cells(&cells[..1])),
         Delimiter::Byte(_) => Some(vec![cell::bare(stripped).to_string()]),
         Delimiter::Blanks => {
             if count == width {

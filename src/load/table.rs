@@ -558,15 +558,16 @@ fn fast_row(
             at += 1;
         }
         if *column == Use::Skip {
-            let rest = &text[at..];
-            at += match plan.dialect.delimiter {
-                Delimiter::Byte(delimiter) => rest
-                    .iter()
-                    .position(|b| *b == delimiter || *b == plan.terminator)?,
-                Delimiter::Blanks => rest
-                    .iter()
-                    .position(|b| matches!(b, b' ' | b'\t') || *b == plan.terminator)?,
+            let ends = |b: &u8| match plan.dialect.delimiter {
+                Delimiter::Byte(delimiter) => *b == delimiter,
+                Delimiter::Blanks => matches!(b, b' ' | b'\t'),
             };
+            at += text[at..]
+                .iter()
+                .position(|b| ends(b) || *b == plan.terminator || *b == b'"')?;
+            if text[at] == b'"' {
+                return None;
+            }
             if text[at] == plan.terminator && index != last {
                 return None;
             }
