@@ -185,7 +185,9 @@ pub(super) fn captures_of(
             may_end_early: several,
             label: label.and_then(|label| labels.map(|labels| (labels.column, label.clone()))),
             blank_is_missing: columns.len() == 1 && blanks * 5 < rows.len() * 2,
-            plain: options.general_only,
+            plain: options.general_only
+                || label.is_some()
+                || matches!(time, Some(TimeCells::Moment { .. })),
         };
         let mut warnings = warnings.clone();
         if let (Some(user), Some(grid)) = (options.sample_rate_hz, grid) {

@@ -99,9 +99,10 @@ pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
 
 /// Whether a row of cells is a statement of a preamble rather than a labelled row of data.
 pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
-    cells
-        .first()
-        .is_some_and(|cell| super::preamble::meaning(cell).is_some())
+    cells.first().is_some_and(|cell| {
+        let cell = cell::bare(cell);
+        cell.starts_with(char::is_alphabetic) && super::preamble::meaning(cell).is_some()
+    })
 }
 
 /// A dialect and how well it reads the lines it was tried on.
@@ -169,7 +170,7 @@ fn rank(candidate: &Candidate) -> (usize, u8, usize) {
 }
 
 /// Lines from the middle and the end, where the data are.
-fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
+pub(super) fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
     const PART: usize = 40;
     let lines: Vec<&str> = if lines.len() <= 3 * PART {
         lines.to_vec()

@@ -18,7 +18,7 @@ use crate::{Error, ErrorKind, Warning};
 use std::borrow::Cow;
 
 /// Rows looked at to understand a table.
-const PROBE_ROWS: usize = 1000;
+const PROBE_ROWS: usize = 600;
 
 /// Statements used at most.
 const FACTS_MOST: usize = 1000;
@@ -243,16 +243,11 @@ fn kind_of(cell: &Cell) -> Option<Kind> {
 }
 
 /// What most rows hold in each column.
-fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
-    let from = texts.len().saturating_sub(texts.len() / 2 + 200);
+fn kinds_of(texts: &[&str], shape: Dialect) -> Result<Vec<Kind>, Error> {
     let mut cells = Vec::new();
     let mut rows: Vec<Vec<Cell>> = Vec::new();
-    for text in texts[from..]
-        .iter()
-        .filter(|text| !text.trim().is_empty())
-        .take(400)
-    {
-        dialect.split(text, &mut cells);
+    for text in dialect::sample(texts) {
+        shape.split(text, &mut cells);
         let count = filled(&cells);
         if opens_statement(&cells) {
             continue;
@@ -260,7 +255,7 @@ fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
         rows.push(
             cells[..count]
                 .iter()
-                .map(|cell| cell::classify(cell, dialect.decimal_mark))
+                .map(|cell| cell::classify(cell, shape.decimal_mark))
                 .collect(),
         );
     }
