@@ -296,6 +296,20 @@ pub(super) fn assign_roles(
             column.role = Role::Index;
         }
     }
+    // A column that repeats a setting in every row (`Range`) is no signal.
+    for column in columns.iter_mut() {
+        let setting = matches!(
+            preamble::meaning(&column.title.name),
+            Some(Meaning::FullScale | Meaning::ProbeFactor | Meaning::SampleRate)
+        );
+        let constant = column
+            .present()
+            .zip(column.present().skip(1))
+            .all(|(a, b)| a.value == b.value);
+        if column.role == Role::Signal && setting && constant && rows.len() > 2 {
+            column.role = Role::Label;
+        }
+    }
     let analog = columns
         .iter()
         .filter(|c| c.kind == Kind::Number && c.role == Role::Signal && !c.is_logic())

@@ -181,7 +181,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let mut columns = columns_of(&kinds, titles, &rows, &texts_of_columns);
     let known: Vec<(Meaning, Fact)> = facts
         .into_iter()
-        .filter_map(|fact| Some((preamble::meaning(&fact.key)?, fact)))
+        .filter_map(|fact| Some((fact.meaning(dialect.decimal_mark)?, fact)))
         .take(FACTS_MOST)
         .collect();
     assign_roles(&mut columns, &rows, &known, options);

@@ -28,7 +28,9 @@ pub(super) fn read_header(
     let mut looked = 0;
     for line in lines[..first_row].iter().rev() {
         let text = line.text.trim();
-        if text.is_empty() || text.chars().all(|c| !c.is_alphanumeric()) {
+        let section = text.starts_with('<') && text.ends_with('>')
+            || text.starts_with('[') && text.ends_with(']') && !unit::is_unit(text);
+        if text.is_empty() || section || text.chars().all(|c| !c.is_alphanumeric()) {
             continue;
         }
         looked += 1;
