@@ -14,6 +14,8 @@ const PREFIXES: [(f64, &str); 9] = [
     (1e9, "G"),
 ];
 
+const NOT_KNOWN: &str = "not known";
+
 /// Scale and SI prefix that put `magnitude` between 1 and 1000.
 fn prefix(magnitude: f64) -> (f64, &'static str) {
     let mut found = (1.0, "");
@@ -61,7 +63,7 @@ fn fixed(value: f64, decimals: usize) -> String {
 #[must_use]
 pub fn si(value: f64, unit: &str, digits: usize) -> String {
     if !value.is_finite() {
-        return "not known".into();
+        return NOT_KNOWN.into();
     }
     let rounded: f64 = format!("{:.*e}", digits.max(1) - 1, value)
         .parse()
@@ -87,7 +89,7 @@ pub fn si(value: f64, unit: &str, digits: usize) -> String {
 #[must_use]
 pub fn si_short(value: f64, unit: &str) -> String {
     if !value.is_finite() {
-        return "not known".into();
+        return NOT_KNOWN.into();
     }
     let (scale, prefix) = common_prefix(value.abs(), unit);
     let text = fixed(value / scale, 6);
@@ -130,12 +132,21 @@ impl PrintedEstimate {
     /// Prints a value and its interval, which may have no upper end.
     #[must_use]
     pub fn of(value: f64, low: f64, high: Option<f64>, unit: &str) -> Self {
-        let magnitude = value.abs().max(low.abs()).max(high.map_or(0.0, f64::abs));
+        let magnitude = [value, low, high.unwrap_or(0.0)]
+            .into_iter()
+            .map(f64::abs)
+            .filter(|x| x.is_finite())
+            .fold(0.0, f64::max);
         let (scale, prefix) = common_prefix(magnitude, unit);
         let half = match high {
             Some(high) => (high - low) / 2.0,
             None => (value - low).max(magnitude / 100.0),
         } / scale;
+        let half = if half.is_finite() {
+            half
+        } else {
+            magnitude / scale / 100.0
+        };
         let decimals = if half > 0.0 && half.is_finite() {
             (1.0 - half.log10().floor()).clamp(0.0, 9.0) as usize
         } else {
@@ -145,7 +156,7 @@ impl PrintedEstimate {
             if x.is_finite() {
                 fixed(x / scale, decimals)
             } else {
-                "not known".to_owned()
+                NOT_KNOWN.to_owned()
             }
         };
         Self {
@@ -161,6 +172,8 @@ impl PrintedEstimate {
     pub fn interval(&self) -> String {
         if self.high == "none" {
             format!("at least {}", self.low)
+        } else if self.low == NOT_KNOWN {
+            format!("at most {}", self.high)
         } else {
             format!("[{}, {}]", self.low, self.high)
         }
@@ -169,8 +182,8 @@ impl PrintedEstimate {
 
 impl std::fmt::Display for PrintedEstimate {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        if self.high == "none" {
-            write!(f, "at least {} {}", self.low, self.unit)
+        if self.high == "none" || self.low == NOT_KNOWN {
+            write!(f, "{} {}", self.interval(), self.unit)
         } else {
             write!(f, "{} {} {}", self.value, self.interval(), self.unit)
         }
@@ -194,6 +207,8 @@ mod tests {
     fn an_open_interval_claims_its_lower_end() {
         let printed = PrintedEstimate::of(23.4, 23.4, None, "dB");
         assert_eq!(printed.to_string(), "at least 23.40 dB");
+        let printed = PrintedEstimate::of(3.0, f64::NEG_INFINITY, Some(3.0), "dB");
+        assert_eq!(printed.to_string(), "at most 3.000 dB");
     }
 
     #[test]

@@ -288,16 +288,17 @@ fn compare(
                 Some(ratio) if ratio.high.is_some_and(|high| high < 0.0) => Verdict::Worse,
                 _ => Verdict::Unresolved,
             };
-            let mut quantity = ComparedQuantity::new(name, "V");
-            quantity.baseline = baseline;
-            quantity.looped = looped;
-            quantity.isolated = isolated;
-            quantity.loop_excess = looped;
-            quantity.residual_excess = isolated;
-            quantity.improvement_db = ratio;
-            quantity.excess_reduction_db = ratio;
-            quantity.verdict = verdict;
-            quantity
+            ComparedQuantity {
+                baseline,
+                looped,
+                isolated,
+                loop_excess: looped,
+                residual_excess: isolated,
+                improvement_db: ratio,
+                excess_reduction_db: ratio,
+                verdict,
+                ..ComparedQuantity::new(name, "V")
+            }
         })
         .collect();
     let counts = CaptureCounts {
@@ -305,12 +306,13 @@ fn compare(
         looped: count(Condition::Looped),
         isolated: count(Condition::Isolated),
     };
-    let mut comparison = Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities);
-    comparison.warnings = vec![Warning::new(
-        WarningCode::RangeMismatch,
-        "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
-    )];
-    Ok(comparison)
+    Ok(Comparison {
+        warnings: vec![Warning::new(
+            WarningCode::RangeMismatch,
+            "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
+        )],
+        ..Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities)
+    })
 }
 
 pub fn result_of(text: &str) -> SessionResult {
@@ -328,21 +330,4 @@ pub fn result_of(text: &str) -> SessionResult {
 
 pub fn result() -> SessionResult {
     result_of(TEXT)
-}
-
-#[test]
-fn look_demo() {
-    let text = std::fs::read_to_string("data/demo/session.toml").unwrap();
-    let session = Session::parse(&text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
-    let t = std::time::Instant::now();
-    let result = super::run(&session, Path::new("data/demo"), &Default::default()).unwrap();
-    eprintln!("run {:?}", t.elapsed());
-    let page = crate::report::page::Page::new(&result);
-    eprintln!("page {:?}", t.elapsed());
-    let mut html = Vec::new();
-    page.write_html(&mut html).unwrap();
-    std::fs::write("/tmp/session_demo.html", html).unwrap();
-    let mut md = Vec::new();
-    page.write_markdown("report_", &mut md).unwrap();
-    std::fs::write("/tmp/session_demo.md", md).unwrap();
 }

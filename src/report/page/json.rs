@@ -2,7 +2,7 @@
 
 use super::summary::summary;
 use crate::analysis::{Evidence, Measurement};
-use crate::comparison::Comparison;
+use crate::comparison::{Comparison, Judgement};
 use crate::session::{CaptureEntry, LoopVerdict, Session, SessionResult, TestRow, Trouble};
 use serde::Serialize;
 use std::io::{self, Write};
@@ -47,6 +47,7 @@ struct Remedy<'a> {
     rank: usize,
     name: &'a str,
     comparison: &'a Comparison,
+    limits: &'a [Judgement],
 }
 
 /// Writes the report as one JSON object; numbers that are not finite become `null`.
@@ -84,6 +85,7 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
                 rank: index + 1,
                 name: &remedy.name,
                 comparison: &remedy.comparison,
+                limits: &remedy.judgements,
             })
             .collect(),
         test_report: &result.rows,

@@ -168,17 +168,128 @@ mod tests {
     use super::*;
     use crate::session::sample;
 
+    fn html_of(page: &Page) -> String {
+        let mut out = Vec::new();
+        page.write_html(&mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    fn markdown_of(page: &Page) -> String {
+        let mut out = Vec::new();
+        page.write_markdown("report_", &mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
     #[test]
-    fn look() {
+    fn nothing_from_files_is_markup() {
         let page = Page::new(&sample::result());
-        let mut html = Vec::new();
-        page.write_html(&mut html).unwrap();
-        std::fs::write("/tmp/session_page.html", html).unwrap();
-        let mut md = Vec::new();
-        page.write_markdown("plots/", &mut md).unwrap();
-        std::fs::write("/tmp/session_page.md", md).unwrap();
-        let mut json = Vec::new();
-        write_json(&sample::result(), &mut json).unwrap();
-        std::fs::write("/tmp/session_page.json", json).unwrap();
+        let html = html_of(&page);
+        assert!(html.contains("Load-cell amplifier &#60;bench&#62; &#38; ground loop"));
+        assert!(
+            !html.contains("<b>on"),
+            "markup of a remedy's name came through"
+        );
+        let markdown = markdown_of(&page);
+        assert!(markdown.contains("ferrite \\<b\\>on"));
+        let hostile = "x\"); <script>alert(1)</script> \u{1}|\n# y";
+        let text = format!(
+            "title = {0}\noperator = {0}\n[[remedy]]\nname = {0}\n[[capture]]\nfile = {0}\ncondition = 'isolated'\n[[capture]]\nfile = 'looped_1.csv'\ncondition = 'looped'",
+            serde_json::Value::from(hostile)
+        );
+        let page = Page::new(&sample::result_of(&text));
+        assert!(!html_of(&page).contains("<script"));
+        for plot in page.plots() {
+            assert!(!plot.svg.contains('\u{1}'), "{}", plot.name);
+        }
+        let markdown = markdown_of(&page);
+        assert!(!markdown.contains("\n# y"));
+        assert!(!markdown.contains("<script"));
+    }
+
+    #[test]
+    fn the_page_loads_nothing() {
+        let html = html_of(&Page::new(&sample::result()));
+        let addresses: Vec<&str> = html
+            .match_indices("http")
+            .map(|(at, _)| &html[at..(at + 40).min(html.len())])
+            .filter(|text| {
+                !text.starts_with("http://www.w3.org/2000/svg") && !text.starts_with("http-equiv")
+            })
+            .collect();
+        assert!(addresses.is_empty(), "{addresses:?}");
+        for word in ["<script", "<img", "<iframe", "@import", "url(", " src="] {
+            assert!(!html.contains(word), "{word}");
+        }
+    }
+
+    #[test]
+    fn every_plot_has_marks_a_title_and_a_text_alternative() {
+        let page = Page::new(&sample::result());
+        let names: Vec<&str> = page.plots().map(|plot| plot.name.as_str()).collect();
+        assert_eq!(
+            names,
+            [
+                "noise_density",
+                "folded_cycle",
+                "harmonics",
+                "improvement",
+                "against_time"
+            ]
+        );
+        for plot in page.plots() {
+            let marks =
+                plot.svg.matches("<polyline").count() + plot.svg.matches("<polygon").count();
+            assert!(marks > 3, "{}: {marks} marks", plot.name);
+            assert!(
+                plot.svg
+                    .contains(&format!("<title id=\"{}-title\">", plot.name))
+            );
+            assert!(plot.description.len() > 80, "{}", plot.description);
+            assert!(!plot.svg.contains("NaN") && !plot.svg.contains("inf,"));
+        }
+    }
+
+    #[test]
+    fn the_summary_has_five_sentences_at_most() {
+        let result = sample::result();
+        let sentences = summary(&result);
+        assert!((3..=5).contains(&sentences.len()), "{sentences:?}");
+        assert!(sentences[0].contains("3.03 mV RMS"), "{sentences:?}");
+        assert!(
+            sentences[2].contains("\"differential input\""),
+            "{sentences:?}"
+        );
+        assert!(sentences[2].contains("cannot be told from the instrument's own floor"));
+    }
+
+    #[test]
+    fn what_went_wrong_and_the_cautions_are_told() {
+        let page = Page::new(&sample::result());
+        for text in [html_of(&page), markdown_of(&page)] {
+            for words in [
+                "no such file; check its name",
+                "412 samples",
+                "noise figure is spoiled",
+            ] {
+                assert!(text.contains(words), "{words}");
+            }
+            for caution in CAUTIONS {
+                assert!(
+                    text.contains(caution.split('\'').next().unwrap()),
+                    "{caution}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn limits_are_judged_with_the_best_remedy() {
+        let result = sample::result();
+        assert_eq!(result.limits_met(), Some(true));
+        assert_eq!(result.remedies[0].name, "differential input");
+        assert_eq!(result.remedies[2].name, "ferrite <b>on</b> the lead");
+        assert!(result.remedies[2].judgements.iter().all(|j| !j.passed()));
+        let html = html_of(&Page::new(&result));
+        assert!(html.contains("<span class=\"outcome fail\">FAIL</span>"));
     }
 }

@@ -1,5 +1,6 @@
 //! The tables of the page.
 
+use crate::WarningCode;
 use crate::analysis::{EvidenceKind, Measurement};
 use crate::capture::{Condition, Coupling};
 use crate::comparison::{
@@ -188,9 +189,10 @@ fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLi
                 low,
                 high: Some(high),
                 ..
-            }) => {
-                format!("{} to {}", tenths(low), tenths(high))
-            }
+            }) if low.is_finite() => format!("{} to {}", tenths(low), tenths(high)),
+            Some(DecibelRatio {
+                high: Some(high), ..
+            }) => format!("at most {}", tenths(high)),
         },
         expanded: String::new(),
         unit: "dB".into(),
@@ -529,13 +531,17 @@ fn measured_line(
         Some(Coupling::Ac) => ", AC",
         None => "",
     };
-    let mut codes: Vec<&str> = measurement
+    let without_loop = capture.entry.condition != Condition::Looped;
+    let mut remarks: Vec<&str> = measurement
         .quality
         .warnings
         .iter()
-        .map(|warning| warning.code.as_str())
+        .map(|warning| match warning.code {
+            WarningCode::MainsNotDetected if without_loop => "no mains found",
+            code => code.as_str(),
+        })
         .collect();
-    codes.dedup();
+    remarks.dedup();
     let mut channel = measurement.channel.clone();
     if capture.entry.channel.is_none() && !capture.unused_channels.is_empty() {
         channel.push_str(" (first of the file)");
@@ -557,10 +563,10 @@ fn measured_line(
             .mains
             .hum_rms
             .map_or_else(|| "–".into(), |hum| reading(Some(hum), &measurement.unit)),
-        state: if codes.is_empty() {
+        state: if remarks.is_empty() {
             "used".into()
         } else {
-            format!("used; {}", codes.join(", "))
+            format!("used; {}", remarks.join(", "))
         },
     }
 }
