@@ -412,7 +412,13 @@ impl Fitter<'_> {
         for _ in 0..2 {
             shift = self.follow(&mut model, shift);
         }
-        let (orders, false_alarm) = self.detect(&mut model);
+        let (mut orders, mut false_alarm) = self.detect(&mut model);
+        if orders.is_empty() {
+            // Pulses of a wanted signal can hide a weak series.
+            self.down_weight(&model);
+            shift = self.follow(&mut model, shift);
+            (orders, false_alarm) = self.detect(&mut model);
+        }
         fit.false_alarm = false_alarm;
         let old = model.clone();
         model.set_orders(orders);

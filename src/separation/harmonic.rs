@@ -152,13 +152,13 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
             ..Fit::default()
         };
     }
-    let guard = (3.0 / duration).max(1.0);
     let barred = |frequency: f64| -> Vec<usize> {
         options
             .protect_hz
             .iter()
             .flat_map(|p| {
                 let nearest = (p / frequency).round();
+                let guard = (3.0 / duration).max(1.0).max(0.1 * nearest);
                 let close = (p - nearest * frequency).abs() < guard.min(0.25 * frequency);
                 (close && nearest >= 1.0).then_some(nearest as usize)
             })
