@@ -183,7 +183,8 @@ fn protected_frequencies_stay() {
         ..Default::default()
     };
     let cleaned = harmonic(&record, rate, &options).cleaned;
-    assert!((tone(&cleaned, rate, 1000.0) - 0.5).abs() < 5e-4);
+    let kept = tone(&cleaned, rate, 1000.0);
+    assert!((kept - 0.5).abs() < 5e-4, "{kept}");
     assert!(tone(&cleaned, rate, 50.0) < 1e-3);
 }
 
@@ -257,10 +258,12 @@ fn a_tone_on_the_twentieth_harmonic_survives_with_a_template() {
 
 /// Ground noise: hum and pink-ish noise, as a reference senses it.
 fn ground(n: usize, rate: f64, rng: &mut ChaCha8Rng) -> Vec<f64> {
-    let mut state = 0.0;
+    // Two poles: nothing to speak of near half the sample rate, where a delay has no meaning.
+    let (mut state, mut first) = (0.0, 0.0);
     (0..n)
         .map(|i| {
-            state = 0.95 * state + 0.3 * gauss(rng);
+            first = 0.9 * first + 0.12 * gauss(rng);
+            state = 0.9 * state + 0.8 * first;
             let phase = 2.0 * PI * 50.02 * i as f64 / rate;
             phase.cos() + 0.4 * (3.0 * phase + 1.0).cos() + 0.2 * (5.0 * phase).cos() + 0.3 * state
         })

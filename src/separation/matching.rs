@@ -5,7 +5,7 @@ use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Half the taps of a fractional delay.
-const DELAY_HALF: i64 = 24;
+const DELAY_HALF: i64 = 48;
 /// Half-lengths of the filters tried.
 const FILTER_HALVES: [i64; 7] = [0, 1, 2, 4, 8, 16, 32];
 const BLOCK: usize = 1 << 14;
@@ -162,7 +162,7 @@ impl Correlations {
         let at = |m: i64| cross[m.rem_euclid(size as i64) as usize].re;
         Some(Self {
             longest: lag as i64,
-            samples: target.len() as f64,
+            samples: 0.5 * target.len() as f64,
             target_power,
             cross: (-(lag as i64)..=lag as i64).map(at).collect(),
             own: own[..=lag].iter().map(|c| c.re).collect(),
@@ -279,7 +279,9 @@ impl Correlations {
                 best = candidate;
             }
         }
-        (cost(&best) < -6.0).then_some(best)
+        // The lag is the best of many.
+        let tried = 2.0 * self.longest as f64;
+        (cost(&best) < -6.0 - 2.0 * tried.ln()).then_some(best)
     }
 
     /// Normal equations of taps about a lag, by Cholesky.
@@ -341,11 +343,11 @@ pub(super) fn match_channels(
             .map(|(x, v)| x - v)
             .collect();
         let centre = filter.delay.round() as i64;
-        let Some(better) =
-            Correlations::whitened(target, other, &rest, centre, rate_hz).and_then(|c| solve(&c))
-        else {
+        let Some(weighted) = Correlations::whitened(target, other, &rest, centre, rate_hz) else {
             break;
         };
+        // A strong narrow signal can feign a match; with its frequencies down-weighted it cannot.
+        let better = solve(&weighted)?;
         filter = better.moved(centre);
     }
     Some(filter)

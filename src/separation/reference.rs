@@ -45,7 +45,7 @@ pub(super) fn separate_reference(
         let settings = FitSettings {
             rate_hz,
             highest_order: usize::MAX,
-            barred: Vec::new(),
+            protect_hz: Vec::new(),
         };
         let noise = project(
             &centred.values,
