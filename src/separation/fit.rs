@@ -28,8 +28,23 @@ const NARROWEST_PIECE_S: f64 = 0.4;
 pub(super) struct FitSettings {
     pub(super) rate_hz: f64,
     pub(super) highest_order: usize,
-    /// Orders that must not be touched.
-    pub(super) barred: Vec<usize>,
+    /// Frequencies that must not be touched, Hz.
+    pub(super) protect_hz: Vec<f64>,
+}
+
+impl FitSettings {
+    /// Orders of a fundamental (known to `doubt_hz`) too close to a protected frequency.
+    pub(super) fn barred(&self, frequency_hz: f64, doubt_hz: f64, duration_s: f64) -> Vec<usize> {
+        self.protect_hz
+            .iter()
+            .filter_map(|p| {
+                let order = (p / frequency_hz).round();
+                let guard = (3.0 / duration_s).max(1.0).max(order * doubt_hz);
+                let close = (p - order * frequency_hz).abs() < guard.min(0.3 * frequency_hz);
+                (close && order >= 1.0).then_some(order as usize)
+            })
+            .collect()
+    }
 }
 
 /// A fitted model and what is known of it.
@@ -100,8 +115,9 @@ pub(super) fn fit(
         wary: false,
     };
     fitter.respace(&model);
+    let steady = model.clone();
     fitter.align(&mut model);
-    fitter.run(model)
+    fitter.run(model, steady)
 }
 
 /// Fits the shape of another channel's hum, one complex factor an order, to `x`; keeps the orders that
@@ -403,16 +419,27 @@ impl Fitter<'_> {
         }
     }
 
-    fn run(mut self, mut model: HumModel) -> Fit {
+    fn run(mut self, mut model: HumModel, mut steady: HumModel) -> Fit {
         let mut fit = Fit::default();
         let low = self.settings.highest_order.min(20);
-        let barred = &self.settings.barred;
+        let barred = self.barred(&model, 0.5);
         model.set_orders((1..=low).filter(|k| !barred.contains(k)).collect());
         let mut shift = 0.02;
         for _ in 0..2 {
             shift = self.follow(&mut model, shift);
         }
-        let (orders, false_alarm) = self.detect(&mut model);
+        let (mut orders, mut false_alarm) = self.detect(&mut model);
+        if orders.is_empty() {
+            // Pulses of a wanted signal can hide a weak series, and lead its alignment astray.
+            steady.set_orders(model.orders.clone());
+            self.update_residual(&steady);
+            self.down_weight(&steady);
+            (orders, false_alarm) = self.detect(&mut steady);
+            if !orders.is_empty() {
+                model = steady;
+                shift = 0.02;
+            }
+        }
         fit.false_alarm = false_alarm;
         let old = model.clone();
         model.set_orders(orders);
@@ -479,6 +506,12 @@ impl Fitter<'_> {
         solve_constants(model, &sums, &left, &right);
         debug(|| format!("follow {shift:e}"));
         shift
+    }
+
+    fn barred(&self, model: &HumModel, doubt_hz: f64) -> Vec<usize> {
+        let duration = self.x.len() as f64 / self.settings.rate_hz;
+        let cycles = model.phase[model.phase.len() - 1] - model.phase[0];
+        self.settings.barred(cycles / duration, doubt_hz, duration)
     }
 
     fn place_breaks(&mut self, model: &mut HumModel) {
@@ -552,6 +585,7 @@ impl Fitter<'_> {
         if false_alarm > 0.01 {
             return (Vec::new(), false_alarm);
         }
+        let barred = self.barred(model, 0.0);
         // Family-wise 1 % over all orders; below the highest so found, 1 % each.
         let chances: Vec<f64> = ratios.iter().map(|r| chance(*r)).collect();
         let strict = 0.01 / top as f64;
@@ -562,7 +596,7 @@ impl Fitter<'_> {
         let orders = (1..=top)
             .filter(|k| {
                 let p = chances[k - 1];
-                (p < strict || (*k <= highest + 4 && p < 0.01)) && !self.settings.barred.contains(k)
+                (p < strict || (*k <= highest + 4 && p < 0.01)) && !barred.contains(k)
             })
             .collect();
         (orders, false_alarm)

@@ -2,7 +2,7 @@
 
 use super::fit::{FitSettings, project};
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
-use super::matching::{Correlations, CrossSpectra};
+use super::matching::{Correlations, CrossSpectra, match_channels};
 use super::result::{Findings, Match};
 
 /// Longest delay between the channels, s.
@@ -45,7 +45,7 @@ pub(super) fn separate_reference(
         let settings = FitSettings {
             rate_hz,
             highest_order: usize::MAX,
-            barred: Vec::new(),
+            protect_hz: Vec::new(),
         };
         let noise = project(
             &centred.values,
@@ -78,7 +78,7 @@ pub(super) fn separate_reference(
         noise_factor: 1.0,
         ..Match::default()
     };
-    let filter = Correlations::new(&rest, &other_rest, longest).filter();
+    let filter = match_channels(&rest, &other_rest, longest, rate_hz, Correlations::filter);
     if let Some(filter) = &filter {
         for (r, v) in removed.iter_mut().zip(filter.apply(&other_rest)) {
             *r += v;

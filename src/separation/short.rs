@@ -133,7 +133,8 @@ fn refine(
             break;
         }
     }
-    orders.retain(|k| !settings.barred.contains(k));
+    let barred = settings.barred(frequency, 0.0, x.len() as f64 / rate);
+    orders.retain(|k| !barred.contains(k));
     if false_alarm > 0.01 || orders.is_empty() {
         return Fit {
             false_alarm,
