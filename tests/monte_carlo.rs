@@ -4,7 +4,7 @@
 //! ```text
 //! cargo test --release --test monte_carlo -- --ignored --nocapture
 //! ```
-#![allow(missing_docs)]
+#![allow(missing_docs, clippy::unwrap_used)]
 
 mod synthesis;
 

@@ -28,6 +28,7 @@ enum Kind {
     Csv,
 }
 
+#[allow(clippy::large_enum_variant)]
 enum State {
     Closed,
     Wav {

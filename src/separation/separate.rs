@@ -455,7 +455,7 @@ impl Report {
 }
 
 /// Appends a chapter's track; an order that one of them lacks has no amplitude there.
-fn join_tracks(all: &mut HumTrack, part: HumTrack, start_s: f64) {
+fn join_tracks(all: &mut HumTrack, part: &HumTrack, start_s: f64) {
     if part.time_s.is_empty() {
         return;
     }
