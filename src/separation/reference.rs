@@ -1,8 +1,9 @@
 //! The reference method: what is coherent with a channel that senses the ground noise alone.
 
-use super::fit::{FitSettings, project};
+use super::fit::FitSettings;
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
 use super::matching::{Correlations, CrossSpectra, match_channels};
+use super::projection::project;
 use super::result::{Findings, Match};
 
 /// Longest delay between the channels, s.
@@ -44,6 +45,7 @@ pub(super) fn separate_reference(
     if !reference_fit.model.orders.is_empty() && n > 64 {
         let settings = FitSettings {
             rate_hz,
+            nominal_hz: options.nominal_hz.clone(),
             highest_order: usize::MAX,
             protect_hz: Vec::new(),
         };
