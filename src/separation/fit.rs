@@ -5,7 +5,7 @@ use super::banded::{Banded, Roughness};
 use super::fold::{fold, remove_running_mean};
 use super::model::HumModel;
 use super::outliers::distrust;
-use super::search::{CoarseTrack, search};
+use super::search::CoarseTrack;
 use super::smoother::{Smoothed, TrackData, dot};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -26,8 +26,6 @@ pub(super) const MOST_BREAKS: usize = 12;
 #[derive(Debug, Clone)]
 pub(super) struct FitSettings {
     pub(super) rate_hz: f64,
-    /// Nominal frequencies that come into question.
-    pub(super) nominal_hz: Vec<f64>,
     pub(super) highest_order: usize,
     /// Frequencies that must not be touched, Hz.
     pub(super) protect_hz: Vec<f64>,
@@ -327,32 +325,7 @@ impl Fitter<'_> {
         for _ in 0..2 {
             shift = self.follow(&mut model, shift);
         }
-        let (mut orders, mut false_alarm) = self.detect(&mut model);
-        if orders.is_empty() {
-            // Pulses of a wanted signal can hide a weak series, and lead search and alignment astray.
-            let mut silent = model.clone();
-            silent.set_orders(Vec::new());
-            self.down_weight(&silent);
-            self.update_residual(&silent);
-            if let Some(weights) = &self.weights {
-                for (r, w) in self.residual.iter_mut().zip(weights) {
-                    *r *= f64::from(*w);
-                }
-            }
-            let track = search(
-                &self.residual,
-                self.settings.rate_hz,
-                &self.settings.nominal_hz,
-            );
-            if let Some(track) = track {
-                let mut steady = mesh(self.x.len(), &track, self.settings.rate_hz);
-                steady.set_orders(model.orders.clone());
-                self.respace(&steady);
-                (orders, false_alarm) = self.detect(&mut steady);
-                model = steady;
-                shift = 0.02;
-            }
-        }
+        let (orders, false_alarm) = self.detect(&mut model);
         fit.false_alarm = false_alarm;
         let old = model.clone();
         model.set_orders(orders);

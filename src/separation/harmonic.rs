@@ -154,7 +154,6 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
     }
     let mut settings = FitSettings {
         rate_hz,
-        nominal_hz: options.nominal_hz.clone(),
         highest_order: options.harmonics.unwrap_or(usize::MAX),
         protect_hz: options.protect_hz.clone(),
     };

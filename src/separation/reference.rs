@@ -45,7 +45,6 @@ pub(super) fn separate_reference(
     if !reference_fit.model.orders.is_empty() && n > 64 {
         let settings = FitSettings {
             rate_hz,
-            nominal_hz: options.nominal_hz.clone(),
             highest_order: usize::MAX,
             protect_hz: Vec::new(),
         };
