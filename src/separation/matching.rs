@@ -292,9 +292,11 @@ impl Correlations {
         for i in 0..p {
             for j in 0..=i {
                 let mut sum = self.own(i as i64 - j as i64) * if i == j { 1.0 + 1e-9 } else { 1.0 };
-                for k in 0..j {
-                    sum -= a[i][k] * a[j][k];
-                }
+                sum -= a[i][..j]
+                    .iter()
+                    .zip(&a[j][..j])
+                    .map(|(u, v)| u * v)
+                    .sum::<f64>();
                 a[i][j] = if i == j {
                     sum.max(1e-300).sqrt()
                 } else {
@@ -303,15 +305,15 @@ impl Correlations {
             }
         }
         for i in 0..p {
-            for k in 0..i {
-                b[i] -= a[i][k] * b[k];
-            }
+            b[i] -= a[i][..i]
+                .iter()
+                .zip(&b[..i])
+                .map(|(u, v)| u * v)
+                .sum::<f64>();
             b[i] /= a[i][i];
         }
         for i in (0..p).rev() {
-            for k in i + 1..p {
-                b[i] -= a[k][i] * b[k];
-            }
+            b[i] -= (i + 1..p).map(|k| a[k][i] * b[k]).sum::<f64>();
             b[i] /= a[i][i];
         }
         b

@@ -1,8 +1,9 @@
 //! The reference method: what is coherent with a channel that senses the ground noise alone.
 
-use super::fit::{FitSettings, project};
+use super::fit::FitSettings;
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
 use super::matching::{Correlations, CrossSpectra, match_channels};
+use super::projection::project;
 use super::result::{Findings, Match};
 
 /// Longest delay between the channels, s.

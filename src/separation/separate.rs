@@ -383,7 +383,7 @@ impl Report {
                 self.warnings.push(warning);
             }
         }
-        join_tracks(&mut self.track, std::mem::take(&mut found.track), start_s);
+        join_tracks(&mut self.track, &found.track, start_s);
         let longer = self.longest.as_ref().is_none_or(|(n, f)| {
             (found.detected && !f.detected) || (frames > *n && found.detected == f.detected)
         });
