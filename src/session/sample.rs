@@ -288,17 +288,16 @@ fn compare(
                 Some(ratio) if ratio.high.is_some_and(|high| high < 0.0) => Verdict::Worse,
                 _ => Verdict::Unresolved,
             };
-            ComparedQuantity {
-                baseline,
-                looped,
-                isolated,
-                loop_excess: looped,
-                residual_excess: isolated,
-                improvement_db: ratio,
-                excess_reduction_db: ratio,
-                verdict,
-                ..ComparedQuantity::new(name, "V")
-            }
+            let mut quantity = ComparedQuantity::new(name, "V");
+            quantity.baseline = baseline;
+            quantity.looped = looped;
+            quantity.isolated = isolated;
+            quantity.loop_excess = looped;
+            quantity.residual_excess = isolated;
+            quantity.improvement_db = ratio;
+            quantity.excess_reduction_db = ratio;
+            quantity.verdict = verdict;
+            quantity
         })
         .collect();
     let counts = CaptureCounts {
@@ -306,13 +305,12 @@ fn compare(
         looped: count(Condition::Looped),
         isolated: count(Condition::Isolated),
     };
-    Ok(Comparison {
-        warnings: vec![Warning::new(
-            WarningCode::RangeMismatch,
-            "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
-        )],
-        ..Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities)
-    })
+    let mut comparison = Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities);
+    comparison.warnings = vec![Warning::new(
+        WarningCode::RangeMismatch,
+        "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
+    )];
+    Ok(comparison)
 }
 
 pub fn result_of(text: &str) -> SessionResult {
