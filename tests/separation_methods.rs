@@ -171,7 +171,7 @@ fn protected_frequencies_stay() {
     let mut rng = ChaCha8Rng::seed_from_u64(2);
     let record: Vec<f64> = (0..50_000)
         .map(|i| {
-            let t = i as f64 / rate;
+            let t = f64::from(i) / rate;
             0.01 * gauss(&mut rng)
                 + (2.0 * PI * 50.0 * t).cos()
                 + 0.2 * (2.0 * PI * 150.0 * t).sin()

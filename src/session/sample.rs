@@ -207,7 +207,7 @@ fn spectrum(share: f64) -> Spectrum {
         .zip(&noise)
         .map(|(hz, noise)| {
             let order = (hz / 50.0).round();
-            let line = if order >= 1.0 && order <= 40.0 && (hz - 50.0 * order).abs() < 0.7 {
+            let line = if (1.0..=40.0).contains(&order) && (hz - 50.0 * order).abs() < 0.7 {
                 loop_rms(order as usize) * share / STEP_HZ.sqrt()
             } else {
                 0.0
