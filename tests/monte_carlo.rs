@@ -4,7 +4,7 @@
 //! ```text
 //! cargo test --release --test monte_carlo -- --ignored --nocapture
 //! ```
-#![allow(missing_docs)]
+#![allow(missing_docs, clippy::unwrap_used)]
 
 mod synthesis;
 
@@ -138,9 +138,7 @@ fn run(scenario: &Scenario, trials: u64, seed: u64) -> Outcome {
         .into_par_iter()
         .map(|t| one(scenario, seed * 1_000_003 + t))
         .collect();
-    outcomes
-        .iter()
-        .fold(Outcome::default(), |sum, o| sum.join(o))
+    outcomes.iter().fold(Outcome::default(), Outcome::join)
 }
 
 struct Case {
@@ -158,7 +156,7 @@ fn cases() -> Vec<Case> {
             name,
             scenario,
             cost,
-        })
+        });
     };
     add("0.7 cycles", base(0.7), 1);
     add("1.2 cycles", base(1.2), 1);

@@ -7,7 +7,7 @@
 //! compared with the root mean square of the reference's 5 s stretches, since a fit of one steady
 //! line loses amplitude where the mains wanders; the reference's scatter there is that of the mean of
 //! the stretches.
-#![allow(missing_docs)]
+#![allow(missing_docs, clippy::unwrap_used)]
 
 use humsieve::analysis::measure;
 use humsieve::load::{LoadOptions, open};

@@ -645,7 +645,7 @@ fn offset(
     let (value, variance, dof) = match fit.segments.as_slice() {
         [] => (0.0, fit.floor.at_zero(duration).0 / (2.0 * duration), 2.0),
         [segment] => {
-            let (level, dof) = fit.floor.at_zero(duration);
+            let (level, dof) = fit.slow.at_zero(duration);
             let mut noise = fit.settings.noise.clone();
             noise[0] = level * half_rate;
             let own = segment.design.variances(&noise).offset;

@@ -50,6 +50,8 @@ pub(super) struct StreamFit {
     pub(super) noise: Vec<OrderNoise>,
     pub(super) tones: Vec<ToneFit>,
     pub(super) floor: NoiseFloor,
+    /// The same with the finest resolution near 0 Hz.
+    pub(super) slow: NoiseFloor,
     pub(super) total: Density,
     pub(super) residual: Vec<f64>,
 }
@@ -244,6 +246,15 @@ impl Work<'_> {
         let mut density = self.density(&estimator, &residual);
         let mut floor = self.floor(&estimator, &density, &settings, &segments, &tones);
         settings.weighting = self.choose_weighting(&settings, &segments, &floor);
+        if settings.weighting == Weighting::Hann {
+            // What leaked into the unweighted fit would stand in its residual as tones.
+            let start = mean_fundamental(&segments).unwrap_or(start);
+            segments = self.fit_series(&settings, &rest_transforms, start);
+            residual.copy_from_slice(&rest);
+            self.subtract(&segments, &mut residual);
+            density = self.density(&estimator, &residual);
+            floor = self.floor(&estimator, &density, &settings, &segments, &tones);
+        }
         settings.noise = self.noise_variances(&settings, &floor, &segments).0;
         // Tones in what is left, each fitted and taken out, then the series once more without them.
         let mut searched = false;
@@ -288,6 +299,13 @@ impl Work<'_> {
                 ToneFit { segments, combined }
             })
             .collect();
+        let slow = if self.pieces.len() == 1 {
+            let fine = Multitaper::new(self.samples.len(), 2);
+            let density = self.density(&fine, &residual);
+            NoiseFloor::new(&fine, &density, &[])
+        } else {
+            floor.clone()
+        };
         let mut without_line = self.samples.clone();
         take_off_line(&mut without_line);
         let total = self.density(&estimator, &without_line);
@@ -300,6 +318,7 @@ impl Work<'_> {
             noise,
             tones,
             floor,
+            slow,
             total,
             residual,
         }
@@ -674,8 +693,8 @@ impl Work<'_> {
         }
     }
 
-    /// Whether a tone is what a moving harmonic leaves beside itself: within four cells of it and
-    /// below a hundredth of its amplitude.
+    /// Whether a tone is what a moving harmonic leaves beside itself: within a cell of it, or
+    /// within four and below a hundredth of its amplitude.
     fn is_skirt(&self, tone: &[SegmentFit], segments: &[SegmentFit]) -> bool {
         let (Some(tone_at), Some(fundamental)) =
             (mean_fundamental(tone), mean_fundamental(segments))
@@ -684,13 +703,20 @@ impl Work<'_> {
         };
         let order = (tone_at / fundamental).round() as usize;
         let reach = 4.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
-        if order == 0 || (tone_at - order as f64 * fundamental).abs() > reach {
+        let distance = (tone_at - order as f64 * fundamental).abs();
+        if order == 0
+            || order > segments.first().map_or(0, |s| s.fit.harmonics.len())
+            || distance > reach
+        {
             return false;
+        }
+        if distance < 0.3 * reach {
+            return true;
         }
         let power = |fits: &[SegmentFit], k: usize| -> f64 {
             fits.iter()
                 .filter_map(|s| s.fit.harmonics.get(k - 1))
-                .map(|c| c.norm_sqr())
+                .map(rustfft::num_complex::Complex::norm_sqr)
                 .sum()
         };
         power(tone, 1) < 1e-4 * power(segments, order)

@@ -64,6 +64,7 @@ impl Cholesky {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use approx::assert_relative_eq;

@@ -3,12 +3,15 @@
 use super::series::weighted_value;
 use crate::spectrum::{Nudft, Weighting};
 
+/// Power over the noise beyond which a line counts no more.
+const STRONGEST: f64 = 60.0;
+
 /// Where the likelihood is largest.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Peak {
     /// Fundamental, cycles per sample.
     pub(super) fundamental: f64,
-    /// Σ over orders of ln(1 + |X|²/noise)/√k.
+    /// Σ over orders of |X|²/noise, each at most [`STRONGEST`].
     pub(super) score: f64,
     /// Whether the maximum lies on the edge of the range and still rises outwards: a line outside.
     pub(super) at_edge: bool,
@@ -34,19 +37,21 @@ impl SearchInput<'_> {
         sum / (self.noise[order - 1] * self.transforms.len().max(1) as f64)
     }
 
-    /// Each order counts by the logarithm of its power over the noise, so that one strong line does
-    /// not outvote a series; less the higher it is, since more lines lie near a high multiple by chance;
-    /// and only as far as the line is centred on the multiple.
+    /// Each order counts by its power over the noise, at most [`STRONGEST`], so that near the noise the sum
+    /// is the likelihood and a strong line does not outvote a series; high orders count less, since
+    /// more lines lie near a high multiple by chance; and a strong line only as far as it is centred.
     fn score(&self, fundamental: f64, orders: &[usize]) -> f64 {
+        let centring = self.resolves(fundamental);
         orders
             .iter()
             .map(|&k| {
-                let strength = (1.0 + self.ratio(k, fundamental)).ln();
-                if strength < 1.5 || !self.resolves(fundamental) {
-                    return strength / (k as f64).sqrt();
+                let strength = self.ratio(k, fundamental);
+                let weight = (9.0 / k as f64).sqrt().min(1.0);
+                if strength < STRONGEST || !centring {
+                    return weight * strength.min(STRONGEST);
                 }
                 let offset = self.offset_cells(k as f64 * fundamental);
-                strength * (1.0 - (offset / 0.6).powi(2)).max(0.0) / (k as f64).sqrt()
+                weight * STRONGEST * (1.0 - (offset / 0.6).powi(2)).max(0.0)
             })
             .sum()
     }

@@ -52,10 +52,10 @@ impl FitSettings {
         };
         let guiding: Vec<usize> = (1..=self.orders).filter(|&k| ratio(k) > GUIDING).collect();
         let mut weights = vec![0.0; self.orders];
-        if guiding.is_empty() {
-            if let Some(k) = (1..=self.orders).max_by(|&a, &b| ratio(a).total_cmp(&ratio(b))) {
-                weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);
-            }
+        if guiding.is_empty()
+            && let Some(k) = (1..=self.orders).max_by(|&a, &b| ratio(a).total_cmp(&ratio(b)))
+        {
+            weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);
         }
         for k in guiding {
             weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);

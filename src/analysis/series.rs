@@ -403,6 +403,7 @@ pub(super) fn weighted_value(transform: &Nudft, weighting: Weighting, nu: f64) -
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use approx::assert_relative_eq;

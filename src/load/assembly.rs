@@ -116,7 +116,7 @@ pub(super) fn captures_of(
         let mut uses = vec![Use::Skip; columns.len()];
         let mut channels = Vec::new();
         for column in members {
-            let order = signals.iter().position(|s| s == column).unwrap_or(0);
+            let order = signals.binary_search(column).unwrap_or(0);
             let scaling = scaling_of(layout, *column, order, signals.len(), options);
             uses[*column] = Use::Value {
                 channel: channels.len(),
@@ -185,7 +185,9 @@ pub(super) fn captures_of(
             may_end_early: several,
             label: label.and_then(|label| labels.map(|labels| (labels.column, label.clone()))),
             blank_is_missing: columns.len() == 1 && blanks * 5 < rows.len() * 2,
-            plain: options.general_only,
+            plain: options.general_only
+                || label.is_some()
+                || matches!(time, Some(TimeCells::Moment { .. })),
         };
         let mut warnings = warnings.clone();
         if let (Some(user), Some(grid)) = (options.sample_rate_hz, grid) {

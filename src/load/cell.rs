@@ -3,6 +3,7 @@
 use super::clock::{self, Moment};
 use super::number::{Decimal, parse_decimal};
 use super::unit;
+use std::borrow::Cow;
 
 /// From this magnitude on a value marks an overload: meters write 9.9E+37 where the range is
 /// exceeded and 9.91E+37 where there is no number (common practice of instrument control).
@@ -98,7 +99,10 @@ pub(super) fn classify(text: &str, decimal_mark: u8) -> Cell {
 
 /// Marks that stand where a number should.
 fn special(text: &str) -> Option<Cell> {
-    if text.len() > 16 {
+    if text.len() > 16
+        || text.starts_with(|c: char| matches!(c, '2'..='9'))
+        || text.contains([',', ';', '\t', '|'])
+    {
         return None;
     }
     let upper = text.to_uppercase();
@@ -129,6 +133,9 @@ fn special(text: &str) -> Option<Cell> {
 
 /// Numbers with a Unicode minus or a blank after the sign.
 fn lenient(text: &str, decimal_mark: u8) -> Option<Decimal> {
+    if !text.starts_with(['-', '+', '\u{2212}', '\u{2013}']) {
+        return None;
+    }
     let text = text.replace(['\u{2212}', '\u{2013}'], "-");
     let squeezed = match text.strip_prefix(['-', '+']) {
         Some(rest) => {
@@ -142,11 +149,18 @@ fn lenient(text: &str, decimal_mark: u8) -> Option<Decimal> {
 
 /// A number and a known unit: `1.25 mV`, `0.5s`.
 pub(super) fn quantity(text: &str, decimal_mark: u8) -> Option<(Decimal, String)> {
-    let text = text.replace('\u{2212}', "-");
+    let text = if text.starts_with('\u{2212}') {
+        Cow::Owned(text.replace('\u{2212}', "-"))
+    } else {
+        Cow::Borrowed(text)
+    };
     let number = super::number::read_decimal(text.as_bytes(), decimal_mark)?;
     let rest = text.get(number.length..)?.trim();
-    (!rest.is_empty() && rest.len() <= 24 && unit::is_unit(rest))
-        .then(|| (number, rest.to_string()))
+    (!rest.is_empty()
+        && rest.len() <= 24
+        && !rest.contains([',', ';', '\t', '|', '.', ':'])
+        && unit::is_unit(rest))
+    .then(|| (number, rest.to_string()))
 }
 
 #[cfg(test)]

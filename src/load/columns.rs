@@ -252,6 +252,10 @@ pub(super) fn assign_roles(
             );
         }
         let mut taken = false;
+        let mut left = columns
+            .iter()
+            .filter(|c| c.kind == Kind::Number && c.role == Role::Signal)
+            .count();
         for index in order {
             let column = &columns[index];
             if column.kind != Kind::Number
@@ -261,13 +265,10 @@ pub(super) fn assign_roles(
             {
                 continue;
             }
-            let left = columns
-                .iter()
-                .filter(|c| c.kind == Kind::Number && c.role == Role::Signal)
-                .count();
             if left < 2 {
                 break;
             }
+            left -= usize::from(!taken || column.is_counter());
             if column.is_counter() && is_by_ones(column) {
                 columns[index].role = Role::Index;
             } else if !taken {
@@ -293,6 +294,20 @@ pub(super) fn assign_roles(
                 .any(|(meaning, _)| *meaning == Meaning::TimeUnit)
         {
             column.role = Role::Index;
+        }
+    }
+    // A column that repeats a setting in every row (`Range`) is no signal.
+    for column in columns.iter_mut() {
+        let setting = matches!(
+            preamble::meaning(&column.title.name),
+            Some(Meaning::FullScale | Meaning::ProbeFactor | Meaning::SampleRate)
+        );
+        let constant = column
+            .present()
+            .zip(column.present().skip(1))
+            .all(|(a, b)| a.value == b.value);
+        if column.role == Role::Signal && setting && constant && rows.len() > 2 {
+            column.role = Role::Label;
         }
     }
     let analog = columns

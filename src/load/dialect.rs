@@ -41,7 +41,10 @@ impl Dialect {
         cells.clear();
         let line = line.trim_end_matches(['\r', '\n']);
         if line.contains('"') {
-            self.split_quoted(line, cells);
+            if !self.split_simply_quoted(line, cells) {
+                cells.clear();
+                self.split_quoted(line, cells);
+            }
             return;
         }
         match self.delimiter {
@@ -56,6 +59,26 @@ impl Dialect {
             }
             Delimiter::Blanks => cells.extend(line.split_whitespace().map(Cow::Borrowed)),
         }
+    }
+
+    /// Splits a line whose quotes only stand around whole cells without a delimiter in them; `false`
+    /// where they do not. Setting up a general reader for every line would cost far more.
+    fn split_simply_quoted<'a>(&self, line: &'a str, cells: &mut Vec<Cow<'a, str>>) -> bool {
+        let Delimiter::Byte(byte) = self.delimiter else {
+            return false;
+        };
+        for cell in line.split(char::from(byte)) {
+            let bare = cell.trim_matches(' ');
+            let inner = bare
+                .strip_prefix('"')
+                .and_then(|rest| rest.strip_suffix('"'));
+            match inner {
+                Some(inner) if !inner.contains('"') => cells.push(Cow::Borrowed(inner)),
+                None if !bare.contains('"') => cells.push(Cow::Borrowed(cell)),
+                _ => return false,
+            }
+        }
+        true
     }
 
     fn split_quoted(&self, line: &str, cells: &mut Vec<Cow<'_, str>>) {
@@ -99,9 +122,10 @@ pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
 
 /// Whether a row of cells is a statement of a preamble rather than a labelled row of data.
 pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
-    cells
-        .first()
-        .is_some_and(|cell| super::preamble::meaning(cell).is_some())
+    cells.first().is_some_and(|cell| {
+        let cell = cell::bare(cell);
+        cell.starts_with(char::is_alphabetic) && super::preamble::meaning(cell).is_some()
+    })
 }
 
 /// A dialect and how well it reads the lines it was tried on.
@@ -169,7 +193,7 @@ fn rank(candidate: &Candidate) -> (usize, u8, usize) {
 }
 
 /// Lines from the middle and the end, where the data are.
-fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
+pub(super) fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
     const PART: usize = 40;
     let lines: Vec<&str> = if lines.len() <= 3 * PART {
         lines.to_vec()
@@ -252,12 +276,10 @@ pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
         .take(400)
     {
         let text = text.trim();
+        let digits = |text: &str| !text.is_empty() && text.bytes().all(|c| c.is_ascii_digit());
         let integers = text.split_once(',').filter(|(a, b)| {
-            let a = a.trim_start_matches(['-', '+']);
-            !a.is_empty()
-                && a.bytes().all(|c| c.is_ascii_digit())
-                && !b.is_empty()
-                && b.bytes().all(|c| c.is_ascii_digit())
+            let mantissa = b.split(['e', 'E', 'd', 'D']).next().unwrap_or("");
+            digits(a.trim_start_matches(['-', '+'])) && digits(mantissa)
         });
         match integers {
             Some((a, b)) => {

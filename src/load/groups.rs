@@ -6,7 +6,11 @@ use super::layout::Layout;
 use super::preamble::Meaning;
 use super::table::TimeCells;
 use super::unit;
-use crate::Error;
+use crate::{Error, ErrorKind};
+use std::collections::HashSet;
+
+/// More time bases than this in one table are refused.
+const GROUPS_MOST: usize = 256;
 
 pub(super) type Group = (Option<TimeCells>, Vec<usize>);
 
@@ -68,12 +72,21 @@ pub(super) fn group_columns(
                     .or(several.first())
                     .copied()
                     .unwrap_or(0);
+                let full = groups.len() >= GROUPS_MOST;
                 let same = groups
                     .iter_mut()
                     .find(|(time, _)| same_times(*time, own, rows, &columns[*time], &columns[own]));
                 match same {
                     Some((_, members)) => members.push(*signal),
-                    None => groups.push((own, vec![*signal])),
+                    None if !full => groups.push((own, vec![*signal])),
+                    None => {
+                        return Err(Error::new(
+                            ErrorKind::UnsupportedFormat,
+                            format!(
+                                "more than {GROUPS_MOST} time columns that differ; split the table"
+                            ),
+                        ));
+                    }
                 }
             }
             Ok(groups
@@ -140,20 +153,19 @@ pub(super) fn epoch_factor(column: &Column) -> f64 {
 /// Names from the header; 1-based numbers where there are none; twins numbered.
 pub(super) fn channel_names(columns: &[Column], signals: &[usize]) -> Vec<String> {
     let mut names: Vec<String> = Vec::new();
+    let mut taken: HashSet<String> = HashSet::new();
     for (order, column) in signals.iter().enumerate() {
         let title = &columns[*column].title;
-        let mut name = if title.name.is_empty() {
+        let plain = if title.name.is_empty() {
             (order + 1).to_string()
         } else {
             title.name.clone()
         };
-        if names.contains(&name) {
-            let plain = name.clone();
-            let mut twin = 2;
-            while names.contains(&name) {
-                name = format!("{plain} ({twin})");
-                twin += 1;
-            }
+        let mut name = plain.clone();
+        let mut twin = 2;
+        while !taken.insert(name.clone()) {
+            name = format!("{plain} ({twin})");
+            twin += 1;
         }
         names.push(name);
     }

@@ -70,7 +70,9 @@ pub(super) fn title(text: &str) -> Title {
             unit: Some(unit.to_string()),
         };
     }
-    let alone = (known(text) && text.chars().count() > 1) || text == "V" || text == "s";
+    // A column named `ADC` holds converter values rather than direct current.
+    let alone =
+        (known(text) && text.chars().count() > 1 && text != "ADC") || text == "V" || text == "s";
     Title {
         name: text.to_string(),
         unit: alone.then(|| text.to_string()),

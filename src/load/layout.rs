@@ -18,7 +18,13 @@ use crate::{Error, ErrorKind, Warning};
 use std::borrow::Cow;
 
 /// Rows looked at to understand a table.
-const PROBE_ROWS: usize = 1000;
+const PROBE_ROWS: usize = 600;
+
+/// Statements used at most.
+const FACTS_MOST: usize = 1000;
+
+/// Tables of more columns are refused.
+const COLUMNS_MOST: usize = 1 << 15;
 
 /// Rows looked at where a column of words may name the channel of each.
 const LABELLED_ROWS: usize = 1 << 20;
@@ -175,7 +181,8 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let mut columns = columns_of(&kinds, titles, &rows, &texts_of_columns);
     let known: Vec<(Meaning, Fact)> = facts
         .into_iter()
-        .filter_map(|fact| Some((preamble::meaning(&fact.key)?, fact)))
+        .filter_map(|fact| Some((fact.meaning(dialect.decimal_mark)?, fact)))
+        .take(FACTS_MOST)
         .collect();
     assign_roles(&mut columns, &rows, &known, options);
     let mut layout = Layout {
@@ -236,16 +243,11 @@ fn kind_of(cell: &Cell) -> Option<Kind> {
 }
 
 /// What most rows hold in each column.
-fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
-    let from = texts.len().saturating_sub(texts.len() / 2 + 200);
+fn kinds_of(texts: &[&str], shape: Dialect) -> Result<Vec<Kind>, Error> {
     let mut cells = Vec::new();
     let mut rows: Vec<Vec<Cell>> = Vec::new();
-    for text in texts[from..]
-        .iter()
-        .filter(|text| !text.trim().is_empty())
-        .take(400)
-    {
-        dialect.split(text, &mut cells);
+    for text in dialect::sample(texts) {
+        shape.split(text, &mut cells);
         let count = filled(&cells);
         if opens_statement(&cells) {
             continue;
@@ -253,7 +255,7 @@ fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
         rows.push(
             cells[..count]
                 .iter()
-                .map(|cell| cell::classify(cell, dialect.decimal_mark))
+                .map(|cell| cell::classify(cell, shape.decimal_mark))
                 .collect(),
         );
     }
@@ -289,6 +291,14 @@ fn kinds_of(texts: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
             .max()
             .unwrap_or(modal)
     };
+    if width > COLUMNS_MOST {
+        return Err(Error::new(
+            ErrorKind::UnsupportedFormat,
+            format!(
+                "the rows have {width} cells; tables of more than {COLUMNS_MOST} columns are not read"
+            ),
+        ));
+    }
     if width == 0 {
         return Err(Error::new(
             ErrorKind::NoSamples,

@@ -28,7 +28,9 @@ pub(super) fn read_header(
     let mut looked = 0;
     for line in lines[..first_row].iter().rev() {
         let text = line.text.trim();
-        if text.is_empty() || text.chars().all(|c| !c.is_alphanumeric()) {
+        let section = text.starts_with('<') && text.ends_with('>')
+            || text.starts_with('[') && text.ends_with(']') && !unit::is_unit(text);
+        if text.is_empty() || section || text.chars().all(|c| !c.is_alphanumeric()) {
             continue;
         }
         looked += 1;
@@ -227,6 +229,7 @@ pub(super) fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option
         Delimiter::Byte(_) if width > 1 => (count > 1 && count >= width.div_ceil(2)
             || count == 1 && cells.len() >= width)
             .then(|| bare_cells(&cells)),
+        Delimiter::Byte(_) if count == 1 => Some(bare_cells(&cells[..1])),
         Delimiter::Byte(_) => Some(vec![cell::bare(stripped).to_string()]),
         Delimiter::Blanks => {
             if count == width {

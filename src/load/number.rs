@@ -69,9 +69,41 @@ pub(super) fn power_of_ten(exponent: i32) -> f64 {
     }
 }
 
+/// Powers of ten of up to eight digits.
+const STEPS: [u64; 9] = [
+    1,
+    10,
+    100,
+    1_000,
+    10_000,
+    100_000,
+    1_000_000,
+    10_000_000,
+    100_000_000,
+];
+
+/// The digits at the low end of eight bytes: their number and value.
+///
+/// A byte is a digit where, less its high bits `0x30`, it stays below ten; the digits are then added
+/// up pairwise, in parallel within the word.
+#[inline(always)]
+fn leading_digits(bytes: [u8; 8]) -> (u64, usize) {
+    let word = u64::from_le_bytes(bytes) ^ 0x3030_3030_3030_3030;
+    let others = (word.wrapping_add(0x7676_7676_7676_7676) | word) & 0x8080_8080_8080_8080;
+    let count = (others.trailing_zeros() / 8) as usize;
+    if count == 0 {
+        return (0, 0);
+    }
+    let word = word << (64 - 8 * count);
+    let pairs = word.wrapping_mul(10).wrapping_add(word >> 8);
+    let low = (pairs & 0x0000_00ff_0000_00ff).wrapping_mul(0x000f_4240_0000_0064);
+    let high = ((pairs >> 16) & 0x0000_00ff_0000_00ff).wrapping_mul(0x0000_2710_0000_0001);
+    (low.wrapping_add(high) >> 32, count)
+}
+
 /// Reads a decimal number from the front of `text`: sign, digits with at most one decimal mark,
 /// exponent after `e`, `E`, `d` or `D`. What follows the number is the caller's to judge.
-#[inline]
+#[inline(always)]
 pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
     let mut at = 0;
     let mut negative = false;
@@ -98,13 +130,25 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
     if text.get(at) == Some(&decimal_mark) {
         at += 1;
         let fraction = at;
-        while let Some(&byte) = text.get(at) {
-            let digit = byte.wrapping_sub(b'0');
-            if digit > 9 {
+        loop {
+            if let Some(bytes) = text.get(at..).and_then(|rest| rest.first_chunk::<8>()) {
+                let (value, count) = leading_digits(*bytes);
+                mantissa = mantissa.wrapping_mul(STEPS[count]).wrapping_add(value);
+                at += count;
+                if count < 8 {
+                    break;
+                }
+            } else {
+                while let Some(&byte) = text.get(at) {
+                    let digit = byte.wrapping_sub(b'0');
+                    if digit > 9 {
+                        break;
+                    }
+                    mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+                    at += 1;
+                }
                 break;
             }
-            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
-            at += 1;
         }
         digits += at - fraction;
         exponent = -i32::try_from(at - fraction).ok()?;

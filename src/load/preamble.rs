@@ -288,7 +288,6 @@ pub(super) fn meaning(key: &str) -> Option<Meaning> {
         "tincr",
         "tincrement",
         "step",
-        "period",
         "delta",
         "dx",
         "xinterval",
@@ -687,6 +686,16 @@ impl Fact {
             }
         }
         values
+    }
+
+    /// What the statement means: by its key, or by a unit per converter count.
+    pub fn meaning(&self, decimal_mark: u8) -> Option<Meaning> {
+        meaning(&self.key).or_else(|| {
+            let unit = number_and_unit(self.text(), decimal_mark)?.1?;
+            let (above, below) = unit.split_once('/')?;
+            (unit::value_unit(above).is_some() && unit::is_count_unit(below))
+                .then_some(Meaning::CountScale)
+        })
     }
 
     /// The first text of the statement.

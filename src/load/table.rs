@@ -127,6 +127,13 @@ struct State {
     failed: Option<Error>,
 }
 
+impl State {
+    /// Nothing is held back and nothing is doubtful: plain rows may follow one another.
+    fn is_settled(&self) -> bool {
+        self.odd.is_none() && self.blank_rows == 0
+    }
+}
+
 /// The stretch of the file in memory.
 #[derive(Debug, Default)]
 struct Window {
@@ -278,18 +285,19 @@ impl TableSource {
                 self.finish()?;
                 break;
             }
-            let text = &self.window.bytes[self.window.at..self.window.whole];
-            let row = if self.plan.plain || self.plan.label.is_some() {
-                None
-            } else {
-                fast_row(&self.plan, &mut self.state, text, out, stride, at)
-            };
-            let row = match row {
-                Some(row) => row,
-                None => match self.slow_row(out, stride, at)? {
-                    Some(row) => row,
-                    None => continue,
-                },
+            if !self.plan.plain && self.state.is_settled() {
+                let (read, missing) = self.fast_rows(out, stride, at)?;
+                at += read;
+                if missing > 0 {
+                    self.hold_back(out, stride, at, missing);
+                    continue;
+                }
+                if at >= stride || self.window.at >= self.window.whole {
+                    continue;
+                }
+            }
+            let Some(row) = self.slow_row(out, stride, at)? else {
+                continue;
             };
             self.window.at += row.bytes;
             let line = self.state.line;
@@ -320,14 +328,83 @@ impl TableSource {
             }
             self.state.blank_rows = 0;
             if missing > 0 {
-                self.state.held = Some((0..channels).map(|c| out[c * stride + at]).collect());
-                self.state.gap = missing;
+                self.hold_back(out, stride, at, missing);
             } else {
                 self.state.frame += 1;
                 at += 1;
             }
         }
         Ok(at)
+    }
+
+    /// Keeps a row until the frames missing before it have been given.
+    fn hold_back(&mut self, out: &[f64], stride: usize, at: usize, missing: u64) {
+        let channels = self.header.channels.len();
+        self.state.held = Some((0..channels).map(|c| out[c * stride + at]).collect());
+        self.state.gap = missing;
+    }
+
+    /// Reads plain rows as long as they come; gives their number, and the frames that are missing
+    /// before the row that was read last.
+    fn fast_rows(
+        &mut self,
+        out: &mut [f64],
+        stride: usize,
+        from: usize,
+    ) -> Result<(usize, u64), Error> {
+        match self.plan.dialect.delimiter {
+            Delimiter::Byte(delimiter) => {
+                self.rows_parted_by::<false>(delimiter, out, stride, from)
+            }
+            Delimiter::Blanks => self.rows_parted_by::<true>(b' ', out, stride, from),
+        }
+    }
+
+    fn rows_parted_by<const BLANKS: bool>(
+        &mut self,
+        delimiter: u8,
+        out: &mut [f64],
+        stride: usize,
+        from: usize,
+    ) -> Result<(usize, u64), Error> {
+        let factor = match self.plan.time {
+            Some(TimeCells::Number { factor, .. }) => factor,
+            _ => 1.0,
+        };
+        let state = &mut self.state;
+        let mut tracker = state.tracker.take();
+        let (mut line, mut frame, mut place) = (state.line, state.frame, self.window.at);
+        let mut outcome = Ok(0);
+        let mut at = from;
+        while at < stride {
+            let text = &self.window.bytes[place..self.window.whole];
+            let Some((stamp, bytes)) =
+                fast_row::<BLANKS>(&self.plan, delimiter, text, out, stride, at)
+            else {
+                break;
+            };
+            place += bytes;
+            line += 1;
+            if let (Some(number), Some(tracker)) = (stamp, &mut tracker) {
+                let (seconds, rounding) = stamp_of(state, number, factor);
+                outcome = tracker.accept(frame, seconds, rounding, line - 1);
+                if !matches!(outcome, Ok(0)) {
+                    if let Ok(missing) = outcome {
+                        outcome = tracker
+                            .accept(frame + missing, seconds, rounding, line - 1)
+                            .map(|_| missing);
+                    }
+                    break;
+                }
+            }
+            frame += 1;
+            at += 1;
+        }
+        self.window.at = place;
+        self.state.line = line;
+        self.state.frame = frame;
+        self.state.tracker = tracker;
+        outcome.map(|missing| (at - from, missing))
     }
 
     /// Reads the line at hand in full generality; `None` where it is no row.
@@ -534,22 +611,19 @@ impl Plan {
     }
 }
 
-/// Reads a row of plain numbers straight from the bytes; `None` where anything else is in it.
-#[inline]
-fn fast_row(
+/// Reads a row of plain numbers straight from the bytes: its stamp and its length; `None` where
+/// anything else is in it.
+#[inline(always)]
+fn fast_row<const BLANKS: bool>(
     plan: &Plan,
-    state: &mut State,
+    delimiter: u8,
     text: &[u8],
     out: &mut [f64],
     stride: usize,
     frame: usize,
-) -> Option<Row> {
-    let factor = match plan.time {
-        Some(TimeCells::Moment { .. }) => return None,
-        Some(TimeCells::Number { factor, .. }) => factor,
-        None => 1.0,
-    };
+) -> Option<(Option<Decimal>, usize)> {
     let mark = plan.dialect.decimal_mark;
+    let terminator = plan.terminator;
     let mut at = 0;
     let mut time = None;
     let last = plan.columns.len() - 1;
@@ -557,72 +631,68 @@ fn fast_row(
         while text.get(at) == Some(&b' ') {
             at += 1;
         }
-        if *column == Use::Skip {
-            let rest = &text[at..];
-            at += match plan.dialect.delimiter {
-                Delimiter::Byte(delimiter) => rest
-                    .iter()
-                    .position(|b| *b == delimiter || *b == plan.terminator)?,
-                Delimiter::Blanks => rest
-                    .iter()
-                    .position(|b| matches!(b, b' ' | b'\t') || *b == plan.terminator)?,
-            };
-            if text[at] == plan.terminator && index != last {
-                return None;
-            }
-        } else {
-            let number = read_decimal(&text[at..], mark)?;
-            at += number.length;
-            if number.value.abs() >= OVERLOAD_FROM {
-                return None;
-            }
-            match *column {
-                Use::Value {
-                    channel,
-                    reference,
-                    factor,
-                    offset,
-                } => {
-                    *out.get_mut(channel * stride + frame)? =
-                        (number.value - reference) * factor + offset;
+        match *column {
+            Use::Skip => {
+                at += text[at..].iter().position(|b| {
+                    (if BLANKS {
+                        matches!(b, b' ' | b'\t')
+                    } else {
+                        *b == delimiter
+                    }) || *b == terminator
+                        || *b == b'"'
+                })?;
+                if text[at] == b'"' || text[at] == terminator && index != last {
+                    return None;
                 }
-                _ => time = Some(stamp_of(state, number, factor)),
             }
+            Use::Time => {
+                let number = read_decimal(&text[at..], mark)?;
+                at += number.length;
+                time = Some(number);
+            }
+            Use::Value {
+                channel,
+                reference,
+                factor,
+                offset,
+            } => {
+                let number = read_decimal(&text[at..], mark)?;
+                at += number.length;
+                if number.value.abs() >= OVERLOAD_FROM {
+                    return None;
+                }
+                *out.get_mut(channel * stride + frame)? =
+                    (number.value - reference) * factor + offset;
+            }
+        }
+        if !BLANKS && index != last && text.get(at) == Some(&delimiter) {
+            at += 1;
+            continue;
         }
         let before = at;
         while text.get(at) == Some(&b' ') {
             at += 1;
         }
         if index != last {
-            match plan.dialect.delimiter {
-                Delimiter::Byte(delimiter) => {
-                    if text.get(at) != Some(&delimiter) {
-                        return None;
-                    }
+            if BLANKS {
+                while let Some(b' ' | b'\t') = text.get(at) {
                     at += 1;
                 }
-                Delimiter::Blanks => {
-                    while let Some(b' ' | b'\t') = text.get(at) {
-                        at += 1;
-                    }
-                    if at == before {
-                        return None;
-                    }
+                if at == before {
+                    return None;
                 }
+            } else {
+                if text.get(at) != Some(&delimiter) {
+                    return None;
+                }
+                at += 1;
             }
         }
     }
-    if text.get(at) == Some(&b'\r') && plan.terminator == b'\n' {
+    if text.get(at) == Some(&b'\r') && terminator == b'\n' {
         at += 1;
     }
-    if text.get(at) == Some(&plan.terminator) {
-        Some(Row {
-            time,
-            bytes: at + 1,
-        })
-    } else {
-        None
-    }
+    (text.get(at) == Some(&terminator)).then_some((time, at + 1))
 }
 
 /// Seconds after the first stamp, and the stamp's rounding beyond that of the first rows.
@@ -634,12 +704,22 @@ fn stamp_of(state: &mut State, number: Decimal, factor: f64) -> (f64, f64) {
         return (0.0, 0.0);
     };
     state.widest_mantissa = state.widest_mantissa.max(number.width());
-    let rounding = if number.is_aligned(first) {
-        0.0
+    if number.is_aligned(first) {
+        // The last bit of the quotient does not matter here, the time of a division does.
+        let difference = number.mantissa.wrapping_sub(first.mantissa) as f64;
+        (difference * (power_of_ten(number.exponent) * factor), 0.0)
     } else {
-        rounding_of(number, state.widest_mantissa) * factor
-    };
-    (number.after(first) * factor, rounding)
+        unaligned_stamp(first, number, state.widest_mantissa, factor)
+    }
+}
+
+/// A stamp written with another number of decimals than the first.
+#[inline(never)]
+fn unaligned_stamp(first: Decimal, number: Decimal, widest: u64, factor: f64) -> (f64, f64) {
+    (
+        number.after(first) * factor,
+        rounding_of(number, widest) * factor,
+    )
 }
 
 /// What the last digit of a number stands for, in a column whose longest number has the digits of

@@ -62,7 +62,14 @@ impl Text {
             let body = front.get(mark..).unwrap_or(&[]);
             let head = Head::new(body, mark as u64, 1, whole);
             let sideways = transposed::detect(&head.lines);
-            let understood = layout::understand(&head, options);
+            let understood = if sideways.is_some() {
+                Err(Error::new(
+                    ErrorKind::UnsupportedFormat,
+                    "one row a channel",
+                ))
+            } else {
+                layout::understand(&head, options)
+            };
             let more = match &understood {
                 _ if sideways.is_some() => true,
                 Ok(layout) => {

@@ -279,6 +279,7 @@ impl Tracker {
         .at_line(line))
     }
 
+    #[inline(never)]
     fn refit(&mut self) {
         let determinant = self.count * self.sum_ii - self.sum_i * self.sum_i;
         if determinant > 0.0 {

@@ -2,7 +2,7 @@
 
 use super::LoadOptions;
 use super::cell::{self, Cell};
-use super::dialect::{Delimiter, Dialect, clip, filled};
+use super::dialect::{Delimiter, Dialect, clip};
 use super::head::{Head, Line};
 use super::header::{self, Title};
 use super::number::Decimal;
@@ -109,73 +109,121 @@ fn long_rows(lines: &[Line<'_>], dialect: Dialect) -> Option<(Vec<usize>, usize)
 }
 
 struct LongRow {
+    place: usize,
     line: u64,
     title: Title,
     lead: usize,
-    numbers: Vec<Cell>,
+    /// NaN where missing, infinite beyond the range.
+    values: Vec<f64>,
+    missing: usize,
 }
 
-fn read_row(line: &Line<'_>, dialect: Dialect) -> Result<LongRow, Error> {
-    let mut cells: Vec<Cow<'_, str>> = Vec::new();
-    dialect.split(line.text.trim_start(), &mut cells);
-    let count = filled(&cells);
-    let mut lead = 0;
-    let mut title = Title::default();
-    while lead < count
-        && lead < 3
-        && cell::classify(&cells[lead], dialect.decimal_mark) == Cell::Text
-    {
-        let text = cell::bare(&cells[lead]);
-        if lead == 0 {
-            title = header::title(text);
-        } else if unit::is_unit(text) {
-            title.unit = Some(text.to_string());
+/// Calls `each` with the cells of a line one by one, without holding them all.
+fn for_each_cell(
+    line: &str,
+    dialect: Dialect,
+    mut each: impl FnMut(usize, &str) -> Result<(), Error>,
+) -> Result<(), Error> {
+    let line = line.trim();
+    match dialect.delimiter {
+        Delimiter::Byte(byte) if !line.contains('"') => line
+            .split(char::from(byte))
+            .enumerate()
+            .try_for_each(|(column, cell)| each(column, cell)),
+        Delimiter::Blanks if !line.contains('"') => line
+            .split_whitespace()
+            .enumerate()
+            .try_for_each(|(column, cell)| each(column, cell)),
+        _ => {
+            let mut cells: Vec<Cow<'_, str>> = Vec::new();
+            dialect.split(line, &mut cells);
+            cells
+                .iter()
+                .enumerate()
+                .try_for_each(|(column, cell)| each(column, cell))
         }
-        lead += 1;
     }
-    let mut numbers = Vec::with_capacity(count - lead);
-    for (column, text) in cells[lead..count].iter().enumerate() {
-        let cell = cell::classify(text, dialect.decimal_mark);
-        if matches!(
-            cell,
-            Cell::Text | Cell::Date(_) | Cell::Clock(_) | Cell::Stamp(_)
-        ) {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
-                    "found '{}' where a number should stand; mend the cell or leave it blank",
-                    clip(text.trim(), 40)
-                ),
-            )
-            .at_line(line.number)
-            .at_column((lead + column) as u64 + 1));
-        }
-        numbers.push(cell);
-    }
-    Ok(LongRow {
+}
+
+fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, Error> {
+    let mut row = LongRow {
+        place,
         line: line.number,
-        title,
-        lead,
-        numbers,
-    })
+        title: Title::default(),
+        lead: 0,
+        values: Vec::new(),
+        missing: 0,
+    };
+    let mut trailing = 0;
+    for_each_cell(&line.text, dialect, |column, text| {
+        let cell = cell::classify(text, dialect.decimal_mark);
+        if cell == Cell::Text && column == row.lead && column < 3 {
+            let text = cell::bare(text);
+            if column == 0 {
+                row.title = header::title(text);
+            } else if unit::is_unit(text) {
+                row.title.unit = Some(text.to_string());
+            }
+            row.lead += 1;
+            return Ok(());
+        }
+        trailing = if text.trim().is_empty() {
+            trailing + 1
+        } else {
+            0
+        };
+        let value = match cell {
+            Cell::Number(number) => number.value,
+            Cell::Quantity(number, text) => {
+                let factor = unit::value_unit(&text).map(|unit| unit.factor);
+                number.value * factor.or_else(|| unit::time_unit(&text)).unwrap_or(1.0)
+            }
+            Cell::Overload(sign) => sign * f64::INFINITY,
+            Cell::Missing => {
+                row.missing += 1;
+                f64::NAN
+            }
+            _ => {
+                return Err(Error::new(
+                    ErrorKind::BadValue,
+                    format!(
+                        "found '{}' where a number should stand; mend the cell or leave it blank",
+                        clip(text.trim(), 40)
+                    ),
+                )
+                .at_line(line.number)
+                .at_column(column as u64 + 1));
+            }
+        };
+        row.values.push(value);
+        Ok(())
+    })?;
+    row.values.truncate(row.values.len() - trailing);
+    row.missing -= trailing;
+    Ok(row)
 }
 
-fn decimals(row: &LongRow) -> Vec<Option<Decimal>> {
-    row.numbers
-        .iter()
-        .map(|cell| match cell {
-            Cell::Number(number) | Cell::Quantity(number, _) => Some(*number),
-            _ => None,
-        })
-        .collect()
+/// The numbers of a row of times with the digits they are written with.
+fn decimals(
+    row: &LongRow,
+    head: &Head<'_>,
+    dialect: Dialect,
+) -> Result<Vec<Option<Decimal>>, Error> {
+    let mut numbers = Vec::with_capacity(row.values.len());
+    for_each_cell(&head.lines[row.place].text, dialect, |column, text| {
+        if column >= row.lead && numbers.len() < row.values.len() {
+            numbers.push(match cell::classify(text, dialect.decimal_mark) {
+                Cell::Number(number) | Cell::Quantity(number, _) => Some(number),
+                _ => None,
+            });
+        }
+        Ok(())
+    })?;
+    Ok(numbers)
 }
 
 /// Whether unnamed numbers rise evenly.
-fn rises_evenly(numbers: &[Option<Decimal>]) -> bool {
-    let values: Option<Vec<f64>> = numbers.iter().map(|n| n.map(|n| n.value)).collect();
-    let Some(values) = values else {
-        return false;
-    };
+fn rises_evenly(values: &[f64]) -> bool {
     let (Some(first), Some(last)) = (values.first(), values.last()) else {
         return false;
     };
@@ -210,7 +258,7 @@ pub(super) fn read(
     let mut time: Option<LongRow> = None;
     let mut signals: Vec<LongRow> = Vec::new();
     for place in places {
-        let row = read_row(&head.lines[*place], dialect)?;
+        let row = read_row(*place, &head.lines[*place], dialect)?;
         let named_value = row
             .title
             .unit
@@ -223,7 +271,7 @@ pub(super) fn read(
             && (header::says_time(&row.title)
                 || (unnamed || header::says_index(&row.title))
                     && signals.is_empty()
-                    && rises_evenly(&decimals(&row)));
+                    && rises_evenly(&row.values));
         if is_time {
             time = Some(row);
         } else {
@@ -232,7 +280,7 @@ pub(super) fn read(
     }
     let Some(frames) = signals
         .iter()
-        .map(|row| row.numbers.len())
+        .map(|row| row.values.len())
         .max()
         .filter(|f| *f > 0)
     else {
@@ -257,7 +305,7 @@ pub(super) fn read(
             .as_deref()
             .and_then(unit::time_unit)
             .unwrap_or(1.0);
-        let numbers = decimals(&row);
+        let numbers = decimals(&row, head, dialect)?;
         let first = numbers.iter().flatten().next().copied().ok_or_else(|| {
             Error::new(ErrorKind::NoSampleRate, "the row of times holds no number")
                 .at_line(row.line)
@@ -349,21 +397,9 @@ pub(super) fn read(
             row.title.name.clone()
         };
         let twin = channels.iter().any(|channel| channel.name == name);
-        let mut missing = frames - row.numbers.len();
-        for (place, cell) in samples.row_mut(order).iter_mut().zip(&row.numbers) {
-            *place = match cell {
-                Cell::Number(number) => number.value * factor,
-                Cell::Quantity(number, text) => {
-                    number.value
-                        * unit::value_unit(text).map_or(1.0, |unit| unit.factor)
-                        * options.scale
-                }
-                Cell::Overload(sign) => sign * factor.signum() * f64::INFINITY,
-                _ => {
-                    missing += 1;
-                    f64::NAN
-                }
-            };
+        let missing = frames - row.values.len() + row.missing;
+        for (place, value) in samples.row_mut(order).iter_mut().zip(&row.values) {
+            *place = value * factor;
         }
         let name = if twin {
             format!("{name} ({})", order + 1)
@@ -400,10 +436,7 @@ pub(super) fn read(
 fn is_count(row: &LongRow, stated: Option<f64>) -> bool {
     stated.is_some()
         && row.title.unit.is_none()
-        && decimals(row).windows(2).all(|pair| match pair {
-            [Some(a), Some(b)] => b.value - a.value == 1.0,
-            _ => false,
-        })
+        && row.values.windows(2).all(|pair| pair[1] - pair[0] == 1.0)
 }
 
 /// A record that had to be read into memory, as a source of frames.

@@ -1,7 +1,7 @@
 //! The difference method: a second tip, matched in gain and delay, subtracted (pseudo-differential).
 
 use super::harmonic::{Centred, Parts};
-use super::matching::{Correlations, CrossSpectra, Filter};
+use super::matching::{Correlations, CrossSpectra, Filter, match_channels};
 use super::reference::bound;
 use super::result::{Findings, Match, Rejection};
 use rustfft::num_complex::Complex64;
@@ -30,8 +30,13 @@ pub(super) fn separate_difference(
         .clamp(4.0, LONGEST_LAG)
         .min(n as f64 / 8.0) as usize;
     let mut found = Findings::default();
-    let Some(filter) = Correlations::new(&centred.values, &other.values, longest).gain_and_delay()
-    else {
+    let Some(filter) = match_channels(
+        &centred.values,
+        &other.values,
+        longest,
+        rate_hz,
+        Correlations::gain_and_delay,
+    ) else {
         found
             .notes
             .push("difference method: one of the tips is constant; nothing was subtracted".into());

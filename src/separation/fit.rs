@@ -4,6 +4,7 @@
 use super::banded::{Banded, Roughness};
 use super::fold::{fold, remove_running_mean};
 use super::model::HumModel;
+use super::outliers::distrust;
 use super::search::CoarseTrack;
 use super::smoother::{Smoothed, TrackData, dot};
 use rustfft::num_complex::Complex64;
@@ -19,17 +20,30 @@ const GAIN_BANDWIDTH_HZ: f64 = 4.0;
 const OWN_BANDWIDTH_HZ: f64 = 2.0;
 /// Gain of log-likelihood that a track of its own must bring.
 const OWN_TRACK_GAIN: f64 = 6.0;
-const MOST_BREAKS: usize = 12;
-/// Shortest stretch between two changes of all amplitudes.
-const NARROWEST_PIECE_S: f64 = 0.4;
+pub(super) const MOST_BREAKS: usize = 12;
 
 /// What the fit may do.
 #[derive(Debug, Clone)]
 pub(super) struct FitSettings {
     pub(super) rate_hz: f64,
     pub(super) highest_order: usize,
-    /// Orders that must not be touched.
-    pub(super) barred: Vec<usize>,
+    /// Frequencies that must not be touched, Hz.
+    pub(super) protect_hz: Vec<f64>,
+}
+
+impl FitSettings {
+    /// Orders of a fundamental (known to `doubt_hz`) too close to a protected frequency.
+    pub(super) fn barred(&self, frequency_hz: f64, doubt_hz: f64, duration_s: f64) -> Vec<usize> {
+        self.protect_hz
+            .iter()
+            .filter_map(|p| {
+                let order = (p / frequency_hz).round();
+                let guard = (3.0 / duration_s).max(1.0).max(order * doubt_hz);
+                let close = (p - order * frequency_hz).abs() < guard.min(0.3 * frequency_hz);
+                (close && order >= 1.0).then_some(order as usize)
+            })
+            .collect()
+    }
 }
 
 /// A fitted model and what is known of it.
@@ -46,18 +60,18 @@ pub(super) struct Fit {
 }
 
 /// Phasor sums of the selected orders on the mesh.
-struct Sums {
-    orders: usize,
-    left: Vec<Complex64>,
-    right: Vec<Complex64>,
-    gram: Vec<[f64; 3]>,
-    noise: Vec<f64>,
+pub(super) struct Sums {
+    pub(super) orders: usize,
+    pub(super) left: Vec<Complex64>,
+    pub(super) right: Vec<Complex64>,
+    pub(super) gram: Vec<[f64; 3]>,
+    pub(super) noise: Vec<f64>,
     /// Weight of every interval and order; empty where all count in full.
-    trust: Vec<f32>,
+    pub(super) trust: Vec<f32>,
 }
 
 impl Sums {
-    fn gram(&self, interval: usize, o: usize) -> [f64; 3] {
+    pub(super) fn gram(&self, interval: usize, o: usize) -> [f64; 3] {
         match self.trust.get(interval * self.orders + o) {
             Some(t) => self.gram[interval].map(|g| g * f64::from(*t)),
             None => self.gram[interval],
@@ -65,18 +79,18 @@ impl Sums {
     }
 }
 
-struct Fitter<'a> {
-    x: &'a [f64],
-    settings: &'a FitSettings,
-    residual: Vec<f64>,
-    weights: Option<Vec<f32>>,
+pub(super) struct Fitter<'a> {
+    pub(super) x: &'a [f64],
+    pub(super) settings: &'a FitSettings,
+    pub(super) residual: Vec<f64>,
+    pub(super) weights: Option<Vec<f32>>,
     /// Weights 0 where samples are missing.
-    missing: Option<Vec<f32>>,
-    spacing: Vec<f64>,
-    cycle: usize,
-    interval_s: f64,
+    pub(super) missing: Option<Vec<f32>>,
+    pub(super) spacing: Vec<f64>,
+    pub(super) cycle: usize,
+    pub(super) interval_s: f64,
     /// Whether single intervals of single orders may be given up.
-    wary: bool,
+    pub(super) wary: bool,
 }
 
 /// Fits hum to `x`, starting from the search's track.
@@ -102,107 +116,6 @@ pub(super) fn fit(
     fitter.respace(&model);
     fitter.align(&mut model);
     fitter.run(model)
-}
-
-/// Fits the shape of another channel's hum, one complex factor an order, to `x`; keeps the orders that
-/// stand out and returns the noise beside them.
-pub(super) fn project(
-    x: &[f64],
-    missing: Option<Vec<f32>>,
-    model: &mut HumModel,
-    settings: &FitSettings,
-) -> Vec<f64> {
-    const ROUNDS: usize = 5;
-    let shape = model.clone();
-    let intervals = shape.intervals().max(1);
-    let cycles = shape.phase[shape.phase.len() - 1] - shape.phase[0];
-    let mut fitter = Fitter {
-        x,
-        settings,
-        residual: vec![0.0; x.len()],
-        weights: missing.clone(),
-        missing,
-        spacing: Vec::new(),
-        cycle: (x.len() as f64 / cycles.max(1.0)).round().max(1.0) as usize,
-        interval_s: x.len() as f64 / intervals as f64 / settings.rate_hz,
-        wary: false,
-    };
-    fitter.respace(model);
-    let mut factors = vec![Complex64::default(); shape.orders.len()];
-    let mut strengths = vec![0.0; shape.orders.len()];
-    let mut noise = Vec::new();
-    for round in 0..ROUNDS {
-        *model = scaled(&shape, &factors);
-        if round >= 2 && intervals > 8 {
-            fitter.wary = true;
-            fitter.down_weight(model);
-        }
-        let sums = fitter.sums(model);
-        let (left, right) = whole_sums(model, &sums);
-        let n = sums.orders;
-        for o in 0..n {
-            let (mut along, mut length) = (Complex64::default(), 0.0);
-            for i in 0..shape.intervals() {
-                let (a, b) = (shape.amplitude(o, i, i), shape.amplitude(o, i, i + 1));
-                let [aa, ab, bb] = sums.gram(i, o);
-                along += a.conj() * left[i * n + o] + b.conj() * right[i * n + o];
-                length += aa * a.norm_sqr() + 2.0 * ab * (a.conj() * b).re + bb * b.norm_sqr();
-            }
-            factors[o] = if length > 0.0 {
-                along / length
-            } else {
-                Complex64::default()
-            };
-            strengths[o] = factors[o].norm_sqr() * length / sums.noise[o];
-        }
-        noise = sums.noise;
-    }
-    // Expected to take in one in a thousand that is noise.
-    for (factor, strength) in factors.iter_mut().zip(&strengths) {
-        if *strength < 7.0 {
-            *factor = Complex64::default();
-        }
-    }
-    *model = scaled(&shape, &factors);
-    let kept: Vec<bool> = factors.iter().map(|f| f.norm_sqr() > 0.0).collect();
-    let pick = |values: &[Complex64]| -> Vec<Complex64> {
-        values
-            .iter()
-            .zip(&kept)
-            .filter(|(_, k)| **k)
-            .map(|(v, _)| *v)
-            .collect()
-    };
-    model.constants = model.constants.iter().map(|c| pick(c)).collect();
-    let mut index = 0..;
-    model
-        .orders
-        .retain(|_| index.next().is_some_and(|i| kept[i]));
-    let mut index = 0..;
-    model
-        .deviations
-        .retain(|_| index.next().is_some_and(|i| kept[i]));
-    noise
-        .iter()
-        .zip(&kept)
-        .filter(|(_, k)| **k)
-        .map(|(v, _)| *v)
-        .collect()
-}
-
-fn scaled(shape: &HumModel, factors: &[Complex64]) -> HumModel {
-    let mut model = shape.clone();
-    for constants in &mut model.constants {
-        for (c, f) in constants.iter_mut().zip(factors) {
-            *c *= f;
-        }
-    }
-    for (deviation, f) in model.deviations.iter_mut().zip(factors) {
-        for d in deviation.iter_mut() {
-            *d *= f;
-        }
-    }
-    model
 }
 
 /// Lays out intervals of whole cycles of the coarse track.
@@ -247,7 +160,7 @@ fn mesh(samples: usize, track: &CoarseTrack, rate: f64) -> HumModel {
 }
 
 impl Fitter<'_> {
-    fn respace(&mut self, model: &HumModel) {
+    pub(super) fn respace(&mut self, model: &HumModel) {
         let nominal = self.x.len() as f64 / model.intervals() as f64;
         self.spacing = model
             .edges
@@ -257,12 +170,12 @@ impl Fitter<'_> {
     }
 
     /// Residual of the model, less its running mean over a cycle.
-    fn update_residual(&mut self, model: &HumModel) {
+    pub(super) fn update_residual(&mut self, model: &HumModel) {
         model.residual(self.x, &mut self.residual);
         remove_running_mean(&mut self.residual, self.weights.as_deref(), self.cycle);
     }
 
-    fn sums(&mut self, model: &HumModel) -> Sums {
+    pub(super) fn sums(&mut self, model: &HumModel) -> Sums {
         self.update_residual(model);
         let count = model.orders.len();
         let intervals = model.intervals();
@@ -406,7 +319,7 @@ impl Fitter<'_> {
     fn run(mut self, mut model: HumModel) -> Fit {
         let mut fit = Fit::default();
         let low = self.settings.highest_order.min(20);
-        let barred = &self.settings.barred;
+        let barred = self.barred(&model, 0.5);
         model.set_orders((1..=low).filter(|k| !barred.contains(k)).collect());
         let mut shift = 0.02;
         for _ in 0..2 {
@@ -450,21 +363,12 @@ impl Fitter<'_> {
             }
             shift = self.follow(&mut model, shift);
         }
-        for round in 0..3 {
+        for _ in 0..3 {
             self.down_weight(&model);
             let mut sums = self.sums(&model);
             shift = self.update_phase(&mut model, &mut sums, shift);
             fit.parameters = self.update_amplitudes(&mut model, &sums);
             fit.noise = sums.noise;
-            debug(|| {
-                format!(
-                    "round {round} orders {} shift {shift:.2e} gain {:?} own {} pieces {}",
-                    model.orders.len(),
-                    model.gain.iter().copied().fold(f64::INFINITY, f64::min),
-                    model.deviations.iter().filter(|d| !d.is_empty()).count(),
-                    model.constants.len()
-                )
-            });
         }
         fit.model = model;
         fit.weights = self.weights;
@@ -472,13 +376,18 @@ impl Fitter<'_> {
     }
 
     /// One round of phase and constants; returns the usual shift of the phase.
-    fn follow(&mut self, model: &mut HumModel, last_shift: f64) -> f64 {
+    pub(super) fn follow(&mut self, model: &mut HumModel, last_shift: f64) -> f64 {
         let mut sums = self.sums(model);
         let shift = self.update_phase(model, &mut sums, last_shift);
         let (left, right) = whole_sums(model, &sums);
         solve_constants(model, &sums, &left, &right);
-        debug(|| format!("follow {shift:e}"));
         shift
+    }
+
+    fn barred(&self, model: &HumModel, doubt_hz: f64) -> Vec<usize> {
+        let duration = self.x.len() as f64 / self.settings.rate_hz;
+        let cycles = model.phase[model.phase.len() - 1] - model.phase[0];
+        self.settings.barred(cycles / duration, doubt_hz, duration)
     }
 
     fn place_breaks(&mut self, model: &mut HumModel) {
@@ -539,19 +448,10 @@ impl Fitter<'_> {
         let false_alarm = (tried * 3.0 * lowest)
             .min(tried * gamma_tail(ratios.len().min(12), together))
             .min(1.0);
-        debug(|| {
-            format!(
-                "detect {false_alarm:e} {:?}",
-                ratios
-                    .iter()
-                    .take(14)
-                    .map(|r| *r as i64)
-                    .collect::<Vec<_>>()
-            )
-        });
         if false_alarm > 0.01 {
             return (Vec::new(), false_alarm);
         }
+        let barred = self.barred(model, 0.0);
         // Family-wise 1 % over all orders; below the highest so found, 1 % each.
         let chances: Vec<f64> = ratios.iter().map(|r| chance(*r)).collect();
         let strict = 0.01 / top as f64;
@@ -562,87 +462,13 @@ impl Fitter<'_> {
         let orders = (1..=top)
             .filter(|k| {
                 let p = chances[k - 1];
-                (p < strict || (*k <= highest + 4 && p < 0.01)) && !self.settings.barred.contains(k)
+                (p < strict || (*k <= highest + 4 && p < 0.01)) && !barred.contains(k)
             })
             .collect();
         (orders, false_alarm)
     }
 
-    /// Gives no weight to samples far from what noise does, unless they come with the mains cycle.
-    fn down_weight(&mut self, model: &HumModel) {
-        const FAR: f64 = 4.5;
-        const BINS: usize = 128;
-        self.update_residual(model);
-        let n = self.x.len();
-        let stride = (n / 20_000).max(1);
-        let mut sizes: Vec<f64> = (0..n)
-            .step_by(stride)
-            .filter(|i| self.missing.as_ref().is_none_or(|w| w[*i] > 0.0))
-            .map(|i| self.residual[i].abs())
-            .collect();
-        if sizes.len() < 16 {
-            return;
-        }
-        let middle = sizes.len() / 2;
-        let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
-        // Median of |x| of a normal variable: 0.6745 standard deviations.
-        let limit = FAR * *median / 0.6745;
-        let bin = |interval: usize, i: usize| {
-            let cycles = model.phase[interval]
-                + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
-            ((cycles.rem_euclid(1.0) * BINS as f64) as usize).min(BINS - 1)
-        };
-        let (mut far, mut all) = (vec![0.0; BINS], vec![0.0; BINS]);
-        let mut count = 0usize;
-        for interval in 0..model.intervals() {
-            for i in model.edges[interval]..model.edges[interval + 1] {
-                if i % stride.min(4) == 0 {
-                    all[bin(interval, i)] += 1.0;
-                }
-                if self.residual[i].abs() > limit {
-                    count += 1;
-                    if i % stride.min(4) == 0 {
-                        far[bin(interval, i)] += 1.0;
-                    }
-                }
-            }
-        }
-        self.weights.clone_from(&self.missing);
-        if count == 0 || count * 4 > n {
-            return;
-        }
-        let mut weights = self.missing.clone().unwrap_or_else(|| vec![1.0; n]);
-        let mut run: Option<(usize, usize)> = None;
-        let close = |weights: &mut Vec<f32>, (from, to): (usize, usize)| {
-            let margin = 1 + (to - from) / 3;
-            weights[from.saturating_sub(margin)..(to + margin).min(n)].fill(0.0);
-        };
-        for interval in 0..model.intervals() {
-            for i in model.edges[interval]..model.edges[interval + 1] {
-                if self.residual[i].abs() <= limit {
-                    continue;
-                }
-                let b = bin(interval, i);
-                if far[b] > 0.3 * all[b] {
-                    continue;
-                }
-                run = match run {
-                    Some((from, to)) if i <= to + self.cycle / 16 => Some((from, i + 1)),
-                    Some(done) => {
-                        close(&mut weights, done);
-                        Some((i, i + 1))
-                    }
-                    None => Some((i, i + 1)),
-                };
-            }
-        }
-        if let Some(done) = run {
-            close(&mut weights, done);
-        }
-        self.weights = Some(weights);
-    }
-
-    fn shortest(&self, bandwidth_hz: f64) -> f64 {
+    pub(super) fn shortest(&self, bandwidth_hz: f64) -> f64 {
         (1.0 / (2.0 * PI * bandwidth_hz * self.interval_s)).max(0.7)
     }
 
@@ -682,14 +508,6 @@ impl Fitter<'_> {
             spacing: &self.spacing,
         };
         let smoothed = robust_best(&data, Roughness::Slope, self.shortest(PHASE_BANDWIDTH_HZ));
-        debug(|| {
-            format!(
-                "   phase parameters {} ratio {:e} knots {}",
-                smoothed.parameters,
-                (smoothed.ratio / gram.mean_diagonal()).powf(0.25),
-                edges
-            )
-        });
         let mut shifts: Vec<f64> = smoothed.tracks[0]
             .iter()
             .zip(&line)
@@ -764,7 +582,7 @@ impl Fitter<'_> {
     }
 
     /// Gain common to all orders, and the constants under it.
-    fn update_gain(
+    pub(super) fn update_gain(
         &self,
         model: &mut HumModel,
         sums: &Sums,
@@ -805,319 +623,9 @@ impl Fitter<'_> {
             solve_constants(model, sums, left, right);
         }
     }
-
-    /// Splits a piece where all amplitudes change at once; returns whether it did.
-    fn find_break(&mut self, model: &mut HumModel, sums: &Sums) -> bool {
-        if model.constants.len() > MOST_BREAKS {
-            return false;
-        }
-        let n = sums.orders;
-        let narrowest = ((NARROWEST_PIECE_S / self.interval_s).ceil() as usize).max(10);
-        let (left, right) = whole_sums(model, sums);
-        let mut best: Option<(f64, usize)> = None;
-        for piece in 0..model.constants.len() {
-            let span: Vec<usize> = (0..model.intervals())
-                .filter(|i| model.piece[*i] == piece)
-                .collect();
-            if span.len() < 2 * narrowest {
-                continue;
-            }
-            let (start, end) = (span[0], span[0] + span.len());
-            let mut before = vec![(Complex64::default(), 0.0); n];
-            let mut whole = before.clone();
-            for i in start..end {
-                for (o, w) in whole.iter_mut().enumerate() {
-                    w.0 += left[i * n + o] + right[i * n + o];
-                    w.1 += total(sums.gram(i, o));
-                }
-            }
-            for i in start..end {
-                let changes: Vec<(Complex64, f64)> = before
-                    .iter()
-                    .zip(&whole)
-                    .map(|(b, w)| {
-                        let rest = w.1 - b.1;
-                        if b.1 <= 0.0 || rest <= 0.0 {
-                            return (Complex64::default(), 0.0);
-                        }
-                        ((w.0 - b.0) / rest - b.0 / b.1, b.1 * rest / w.1)
-                    })
-                    .collect();
-                let statistic = worth_of_change(model, piece, &changes, &sums.noise);
-                let inside = i >= start + narrowest && i + narrowest <= end;
-                if inside && best.is_none_or(|b| statistic > b.0) {
-                    best = Some((statistic, i));
-                }
-                for (o, b) in before.iter_mut().enumerate() {
-                    b.0 += left[i * n + o] + right[i * n + o];
-                    b.1 += total(sums.gram(i, o));
-                }
-            }
-        }
-        let Some((statistic, at)) = best else {
-            return false;
-        };
-        let limit = break_limit(n, model.intervals());
-        if statistic < limit || !is_sharp(model, sums, &left, &right, at) {
-            return false;
-        }
-        let mut split = model.clone();
-        split_piece(&mut split, at);
-        for deviation in &mut split.deviations {
-            deviation.clear();
-        }
-        split.gain.fill(1.0);
-        solve_constants(&mut split, sums, &left, &right);
-        let mut whole = model.clone();
-        for deviation in &mut whole.deviations {
-            deviation.clear();
-        }
-        self.update_gain(&mut whole, sums, &left, &right);
-        let (with, without) = (
-            explained(&split, sums, &left, &right),
-            explained(&whole, sums, &left, &right),
-        );
-        debug(|| {
-            format!("   break at {at} statistic {statistic:.1} explained {with:.1} {without:.1}")
-        });
-        if with < without + n as f64 + 10.0 {
-            return false;
-        }
-        self.place_break(&mut split, at);
-        *model = split;
-        self.respace(model);
-        true
-    }
-
-    /// Joins the two pieces whose difference is least worth its parameters, if there are such.
-    fn drop_break(&self, model: &mut HumModel, sums: &Sums) -> bool {
-        let n = sums.orders;
-        let worth = |piece: usize| -> f64 {
-            let mut mass = [vec![0.0; n], vec![0.0; n]];
-            for i in 0..model.intervals() {
-                if let Some(side) = model.piece[i].checked_sub(piece).filter(|s| *s < 2) {
-                    for (o, m) in mass[side].iter_mut().enumerate() {
-                        *m += total(sums.gram(i, o));
-                    }
-                }
-            }
-            let changes: Vec<(Complex64, f64)> = (0..n)
-                .map(|o| {
-                    let change = model.constants[piece + 1][o] - model.constants[piece][o];
-                    let (m1, m2) = (mass[0][o], mass[1][o]);
-                    (change, m1 * m2 / f64::max(m1 + m2, 1.0))
-                })
-                .collect();
-            worth_of_change(model, piece, &changes, &sums.noise)
-        };
-        let least = (0..model.constants.len() - 1)
-            .map(|p| (worth(p), p))
-            .min_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((value, piece)) = least else {
-            return false;
-        };
-        if value > break_limit(n, model.intervals()) {
-            return false;
-        }
-        model.constants.remove(piece + 1);
-        for p in &mut model.piece {
-            if *p > piece {
-                *p -= 1;
-            }
-        }
-        true
-    }
-
-    /// Moves the edge of a break to the sample at which the residual is least.
-    fn place_break(&self, model: &mut HumModel, at: usize) {
-        let (first, end) = (at.saturating_sub(3), (at + 3).min(model.intervals()));
-        let (from, to) = (model.edges[first], model.edges[end]);
-        let side = |piece: usize| {
-            let mut all = model.clone();
-            all.piece[first..end].fill(piece);
-            let mut out = self.x[from..to].to_vec();
-            all.subtract(&mut out, first, end);
-            out
-        };
-        let (before, after) = (side(model.piece[at - 1]), side(model.piece[at]));
-        let level = before
-            .iter()
-            .zip(&after)
-            .map(|(a, b)| 0.5 * (a + b))
-            .sum::<f64>()
-            / before.len() as f64;
-        let (mut sum, mut least, mut place) = (0.0, 0.0, 0);
-        for (i, (b, a)) in before.iter().zip(&after).enumerate() {
-            if sum < least {
-                (least, place) = (sum, i);
-            }
-            sum += (b - level).powi(2) - (a - level).powi(2);
-        }
-        if sum < least {
-            place = before.len();
-        }
-        let sample = from + place;
-        // The nearest edge moves there; what lies between it and the old break changes sides.
-        let inner = first + 1..end;
-        let Some(edge) = inner.min_by_key(|e| model.edges[*e].abs_diff(sample)) else {
-            return;
-        };
-        if sample <= model.edges[edge - 1] + 1 || sample + 1 >= model.edges[edge + 1] {
-            return;
-        }
-        let (early, late) = (model.piece[at - 1], model.piece[at]);
-        for i in first..end {
-            model.piece[i] = if i < edge { early } else { late };
-        }
-        let interval = if sample < model.edges[edge] {
-            edge - 1
-        } else {
-            edge
-        };
-        let phase = model.phase[interval]
-            + model.cycles_per_sample(interval) * (sample - model.edges[interval]) as f64;
-        model.edges[edge] = sample;
-        model.phase[edge] = phase;
-    }
 }
 
-/// What a change of all amplitudes explains beyond a shift of the phase, less the largest share of
-/// a single order: a load changes many, and the phase track has its own way to move.
-fn worth_of_change(
-    model: &HumModel,
-    piece: usize,
-    changes: &[(Complex64, f64)],
-    noise: &[f64],
-) -> f64 {
-    let (mut sum, mut largest) = (0.0, 0.0f64);
-    let (mut along, mut length) = (0.0, 1e-300);
-    for (o, ((change, mass), s)) in changes.iter().zip(noise).enumerate() {
-        let share = change.norm_sqr() * mass / s;
-        sum += share;
-        largest = largest.max(share);
-        let turn = model.constants[piece][o] * Complex64::new(0.0, model.orders[o] as f64);
-        along += (turn.conj() * change).re * mass / s;
-        length += turn.norm_sqr() * mass / s;
-    }
-    sum - along * along / length - if changes.len() > 2 { largest } else { 0.0 }
-}
-
-/// What a break must explain: a gamma variable's mean, five of its deviations, and the choice.
-fn break_limit(orders: usize, intervals: usize) -> f64 {
-    let count = orders as f64;
-    count + 5.0 * count.sqrt() + 2.0 * (intervals as f64).ln() + 10.0
-}
-
-/// Whether amplitudes close before and after differ by most of what they differ farther away.
-fn is_sharp(
-    model: &HumModel,
-    sums: &Sums,
-    left: &[Complex64],
-    right: &[Complex64],
-    at: usize,
-) -> bool {
-    let n = sums.orders;
-    let mean = |from: usize, to: usize, o: usize| {
-        let (mut sum, mut mass) = (Complex64::default(), 1e-300);
-        for i in from..to {
-            sum += left[i * n + o] + right[i * n + o];
-            mass += total(sums.gram(i, o));
-        }
-        sum / mass
-    };
-    let piece = model.piece[at];
-    let start = (0..at)
-        .rev()
-        .take_while(|i| model.piece[*i] == piece)
-        .last()
-        .unwrap_or(at);
-    let end = (at..model.intervals())
-        .take_while(|i| model.piece[*i] == piece)
-        .count()
-        + at;
-    let wide = (at - start)
-        .min(end - at)
-        .min((model.intervals() / 8).max(5));
-    let near = 3.min(wide);
-    let (mut projected, mut whole) = (0.0, 0.0);
-    for o in 0..n {
-        let far = mean(at, at + wide, o) - mean(at - wide, at, o);
-        let close = mean(at + 1, at + 1 + near, o) - mean(at - 1 - near.min(at - 1), at - 1, o);
-        projected += (far.conj() * close).re / sums.noise[o];
-        whole += far.norm_sqr() / sums.noise[o];
-    }
-    projected > 0.6 * whole
-}
-
-fn split_piece(model: &mut HumModel, at: usize) {
-    let piece = model.piece[at];
-    for (i, p) in model.piece.iter_mut().enumerate() {
-        if *p > piece || (*p == piece && i >= at) {
-            *p += 1;
-        }
-    }
-    let copy = model.constants[piece].clone();
-    model.constants.insert(piece, copy);
-}
-
-/// Likelihood gained over no hum at all, in units of one complex parameter.
-fn explained(model: &HumModel, sums: &Sums, left: &[Complex64], right: &[Complex64]) -> f64 {
-    let n = sums.orders;
-    let mut gained = 0.0;
-    for i in 0..model.intervals() {
-        for o in 0..n {
-            let (a, b) = (model.amplitude(o, i, i), model.amplitude(o, i, i + 1));
-            let [aa, ab, bb] = sums.gram(i, o);
-            let linear = 2.0 * (a.conj() * left[i * n + o] + b.conj() * right[i * n + o]).re;
-            let square = aa * a.norm_sqr() + 2.0 * ab * (a.conj() * b).re + bb * b.norm_sqr();
-            gained += (linear - square) / sums.noise[o];
-        }
-    }
-    gained
-}
-
-/// Samples far from what the median says of the noise.
-///
-/// With `peaks_only` no more than the highest: a pulse that the fit has smeared over all cycles
-/// must go before its echoes can be judged.
-pub(super) fn far_samples(
-    residual: &[f64],
-    missing: Option<&[f32]>,
-    cycle: usize,
-    peaks_only: bool,
-) -> Vec<bool> {
-    const FAR: f64 = 5.0;
-    let used = |i: usize| missing.is_none_or(|w| w[i] > 0.0);
-    let mut sizes: Vec<f64> = (0..residual.len())
-        .filter(|i| used(*i))
-        .map(|i| residual[i].abs())
-        .collect();
-    let mut far = vec![false; residual.len()];
-    if sizes.len() < 16 {
-        return far;
-    }
-    let middle = sizes.len() / 2;
-    let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
-    let mut limit = FAR * *median / 0.6745;
-    if peaks_only {
-        limit = limit.max(0.3 * sizes.iter().copied().fold(0.0, f64::max));
-    }
-    let margin = cycle / 40 + 1;
-    let mut count = 0;
-    for (i, r) in residual.iter().enumerate() {
-        if used(i) && r.abs() > limit {
-            let to = (i + margin + 1).min(far.len());
-            far[i.saturating_sub(margin)..to].fill(true);
-            count += 1;
-        }
-    }
-    if count * 5 > residual.len() {
-        far.fill(false);
-    }
-    far
-}
-
-fn gram_of(sums: &Sums, o: usize) -> Banded {
+pub(super) fn gram_of(sums: &Sums, o: usize) -> Banded {
     let mut gram = Banded::zeros(sums.gram.len() + 1);
     for i in 0..sums.gram.len() {
         gram.add_interval(i, sums.gram(i, o), 1.0);
@@ -1125,69 +633,7 @@ fn gram_of(sums: &Sums, o: usize) -> Banded {
     gram
 }
 
-/// Gives up the intervals of an order in which far more stands than usual: something else passes.
-fn distrust(sums: &mut Sums) {
-    const LIMIT: f64 = 14.0;
-    const TAIL: f64 = 2.5;
-    let (n, intervals) = (sums.orders, sums.gram.len());
-    let mut trust = vec![1.0f32; n * intervals];
-    let mut flagged = vec![false; n * intervals];
-    let (mut powers, mut usual) = (Vec::with_capacity(n), Vec::with_capacity(n));
-    for o in 0..n {
-        let series: Vec<f64> = (0..intervals)
-            .map(|i| {
-                let sum = sums.left[i * n + o] + sums.right[i * n + o];
-                sum.norm_sqr() / total(sums.gram[i]).max(1e-300)
-            })
-            .collect();
-        let mut sorted = series.clone();
-        let middle = intervals / 2;
-        let (_, median, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
-        let median = *median / std::f64::consts::LN_2;
-        for (i, power) in series.iter().enumerate() {
-            flagged[i * n + o] = *power > LIMIT * median;
-        }
-        powers.push(series);
-        usual.push(median);
-    }
-    // What changes many orders at once is the hum itself.
-    if n >= 4 {
-        for interval in flagged.chunks_mut(n) {
-            if interval.iter().filter(|f| **f).count() * 5 > 2 * n {
-                interval.fill(false);
-            }
-        }
-    }
-    for o in 0..n {
-        let high: Vec<usize> = (0..intervals).filter(|i| flagged[*i * n + o]).collect();
-        if high.len() * 5 > intervals * 2 {
-            continue;
-        }
-        for i in high {
-            let raised = |j: usize| powers[o][j] > TAIL * usual[o];
-            let mut from = i;
-            while from > 0 && raised(from - 1) {
-                from -= 1;
-            }
-            let mut to = i + 1;
-            while to < intervals && raised(to) {
-                to += 1;
-            }
-            for j in from.saturating_sub(3)..(to + 3).min(intervals) {
-                trust[j * n + o] = 0.0;
-            }
-        }
-    }
-    for (i, t) in trust.iter().enumerate() {
-        if *t == 0.0 {
-            sums.left[i] = Complex64::default();
-            sums.right[i] = Complex64::default();
-        }
-    }
-    sums.trust = trust;
-}
-
-fn total(gram: [f64; 3]) -> f64 {
+pub(super) fn total(gram: [f64; 3]) -> f64 {
     gram[0] + 2.0 * gram[1] + gram[2]
 }
 
@@ -1250,7 +696,7 @@ fn carry_over(old: &HumModel, new: &mut HumModel) {
 }
 
 /// Sums as they would be had the model not been subtracted.
-fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>) {
+pub(super) fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>) {
     let n = sums.orders;
     let (mut left, mut right) = (sums.left.clone(), sums.right.clone());
     for i in 0..model.intervals() {
@@ -1264,7 +710,12 @@ fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>)
     (left, right)
 }
 
-fn solve_constants(model: &mut HumModel, sums: &Sums, left: &[Complex64], right: &[Complex64]) {
+pub(super) fn solve_constants(
+    model: &mut HumModel,
+    sums: &Sums,
+    left: &[Complex64],
+    right: &[Complex64],
+) {
     let n = sums.orders;
     let pieces = model.constants.len();
     let mut mass = vec![vec![0.0; n]; pieces];
@@ -1354,9 +805,4 @@ fn robust_best(data: &TrackData<'_>, roughness: Roughness, shortest: f64) -> Smo
         smoothed = data.best(roughness, &weights, shortest);
     }
     smoothed
-}
-pub(super) fn debug(on: impl FnOnce() -> String) {
-    if std::env::var("DBG").is_ok() {
-        eprintln!("{}", on());
-    }
 }

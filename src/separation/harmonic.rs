@@ -152,22 +152,10 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
             ..Fit::default()
         };
     }
-    let guard = (3.0 / duration).max(1.0);
-    let barred = |frequency: f64| -> Vec<usize> {
-        options
-            .protect_hz
-            .iter()
-            .flat_map(|p| {
-                let nearest = (p / frequency).round();
-                let close = (p - nearest * frequency).abs() < guard.min(0.25 * frequency);
-                (close && nearest >= 1.0).then_some(nearest as usize)
-            })
-            .collect()
-    };
     let mut settings = FitSettings {
         rate_hz,
         highest_order: options.harmonics.unwrap_or(usize::MAX),
-        barred: options.nominal_hz.iter().flat_map(|f| barred(*f)).collect(),
+        protect_hz: options.protect_hz.clone(),
     };
     if duration * lowest < SHORT_CYCLES {
         return fit_short(
@@ -182,7 +170,6 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
     };
     let below_nyquist = (0.49 * rate_hz / track.nominal_hz).floor() as usize;
     settings.highest_order = settings.highest_order.min(below_nyquist);
-    settings.barred = barred(track.frequency_at(0.5 * duration));
     if settings.highest_order == 0 {
         return Fit::default();
     }

@@ -5,7 +5,7 @@ use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Half the taps of a fractional delay.
-const DELAY_HALF: i64 = 24;
+const DELAY_HALF: i64 = 48;
 /// Half-lengths of the filters tried.
 const FILTER_HALVES: [i64; 7] = [0, 1, 2, 4, 8, 16, 32];
 const BLOCK: usize = 1 << 14;
@@ -115,6 +115,60 @@ impl Correlations {
         }
     }
 
+    /// As [`Correlations::new`], every frequency weighted by the inverse of what is not explained there
+    /// (`unexplained` is the target less a first match): the wanted signal then hardly counts. Lags
+    /// are about `centre`.
+    pub(super) fn whitened(
+        target: &[f64],
+        other: &[f64],
+        unexplained: &[f64],
+        centre: i64,
+        rate_hz: f64,
+    ) -> Option<Self> {
+        let last = other.len() as i64 - 1;
+        let moved: Vec<f64> = (0..=last)
+            .map(|n| other[(n - centre).clamp(0, last) as usize])
+            .collect();
+        let spectra = CrossSpectra::new(target, &moved, rate_hz);
+        let rest = CrossSpectra::new(unexplained, unexplained, rate_hz);
+        let bins = spectra.target.len();
+        let size = 2 * (bins - 1);
+        let lag = 4 * DELAY_HALF as usize;
+        if spectra.segments < 4 || size < 8 * lag {
+            return None;
+        }
+        let floor = 1e-6 * rest.target.iter().sum::<f64>() / bins as f64;
+        let weight = |i: usize| {
+            let near = i.saturating_sub(2)..(i + 3).min(bins);
+            let count = near.len() as f64;
+            1.0 / (rest.target[near].iter().sum::<f64>() / count + floor).max(1e-300)
+        };
+        let mut cross = vec![Complex64::default(); size];
+        let mut own = cross.clone();
+        let mut target_power = 0.0;
+        for i in 1..bins {
+            let w = weight(i);
+            target_power += 2.0 * w * spectra.target[i];
+            cross[i] = spectra.cross[i] * w;
+            own[i] = Complex64::new(spectra.other[i] * w, 0.0);
+            if i < size - i {
+                cross[size - i] = cross[i].conj();
+                own[size - i] = own[i];
+            }
+        }
+        let inverse = FftPlanner::new().plan_fft_inverse(size);
+        inverse.process(&mut cross);
+        inverse.process(&mut own);
+        let at = |m: i64| cross[m.rem_euclid(size as i64) as usize].re;
+        Some(Self {
+            longest: lag as i64,
+            samples: 0.5 * target.len() as f64,
+            target_power,
+            cross: (-(lag as i64)..=lag as i64).map(at).collect(),
+            own: own[..=lag].iter().map(|c| c.re).collect(),
+        })
+    }
+
     fn cross(&self, m: i64) -> f64 {
         self.cross
             .get((m + self.longest) as usize)
@@ -134,7 +188,7 @@ impl Correlations {
     }
 
     fn best_lag(&self) -> i64 {
-        let reach = self.longest - 2 * DELAY_HALF - 2;
+        let reach = (self.longest - 2 * DELAY_HALF - 2).max(0);
         (-reach..=reach)
             .max_by(|a, b| {
                 let nearer = |m: i64| self.cross(m).abs() * (1.0 - 1e-6 * m.abs() as f64);
@@ -225,7 +279,9 @@ impl Correlations {
                 best = candidate;
             }
         }
-        (cost(&best) < -6.0).then_some(best)
+        // The lag is the best of many.
+        let tried = 2.0 * self.longest as f64;
+        (cost(&best) < -6.0 - 2.0 * tried.ln()).then_some(best)
     }
 
     /// Normal equations of taps about a lag, by Cholesky.
@@ -236,9 +292,11 @@ impl Correlations {
         for i in 0..p {
             for j in 0..=i {
                 let mut sum = self.own(i as i64 - j as i64) * if i == j { 1.0 + 1e-9 } else { 1.0 };
-                for k in 0..j {
-                    sum -= a[i][k] * a[j][k];
-                }
+                sum -= a[i][..j]
+                    .iter()
+                    .zip(&a[j][..j])
+                    .map(|(u, v)| u * v)
+                    .sum::<f64>();
                 a[i][j] = if i == j {
                     sum.max(1e-300).sqrt()
                 } else {
@@ -247,19 +305,54 @@ impl Correlations {
             }
         }
         for i in 0..p {
-            for k in 0..i {
-                b[i] -= a[i][k] * b[k];
-            }
+            b[i] -= a[i][..i]
+                .iter()
+                .zip(&b[..i])
+                .map(|(u, v)| u * v)
+                .sum::<f64>();
             b[i] /= a[i][i];
         }
         for i in (0..p).rev() {
-            for k in i + 1..p {
-                b[i] -= a[k][i] * b[k];
-            }
+            b[i] -= (i + 1..p).map(|k| a[k][i] * b[k]).sum::<f64>();
             b[i] /= a[i][i];
         }
         b
     }
+}
+
+impl Filter {
+    /// The same filter with its lags counted from 0 instead of from `centre`.
+    fn moved(mut self, centre: i64) -> Self {
+        self.first += centre;
+        self.delay += centre as f64;
+        self
+    }
+}
+
+/// Matches twice: plainly, then with every frequency weighted by what the first match left there.
+pub(super) fn match_channels(
+    target: &[f64],
+    other: &[f64],
+    longest_lag: usize,
+    rate_hz: f64,
+    solve: impl Fn(&Correlations) -> Option<Filter>,
+) -> Option<Filter> {
+    let mut filter = solve(&Correlations::new(target, other, longest_lag))?;
+    for _ in 0..2 {
+        let rest: Vec<f64> = target
+            .iter()
+            .zip(filter.apply(other))
+            .map(|(x, v)| x - v)
+            .collect();
+        let centre = filter.delay.round() as i64;
+        let Some(weighted) = Correlations::whitened(target, other, &rest, centre, rate_hz) else {
+            break;
+        };
+        // A strong narrow signal can feign a match; with its frequencies down-weighted it cannot.
+        let better = solve(&weighted)?;
+        filter = better.moved(centre);
+    }
+    Some(filter)
 }
 
 /// Taps of a delay: a sinc under a Kaiser-like (cosine-squared) window, unit gain at 0 Hz.

@@ -11,6 +11,7 @@
 //! samples. Offset, interference and cleaned samples add up to the input.
 
 mod banded;
+mod breaks;
 mod difference;
 mod fit;
 mod fold;
@@ -18,7 +19,9 @@ mod harmonic;
 mod matching;
 mod model;
 mod options;
+mod outliers;
 mod output;
+mod projection;
 mod reference;
 mod result;
 mod search;

@@ -28,16 +28,17 @@ enum Kind {
     Csv,
 }
 
+#[allow(clippy::large_enum_variant)]
 enum State {
     Closed,
     Wav {
         file: NamedTempFile,
-        writer: hound::WavWriter<Temporary>,
+        writer: Box<hound::WavWriter<Temporary>>,
         scale: f64,
     },
     Csv {
         file: NamedTempFile,
-        writer: csv::Writer<Temporary>,
+        writer: Box<csv::Writer<Temporary>>,
         start_s: f64,
         rate_hz: f64,
         next: u64,
@@ -132,7 +133,7 @@ impl FrameSink for FileSink {
                 let scale = 1.0 / header.acquisition.full_scale_v.unwrap_or(1.0);
                 State::Wav {
                     file,
-                    writer,
+                    writer: Box::new(writer),
                     scale,
                 }
             }
@@ -146,7 +147,7 @@ impl FrameSink for FileSink {
                 writer.write_record(&names).map_err(|e| self.failed(e))?;
                 State::Csv {
                     file,
-                    writer,
+                    writer: Box::new(writer),
                     start_s: header.time_base.start_s,
                     rate_hz,
                     next: 0,

@@ -1,8 +1,9 @@
 //! The reference method: what is coherent with a channel that senses the ground noise alone.
 
-use super::fit::{FitSettings, project};
+use super::fit::FitSettings;
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
-use super::matching::{Correlations, CrossSpectra};
+use super::matching::{Correlations, CrossSpectra, match_channels};
+use super::projection::project;
 use super::result::{Findings, Match};
 
 /// Longest delay between the channels, s.
@@ -45,7 +46,7 @@ pub(super) fn separate_reference(
         let settings = FitSettings {
             rate_hz,
             highest_order: usize::MAX,
-            barred: Vec::new(),
+            protect_hz: Vec::new(),
         };
         let noise = project(
             &centred.values,
@@ -78,7 +79,7 @@ pub(super) fn separate_reference(
         noise_factor: 1.0,
         ..Match::default()
     };
-    let filter = Correlations::new(&rest, &other_rest, longest).filter();
+    let filter = match_channels(&rest, &other_rest, longest, rate_hz, Correlations::filter);
     if let Some(filter) = &filter {
         for (r, v) in removed.iter_mut().zip(filter.apply(&other_rest)) {
             *r += v;

@@ -214,8 +214,9 @@ fn best_path(scores: &[Vec<f64>], step_hz: f64) -> (Vec<usize>, f64) {
         for i in 0..width {
             let mut best = total[overall] - DEAREST;
             let mut from = overall;
-            for j in i.saturating_sub(near)..(i + near + 1).min(width) {
-                let value = total[j] - PRICE_PER_HZ * step_hz * i.abs_diff(j) as f64;
+            let (from_j, to_j) = (i.saturating_sub(near), (i + near + 1).min(width));
+            for (j, before) in total.iter().enumerate().take(to_j).skip(from_j) {
+                let value = before - PRICE_PER_HZ * step_hz * i.abs_diff(j) as f64;
                 if value > best {
                     best = value;
                     from = j;

@@ -383,7 +383,7 @@ impl Report {
                 self.warnings.push(warning);
             }
         }
-        join_tracks(&mut self.track, std::mem::take(&mut found.track), start_s);
+        join_tracks(&mut self.track, &found.track, start_s);
         let longer = self.longest.as_ref().is_none_or(|(n, f)| {
             (found.detected && !f.detected) || (frames > *n && found.detected == f.detected)
         });
@@ -455,7 +455,7 @@ impl Report {
 }
 
 /// Appends a chapter's track; an order that one of them lacks has no amplitude there.
-fn join_tracks(all: &mut HumTrack, part: HumTrack, start_s: f64) {
+fn join_tracks(all: &mut HumTrack, part: &HumTrack, start_s: f64) {
     if part.time_s.is_empty() {
         return;
     }

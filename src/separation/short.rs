@@ -1,7 +1,8 @@
 //! Records of a few cycles: one joint least-squares fit of level, slope, fundamental and harmonics.
 
-use super::fit::{Fit, FitSettings, far_samples};
+use super::fit::{Fit, FitSettings};
 use super::model::HumModel;
+use super::outliers::far_samples;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -133,7 +134,8 @@ fn refine(
             break;
         }
     }
-    orders.retain(|k| !settings.barred.contains(k));
+    let barred = settings.barred(frequency, 0.0, x.len() as f64 / rate);
+    orders.retain(|k| !barred.contains(k));
     if false_alarm > 0.01 || orders.is_empty() {
         return Fit {
             false_alarm,
@@ -328,9 +330,11 @@ fn least_squares(
         a[i][i] *= 1.0 + 1e-12;
         for j in 0..=i {
             let mut sum = a[i][j];
-            for k in 0..j {
-                sum -= a[i][k] * a[j][k];
-            }
+            sum -= a[i][..j]
+                .iter()
+                .zip(&a[j][..j])
+                .map(|(u, v)| u * v)
+                .sum::<f64>();
             a[i][j] = if i == j {
                 sum.max(1e-300).sqrt()
             } else {
@@ -339,15 +343,15 @@ fn least_squares(
         }
     }
     for i in 0..p {
-        for k in 0..i {
-            b[i] -= a[i][k] * b[k];
-        }
+        b[i] -= a[i][..i]
+            .iter()
+            .zip(&b[..i])
+            .map(|(u, v)| u * v)
+            .sum::<f64>();
         b[i] /= a[i][i];
     }
     for i in (0..p).rev() {
-        for k in i + 1..p {
-            b[i] -= a[k][i] * b[k];
-        }
+        b[i] -= (i + 1..p).map(|k| a[k][i] * b[k]).sum::<f64>();
         b[i] /= a[i][i];
     }
     b

@@ -13,8 +13,6 @@ const FAVOUR: f64 = 3.0;
 pub(super) struct Smoothed {
     /// One track for every right-hand side.
     pub(super) tracks: Vec<Vec<f64>>,
-    /// Ratio of the data's noise to the walk's.
-    pub(super) ratio: f64,
     /// Logarithm of the restricted marginal likelihood, up to a constant of the data.
     pub(super) log_likelihood: f64,
     /// Noise power of the data that the best ratio leaves, in units of the Gram matrix.
@@ -70,7 +68,6 @@ impl TrackData<'_> {
             .sum();
         Smoothed {
             tracks,
-            ratio,
             log_likelihood,
             noise,
             parameters,

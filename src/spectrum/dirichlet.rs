@@ -53,7 +53,7 @@ impl Kernel {
 /// Dirichlet kernel sin(Nx)/sin(x), x = πν.
 fn dirichlet(length: usize, nu: f64) -> Kernel {
     let turns = nu.round();
-    let sign = if length % 2 == 0 && turns.rem_euclid(2.0) != 0.0 {
+    let sign = if length.is_multiple_of(2) && turns.rem_euclid(2.0) != 0.0 {
         -1.0
     } else {
         1.0

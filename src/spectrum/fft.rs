@@ -25,11 +25,11 @@ pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
 fn is_good(length: usize) -> bool {
     let mut rest = length;
     for prime in [2, 3, 5] {
-        while rest % prime == 0 {
+        while rest.is_multiple_of(prime) {
             rest /= prime;
         }
     }
-    rest == 1 && length % 2 == 0
+    rest == 1 && length.is_multiple_of(2)
 }
 
 /// The smallest good length that is not below `least`.

@@ -122,7 +122,7 @@ impl Nudft {
         } else {
             (self.bins[self.padded - within].conj(), turns + 1)
         };
-        if turns % 2 != 0 && self.length % 2 == 0 {
+        if turns % 2 != 0 && self.length.is_multiple_of(2) {
             -value
         } else {
             value

@@ -5,7 +5,6 @@ use rand_chacha::ChaCha8Rng;
 use std::f64::consts::PI;
 
 pub struct Case {
-    pub name: &'static str,
     pub rate_hz: f64,
     pub nominal_hz: f64,
     /// Wanted signal, hum and noise; the record is their sum and the offset.
@@ -356,7 +355,6 @@ pub fn make(recipe: &Recipe, seed: u64) -> Case {
     }
     let wanted = wanted_signal(recipe, n, dt, &mut rng);
     Case {
-        name: recipe.name,
         rate_hz: recipe.rate_hz,
         nominal_hz: nominal,
         wanted,

@@ -164,7 +164,7 @@ impl Scenario {
                 }
             }
             Colour::Pink { corner_hz } => {
-                pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng)
+                pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng);
             }
         }
         // The frequency walks at random and is drawn back to its mean over a minute.

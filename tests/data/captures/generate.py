@@ -204,6 +204,12 @@ save("counts_per_channel.csv", "Sample Rate,1000,,\nGain,,0.001,0.002\nOffset,,0
      expect(1000, [channel("CH1", RC12), channel("CH2", [round((v + 1) / 0.002) * 0.002 - 1 for v in B])]))
 save("counts_unscaled.csv", "time,ADC (counts)\n" + rows([T, map(str, C12)]), expect(1000, [channel("ADC", [float(c) for c in C12], "counts")]))
 
+save("counts_scale_by_unit.txt", "Sample rate: 1000 Hz\nResolution: 1 mV/LSB\nADC\n" + rows([map(str, C12)]), expect(1000, [channel("ADC", RC12)]))
+save("settings_in_every_row.csv", "Time,Value,Unit,Range,Mode\n" + rows([T, MV, ["mV"] * N, ["5V"] * N, ["DC"] * N]), expect(1000, [channel("Value", RMV)]))
+save("section_marks.csv", "[Header]\nSample Rate,1000\n[Data]\n" + rows([VA]), expect(1000, [channel("1", RA)]))
+save("signal_period_is_no_interval.csv", "UNITS,mV\nPERIOD,20ms\nSAMPLING PERIOD,1ms\nDATA\n" + rows([MV]), expect(1000, [channel("DATA", RMV)]))
+save("scan_list_with_alarms.csv", "Scan,Time,101 (VDC),Alarm 101\n" + "".join(f"{i + 1},03/14/2025 10:15:30:{i * 10:03d},{v},0\n" for i, v in enumerate(VA)), expect(100, [channel("101", RA)], logic=["Alarm 101"]))
+
 # Time bases -------------------------------------------------------------------------------------
 save("pretrigger.csv", "Time,CH1\n" + rows([times(start=-0.032), VA]), expect(1000, [channel("CH1", RA)], start=-0.032))
 save("clock_time.csv", "Time,CH1\n" + rows([[f"12:59:59.{900 + i:03d}" if i < 100 else "" for i in range(N)], VA]), expect(1000, [channel("CH1", RA)]))
