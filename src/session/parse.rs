@@ -35,6 +35,13 @@ pub(super) fn session(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Sessi
     };
     let captures = captures(&mut top, &session.remedies, mistakes);
     top.finish(mistakes);
+    if captures.is_empty() && !top.has("capture") {
+        top.missing(
+            "capture",
+            "a session needs at least one capture, headed [[capture]]",
+            mistakes,
+        );
+    }
     Session {
         captures,
         ..session
@@ -159,13 +166,6 @@ fn captures(
     mistakes: &mut Mistakes<'_>,
 ) -> Vec<CaptureEntry> {
     let tables = top.tables("capture", mistakes);
-    if tables.is_empty() {
-        top.missing(
-            "capture",
-            "a session needs at least one capture, headed [[capture]]",
-            mistakes,
-        );
-    }
     let mut captures = Vec::new();
     for mut table in tables {
         let file = table.text("file", mistakes);

@@ -319,7 +319,7 @@ impl<'a, 'i> TableReader<'a, 'i> {
     }
 
     /// Tells the keys that nobody asked for.
-    pub(super) fn finish(self, mistakes: &mut Mistakes<'_>) {
+    pub(super) fn finish(&self, mistakes: &mut Mistakes<'_>) {
         for key in self.table.keys() {
             let name = key.get_ref().as_ref();
             if !self.known.contains(&name) {
