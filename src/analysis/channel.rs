@@ -12,8 +12,12 @@ use rayon::prelude::*;
 
 /// Share either side of nominal within which a grid's frequency lies.
 pub(super) const GRID_RANGE: f64 = 0.01;
-/// Longest record fitted as one segment, s.
-const ONE_SEGMENT_S: f64 = 2.0;
+/// Longest record fitted as one segment, and length of the segments of longer ones, s: a grid that
+/// wanders by 10 mHz in 10 s turns the 40th harmonic by less than a tenth of a radian within a segment.
+const ONE_SEGMENT_S: f64 = 1.05;
+const SEGMENT_S: f64 = 0.5;
+/// Shortest record of a long capture's density, s.
+const DENSITY_S: f64 = 1.0;
 /// Most tones that are fitted, and how many of them twice.
 const MOST_TONES: usize = 24;
 const MOST_REFITS: usize = 6;
@@ -56,13 +60,13 @@ pub(super) struct StreamFit {
     pub(super) residual: Vec<f64>,
 }
 
-/// Cuts `count` samples into equal segments of about a second; one segment up to two seconds.
+/// Cuts `count` samples into equal segments; a short record is one.
 fn cut(count: usize, rate_hz: f64) -> Vec<(usize, usize)> {
     let duration = count as f64 / rate_hz;
     let pieces = if duration <= ONE_SEGMENT_S {
         1
     } else {
-        duration.round() as usize
+        (duration / SEGMENT_S).round() as usize
     };
     let length = count / pieces;
     (0..pieces)
@@ -144,8 +148,8 @@ impl Work<'_> {
             .band_hz
             .map_or(f64::INFINITY, |b| b.0)
             .max(4.0 * rate / count as f64);
-        let piece = (self.pieces[0].1 - self.pieces[0].0) as f64;
-        let length = (4.0 * rate / low).max(piece).min(count as f64) as usize;
+        let shortest = (DENSITY_S * rate).max((self.pieces[0].1 - self.pieces[0].0) as f64);
+        let length = (4.0 * rate / low).max(shortest).min(count as f64) as usize;
         Multitaper::new(length, if count / length >= 4 { 3 } else { 5 })
     }
 
@@ -527,7 +531,7 @@ impl Work<'_> {
                     .sum::<f64>()
                     / segments.len() as f64;
                 // A strong line that moves within the segments leaves a skirt.
-                let strong = segments.len() > 1
+                let strong = fitted_over_s * fundamental * rate > 20.0
                     && power > 1e5 * settings.coefficient_variance(k, segments[0].fit.length);
                 lines.push(RemovedLine {
                     frequency_hz: k as f64 * fundamental * rate,
