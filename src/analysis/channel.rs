@@ -9,6 +9,8 @@ use super::tones::find_peaks;
 use crate::analysis::{MainsChoice, MeasureOptions};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use rayon::prelude::*;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
 
 /// Share either side of nominal within which a grid's frequency lies.
 pub(super) const GRID_RANGE: f64 = 0.01;
@@ -38,7 +40,6 @@ pub(super) struct Stream {
 /// A tone: a series of one order.
 #[derive(Debug, Clone)]
 pub(super) struct ToneFit {
-    pub(super) segments: Vec<SegmentFit>,
     pub(super) combined: Combined,
 }
 
@@ -88,6 +89,13 @@ fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> 
     let top = stream.clean_to_hz - 1.0f64.min(0.02 * stream.clean_to_hz);
     let carried = (top / (nominal_hz * (1.0 + GRID_RANGE))).floor().max(0.0) as usize;
     let determined = stream.samples.len().saturating_sub(8) / 6;
+    // Below one cycle only the fundamental can be told from an offset.
+    let cycles = stream.samples.len() as f64 / stream.rate_hz * nominal_hz;
+    let determined = if cycles < 1.0 {
+        determined.min(1)
+    } else {
+        determined
+    };
     options.harmonics.min(carried).min(determined)
 }
 
@@ -120,7 +128,7 @@ pub(super) fn fit_stream(stream: &Stream, options: &MeasureOptions) -> StreamFit
     // Gaps: fill with the model and fit again until the filling no longer moves.
     if !stream.gaps.is_empty() {
         for _ in 0..12 {
-            if work.fill_gaps(&result) < 1e-3 {
+            if work.fill_gaps(&result) < 1e-2 {
                 break;
             }
             result = work.fit();
@@ -295,21 +303,21 @@ impl Work<'_> {
         }
         let noise = self.order_noise(&settings, &floor, &segments);
         let combined = combine(&segments, &noise, rate, self.samples.len());
+        let slow = if self.pieces.len() == 1 {
+            let fine = Multitaper::new(self.samples.len(), 2);
+            let density = self.density(&fine, &residual);
+            self.floor(&fine, &density, &settings, &segments, &tones)
+        } else {
+            floor.clone()
+        };
         let tones = tones
             .into_iter()
             .map(|segments| {
                 let noise = self.tone_noise(&floor, &segments);
                 let combined = combine(&segments, &[noise], rate, self.samples.len());
-                ToneFit { segments, combined }
+                ToneFit { combined }
             })
             .collect();
-        let slow = if self.pieces.len() == 1 {
-            let fine = Multitaper::new(self.samples.len(), 2);
-            let density = self.density(&fine, &residual);
-            NoiseFloor::new(&fine, &density, &[])
-        } else {
-            floor.clone()
-        };
         let mut without_line = self.samples.clone();
         take_off_line(&mut without_line);
         let total = self.density(&estimator, &without_line);
@@ -396,7 +404,19 @@ impl Work<'_> {
                         let mut rest = samples.to_vec();
                         fitted.fit.subtract_harmonics(&mut rest);
                         take_off_line(&mut rest);
-                        merit = -rest.iter().map(|r| r * r).sum::<f64>();
+                        let left = rest.iter().map(|r| r * r).sum::<f64>();
+                        // Orders that noise alone explains do not speak for a nominal: their power is given back.
+                        let count = rest.len() as f64;
+                        let noise = 13.4 * 2.0 * left / (count * count);
+                        let given_back: f64 = fitted
+                            .fit
+                            .harmonics
+                            .iter()
+                            .map(Complex64::norm_sqr)
+                            .filter(|&power| power < noise)
+                            .map(|power| 0.5 * count * power)
+                            .sum();
+                        merit = -(left + given_back);
                         acquired.fundamental = fitted.fit.fundamental;
                     } else {
                         merit = f64::NEG_INFINITY;
@@ -522,6 +542,12 @@ impl Work<'_> {
                 1.5 / fitted_over_s + 0.5 * (estimator.tapers() as f64 + 1.0) * density.bin_hz
             }
         };
+        // Fitted over less than a record: what the fits took out is smeared over the tapers' width.
+        let cut = if fitted_over_s * density.bin_hz < 0.7 {
+            1.6 / fitted_over_s
+        } else {
+            0.0
+        };
         let mut lines = Vec::new();
         if let Some(fundamental) = mean_fundamental(segments) {
             for k in 1..=settings.orders {
@@ -539,7 +565,7 @@ impl Work<'_> {
                     covers_hz: if strong {
                         scar.max(3.0 / fitted_over_s)
                     } else {
-                        scar
+                        scar.max(cut)
                     },
                 });
             }
@@ -748,33 +774,63 @@ impl Work<'_> {
         }
     }
 
-    /// Fills the gaps with the model; the largest change against the residual's scatter.
+    /// Fills the gaps from a least-squares fit of the resolved orders to the samples that are there; the
+    /// largest change against the residual's scatter.
     fn fill_gaps(&mut self, result: &StreamFit) -> f64 {
         let scatter = (result.residual.iter().map(|r| r * r).sum::<f64>()
             / result.residual.len() as f64)
             .sqrt();
+        let resolved: Vec<usize> = (1..=result.orders)
+            .filter(|&k| {
+                let h = &result.combined.harmonics[k - 1];
+                h.amplitude.norm_sqr() > 25.0 * h.variance
+            })
+            .collect();
+        let mut gaps = self.stream.gaps.as_slice();
         let mut largest: f64 = 0.0;
-        for &gap in &self.stream.gaps {
-            let Some(piece) = self
-                .pieces
-                .iter()
-                .position(|&(from, to)| (from..to).contains(&gap))
-            else {
+        for (piece, segment) in self.pieces.iter().zip(&result.segments) {
+            let (own, later) = gaps.split_at(gaps.partition_point(|&g| g < piece.1));
+            gaps = later;
+            if own.is_empty() {
+                continue;
+            }
+            let middle = 0.5 * ((piece.0 + piece.1) as f64 - 1.0);
+            let half = 0.5 * (piece.1 - piece.0) as f64;
+            let row = |n: usize| {
+                let m = n as f64 - middle;
+                let mut row = vec![1.0, m / half];
+                for &k in &resolved {
+                    let (s, c) = (TAU * (segment.fit.fundamental * k as f64 * m).fract()).sin_cos();
+                    row.extend([c, s]);
+                }
+                row
+            };
+            let size = 2 + 2 * resolved.len();
+            let mut normal = vec![0.0; size * size];
+            let mut right = vec![0.0; size];
+            let mut next = own.iter().copied().peekable();
+            for n in piece.0..piece.1 {
+                if next.peek() == Some(&n) {
+                    next.next();
+                    continue;
+                }
+                let row = row(n);
+                for i in 0..size {
+                    right[i] += row[i] * self.samples[n];
+                    for j in 0..=i {
+                        normal[i * size + j] += row[i] * row[j];
+                    }
+                }
+            }
+            let Some(factor) = super::cholesky::Cholesky::new(size, normal) else {
                 continue;
             };
-            let n = gap - self.pieces[piece].0;
-            let mut value = result
-                .segments
-                .get(piece)
-                .map_or(0.0, |s| s.fit.value_at(n));
-            for tone in &result.tones {
-                value += tone
-                    .segments
-                    .get(piece)
-                    .map_or(0.0, |s| s.fit.value_at(n) - s.fit.offset);
+            factor.solve(&mut right);
+            for &gap in own {
+                let value: f64 = row(gap).iter().zip(&right).map(|(a, b)| a * b).sum();
+                largest = largest.max((value - self.samples[gap]).abs());
+                self.samples[gap] = value;
             }
-            largest = largest.max((value - self.samples[gap]).abs());
-            self.samples[gap] = value;
         }
         largest / scatter.max(f64::MIN_POSITIVE)
     }

@@ -276,7 +276,7 @@ impl NoiseFloor {
             / sxx;
         // Neighbouring bins share tapers, so their logs scatter less than they are independent.
         let scatter = (2.0 / self.bin_dof.max(1.0) / sxx * 1.5).sqrt();
-        if !(slope < -2.0 * scatter.max(0.1)) {
+        if !(slope < -1.3 * scatter.max(0.1)) {
             return (mean, dof);
         }
         let level = |f: f64| (my + slope.max(-2.0) * (f.ln() - mx)).exp();
