@@ -79,7 +79,11 @@ fn check(path: &Path, options: &LoadOptions) {
             let again = read(source.as_mut(), 13);
             assert_eq!(whole, again, "block sizes disagree");
             let general = read(other.as_mut(), 4096);
-            assert_eq!(whole, general, "fast and general reading disagree");
+            // Where a file is refused, the two may meet different bad cells first.
+            match (&whole, &general) {
+                (Err(_), Err(_)) => {}
+                _ => assert_eq!(whole, general, "fast and general reading disagree"),
+            }
         }
     }
     assert!(started.elapsed() < LONGEST, "{:?}", started.elapsed());

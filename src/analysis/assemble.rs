@@ -11,7 +11,7 @@ use super::options::MeasureOptions;
 use super::quantisation::rounding_bias;
 use super::tones::find_peaks;
 use crate::capture::{CaptureHeader, Coupling};
-use crate::spectrum::{Decimator, Density, Multitaper};
+use crate::spectrum::{Decimator, Density, Multitaper, Weighting};
 use crate::stats::{self, Estimate, f_cdf};
 use crate::{Warning, WarningCode};
 
@@ -655,11 +655,17 @@ fn offset(
         }
         segments => {
             let total: f64 = segments.iter().map(|s| s.fit.length as f64).sum();
-            let value = segments
+            let weighted: f64 = segments
                 .iter()
                 .map(|s| s.fit.offset * s.fit.length as f64)
-                .sum::<f64>()
-                / total;
+                .sum();
+            // Hann weights sample strong drift unevenly: the record's own mean, taken off before, is
+            // better, and many cycles leave no hum in it.
+            let value = if fit.settings.weighting == Weighting::Hann {
+                0.0
+            } else {
+                weighted / total
+            };
             let (level, dof) = long_run(
                 segments.iter().map(|s| s.fit.offset).collect(),
                 fit,

@@ -17,7 +17,7 @@ pub(super) const GRID_RANGE: f64 = 0.01;
 /// Longest record fitted as one segment, and length of the segments of longer ones, s: a grid that
 /// wanders by 10 mHz in 10 s turns the 40th harmonic by less than a tenth of a radian within a segment.
 const ONE_SEGMENT_S: f64 = 1.05;
-const SEGMENT_S: f64 = 0.5;
+const SEGMENT_S: f64 = 1.0;
 /// Shortest record of a long capture's density, s.
 const DENSITY_S: f64 = 1.0;
 /// Most tones that are fitted, and how many of them twice.
@@ -705,6 +705,15 @@ impl Work<'_> {
             let own = transforms(residual, &self.pieces);
             for peak in peaks {
                 if tones.len() >= MOST_TONES || peak.frequency_hz > self.stream.clean_to_hz {
+                    continue;
+                }
+                // Two lines within two cells are not told apart: their fits would stand against each other.
+                let near = 2.0 / self.fitted_over_s();
+                let taken = |t: &Vec<SegmentFit>| {
+                    mean_fundamental(t)
+                        .is_some_and(|f| (f * self.stream.rate_hz - peak.frequency_hz).abs() < near)
+                };
+                if tones.iter().any(taken) {
                     continue;
                 }
                 let tone = self.fit_tone(&own, density, peak.frequency_hz);

@@ -3,7 +3,7 @@
 use super::series::weighted_value;
 use crate::spectrum::{Nudft, Weighting};
 
-/// Power over the noise beyond which a line counts no more.
+/// Power over the noise beyond which a line counts by its logarithm.
 const STRONGEST: f64 = 60.0;
 
 /// Where the likelihood is largest.
@@ -37,8 +37,8 @@ impl SearchInput<'_> {
         sum / (self.noise[order - 1] * self.transforms.len().max(1) as f64)
     }
 
-    /// Each order counts by its power over the noise, at most [`STRONGEST`], so that near the noise the sum
-    /// is the likelihood and a strong line does not outvote a series; high orders count less, since
+    /// Each order counts by its power over the noise, beyond [`STRONGEST`] by the logarithm, so that near the
+    /// noise the sum is the likelihood and a strong line does not outvote a series; high orders count less, since
     /// more lines lie near a high multiple by chance; and a strong line only as far as it is centred.
     fn score(&self, fundamental: f64, orders: &[usize]) -> f64 {
         let centring = self.resolves(fundamental);
@@ -51,7 +51,8 @@ impl SearchInput<'_> {
                     return weight * strength.min(STRONGEST);
                 }
                 let offset = self.offset_cells(k as f64 * fundamental);
-                weight * STRONGEST * (1.0 - (offset / 0.6).powi(2)).max(0.0)
+                let beyond = 25.0 * (strength / STRONGEST).ln() / (k as f64).sqrt();
+                (weight * STRONGEST + beyond) * (1.0 - (offset / 0.6).powi(2)).max(0.0)
             })
             .sum()
     }
