@@ -302,7 +302,13 @@ impl Work<'_> {
             }
         }
         let noise = self.order_noise(&settings, &floor, &segments);
-        let combined = combine(&segments, &noise, rate, self.samples.len());
+        let combined = combine(
+            &segments,
+            &noise,
+            settings.highest_guide(),
+            rate,
+            self.samples.len(),
+        );
         let slow = if self.pieces.len() == 1 {
             let fine = Multitaper::new(self.samples.len(), 2);
             let density = self.density(&fine, &residual);
@@ -314,7 +320,7 @@ impl Work<'_> {
             .into_iter()
             .map(|segments| {
                 let noise = self.tone_noise(&floor, &segments);
-                let combined = combine(&segments, &[noise], rate, self.samples.len());
+                let combined = combine(&segments, &[noise], 1, rate, self.samples.len());
                 ToneFit { combined }
             })
             .collect();
@@ -383,7 +389,7 @@ impl Work<'_> {
                     acquired.outside = input
                         .line_outside(&peak, settings.range)
                         .or_else(|| input.lone_line(peak.fundamental))
-                        .or_else(|| input.foreign_line(peak.fundamental))
+                        .or_else(|| input.foreign_line(peak.fundamental, settings.range))
                         .map(|nu| nu * rate);
                 }
                 if duration < 0.6

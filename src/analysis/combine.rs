@@ -45,10 +45,12 @@ pub(super) struct Combined {
     pub(super) segment_frequencies_hz: Vec<f64>,
 }
 
-/// Combines segments at `rate` samples per second over a record of `samples`.
+/// Combines segments at `rate` samples per second over a record of `samples`; orders up to
+/// `highest_guide` tell the common phase.
 pub(super) fn combine(
     segments: &[SegmentFit],
     noise: &[OrderNoise],
+    highest_guide: usize,
     rate: f64,
     samples: usize,
 ) -> Combined {
@@ -67,7 +69,7 @@ pub(super) fn combine(
         segments[s].fit.harmonics[k - 1]
             * Complex64::cis(-TAU * (k as f64 * reference * times[s]).fract())
     };
-    let guides = guides(segments, noise);
+    let guides = guides(segments, noise, highest_guide);
     let per_segment: Vec<Observation> = (0..segments.len())
         .map(|s| Observation {
             time_s: times[s],
@@ -174,9 +176,9 @@ pub(super) fn line_power(observed: f64, noise: f64, variance: f64, dof: f64) -> 
 }
 
 /// Orders whose power, summed over the segments, stands above the noise (one in 1000 by chance).
-fn guides(segments: &[SegmentFit], noise: &[OrderNoise]) -> Vec<usize> {
+fn guides(segments: &[SegmentFit], noise: &[OrderNoise], highest: usize) -> Vec<usize> {
     let dof = 2.0 * segments.len() as f64;
-    let found: Vec<usize> = (1..=noise.len())
+    let found: Vec<usize> = (1..=noise.len().min(highest))
         .filter(|&k| {
             let sum: f64 = segments
                 .iter()

@@ -87,7 +87,8 @@ impl SearchInput<'_> {
     }
 
     /// A strong line near a multiple of the fundamental but not on it, in cycles per sample.
-    pub(super) fn foreign_line(&self, fundamental: f64) -> Option<f64> {
+    /// Within the grid's range of the three lowest orders a line is more likely the mains itself.
+    pub(super) fn foreign_line(&self, fundamental: f64, (low, high): (f64, f64)) -> Option<f64> {
         if !self.resolves(fundamental) {
             return None;
         }
@@ -99,7 +100,8 @@ impl SearchInput<'_> {
             let best = places.max_by(|&a, &b| self.power(a).total_cmp(&self.power(b)))?;
             let segments = self.transforms.len() as f64;
             let strong = self.power(best) > limit * self.noise[k - 1] * segments;
-            (strong && (best - nu).abs() > 0.45 * cell).then(|| self.climb(best))
+            let own = k <= 3 && (low..=high).contains(&(best / k as f64));
+            (strong && !own && (best - nu).abs() > 0.45 * cell).then(|| self.climb(best))
         })
     }
 

@@ -41,6 +41,15 @@ impl FitSettings {
         spread * 2.0 * self.noise[order] / length as f64
     }
 
+    /// Highest order that may guide the frequency. Where strong surroundings call for Hann weights, lines that
+    /// are no harmonics stand near high multiples: the nine lowest are trusted there.
+    pub(super) fn highest_guide(&self) -> usize {
+        match self.weighting {
+            Weighting::Rectangular => self.orders,
+            Weighting::Hann => 9,
+        }
+    }
+
     /// Inverse noise variances of the orders that stand above the noise, 0 for the others; the
     /// strongest where none does.
     fn weights(&self, fit: &SeriesFit) -> Vec<f64> {
@@ -50,7 +59,9 @@ impl FitSettings {
                     .coefficient_variance(k, fit.length)
                     .max(f64::MIN_POSITIVE)
         };
-        let guiding: Vec<usize> = (1..=self.orders).filter(|&k| ratio(k) > GUIDING).collect();
+        let guiding: Vec<usize> = (1..=self.orders.min(self.highest_guide()))
+            .filter(|&k| ratio(k) > GUIDING)
+            .collect();
         let mut weights = vec![0.0; self.orders];
         if guiding.is_empty()
             && let Some(k) = (1..=self.orders).max_by(|&a, &b| ratio(a).total_cmp(&ratio(b)))
