@@ -19,8 +19,6 @@ pub struct Detail {
     pub spectrum: bool,
     /// The waveform folded on the mains cycle.
     pub folded: bool,
-    /// Harmonic groups and subgroups of IEC 61000-4-7.
-    pub iec_groups: bool,
     /// Noise by third-octave bands.
     pub third_octaves: bool,
 }
