@@ -2,7 +2,7 @@
 
 /// L of A = L·Lᵀ, rows packed full.
 #[derive(Debug, Clone)]
-pub(super) struct Cholesky {
+pub(crate) struct Cholesky {
     size: usize,
     lower: Vec<f64>,
 }
@@ -10,7 +10,7 @@ pub(super) struct Cholesky {
 impl Cholesky {
     /// Factors a symmetric matrix given by its lower triangle in a full square; `None` where it is
     /// not safely positive definite (a pivot below 1e-10 of its diagonal).
-    pub(super) fn new(size: usize, mut matrix: Vec<f64>) -> Option<Self> {
+    pub(crate) fn new(size: usize, mut matrix: Vec<f64>) -> Option<Self> {
         for i in 0..size {
             let (above, current) = matrix.split_at_mut(i * size);
             let row = &mut current[..size];
@@ -33,7 +33,7 @@ impl Cholesky {
     }
 
     /// Solves A·x = b in place.
-    pub(super) fn solve(&self, b: &mut [f64]) {
+    pub(crate) fn solve(&self, b: &mut [f64]) {
         let n = self.size;
         for i in 0..n {
             let row = &self.lower[i * n..i * n + i + 1];

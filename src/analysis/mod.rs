@@ -20,6 +20,7 @@ mod tones;
 mod track;
 mod waveform;
 
+pub(crate) use cholesky::Cholesky;
 pub use measure::measure;
 pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, LinePower, Mains, Measurement, Noise,

@@ -1,6 +1,8 @@
 //! Sudden changes of all amplitudes: a load that switches.
 
-use super::fit::{Fitter, MOST_BREAKS, Sums, solve_constants, total, whole_sums};
+use super::fit::{
+    Fitter, MOST_BREAKS, Sums, noise, solve_constants, total, usual_power, whole_sums,
+};
 use super::model::HumModel;
 use rustfft::num_complex::Complex64;
 
@@ -14,6 +16,8 @@ impl Fitter<'_> {
             return false;
         }
         let n = sums.orders;
+        // One jump must not count as noise.
+        let noise = noise(sums, usual_power);
         let narrowest = ((NARROWEST_PIECE_S / self.interval_s).ceil() as usize).max(10);
         let (left, right) = whole_sums(model, sums);
         let mut best: Option<(f64, usize)> = None;
@@ -45,7 +49,7 @@ impl Fitter<'_> {
                         ((w.0 - b.0) / rest - b.0 / b.1, b.1 * rest / w.1)
                     })
                     .collect();
-                let statistic = worth_of_change(model, piece, &changes, &sums.noise);
+                let statistic = worth_of_change(model, piece, &changes, &noise);
                 let inside = i >= start + narrowest && i + narrowest <= end;
                 if inside && best.is_none_or(|b| statistic > b.0) {
                     best = Some((statistic, i));
@@ -145,12 +149,23 @@ impl Fitter<'_> {
             .map(|(a, b)| 0.5 * (a + b))
             .sum::<f64>()
             / before.len() as f64;
+        let square = |v: &f64| (v - level).powi(2);
+        let mut smaller: Vec<f64> = before
+            .iter()
+            .zip(&after)
+            .map(|(b, a)| square(b).min(square(a)))
+            .collect();
+        let middle = smaller.len() / 2;
+        // Median of a chi-square variable of one degree of freedom: 0.455.
+        let limit = 20.0 * *smaller.select_nth_unstable_by(middle, f64::total_cmp).1 / 0.455;
         let (mut sum, mut least, mut place) = (0.0, 0.0, 0);
         for (i, (b, a)) in before.iter().zip(&after).enumerate() {
             if sum < least {
                 (least, place) = (sum, i);
             }
-            sum += (b - level).powi(2) - (a - level).powi(2);
+            if self.missing.as_ref().is_none_or(|w| w[from + i] > 0.0) {
+                sum += square(b).min(limit) - square(a).min(limit);
+            }
         }
         if sum < least {
             place = before.len();
@@ -237,7 +252,7 @@ fn is_sharp(
     let wide = (at - start)
         .min(end - at)
         .min((model.intervals() / 8).max(5));
-    let near = 3.min(wide);
+    let near = 6.min(wide);
     let (mut projected, mut whole) = (0.0, 0.0);
     for o in 0..n {
         let far = mean(at, at + wide, o) - mean(at - wide, at, o);
@@ -245,7 +260,7 @@ fn is_sharp(
         projected += (far.conj() * close).re / sums.noise[o];
         whole += far.norm_sqr() / sums.noise[o];
     }
-    projected > 0.6 * whole
+    projected > 0.5 * whole
 }
 
 fn split_piece(model: &mut HumModel, at: usize) {

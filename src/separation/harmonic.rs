@@ -1,6 +1,7 @@
 //! The harmonic method: one channel, a series of one tracked fundamental.
 
 use super::fit::{Fit, FitSettings, fit};
+use super::reduced::fit_reduced;
 use super::result::{Findings, HumTrack, TouchedBand};
 use super::search::search;
 use super::short::fit_short;
@@ -115,6 +116,8 @@ impl Centred {
 ///     .collect();
 /// let parts = harmonic(&hum, 1000.0, &HarmonicOptions::default());
 /// assert!((parts.offset - 0.1).abs() < 1e-3);
+/// let worst = parts.cleaned.iter().fold(0.0f64, |worst, v| worst.max(v.abs()));
+/// assert!(worst < 0.01, "no more than the noise is left");
 /// for ((x, hum), cleaned) in hum.iter().zip(&parts.interference).zip(&parts.cleaned) {
 ///     assert!((parts.offset + hum + cleaned - x).abs() < 1e-9);
 /// }
@@ -132,9 +135,15 @@ pub(super) fn separate_hum(
     rate_hz: f64,
     options: &HarmonicOptions,
 ) -> (Vec<f64>, Findings) {
-    let fitted = fit_record(centred, rate_hz, options);
+    let mut fitted = fit_record(centred, rate_hz, options);
     let mut hum = vec![0.0; centred.values.len()];
     fitted.model.residual(&centred.values, &mut hum);
+    let square = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
+    if square(&hum) > square(&centred.values) {
+        // What adds power is no hum.
+        fitted = Fit::default();
+        hum.copy_from_slice(&centred.values);
+    }
     for (h, x) in hum.iter_mut().zip(&centred.values) {
         *h = x - *h;
     }
@@ -169,6 +178,11 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
             &options.nominal_hz,
             &settings,
         );
+    }
+    if centred.missing.is_none()
+        && let Some(fitted) = fit_reduced(x, &options.nominal_hz, &settings)
+    {
+        return fitted;
     }
     let Some(track) = search(x, rate_hz, &options.nominal_hz) else {
         return Fit::default();

@@ -1,5 +1,6 @@
 //! Matching one channel to another: gain and delay, or a short filter, from their correlations.
 
+use crate::analysis::Cholesky;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -284,39 +285,22 @@ impl Correlations {
         (cost(&best) < -6.0 - 2.0 * tried.ln()).then_some(best)
     }
 
-    /// Normal equations of taps about a lag, by Cholesky.
+    /// Taps about a lag from the normal equations; none where they are singular.
     fn solve(&self, lag: i64, half: i64) -> Vec<f64> {
         let p = (2 * half + 1) as usize;
-        let mut a = vec![vec![0.0; p]; p];
-        let mut b: Vec<f64> = (0..p).map(|i| self.cross(lag - half + i as i64)).collect();
+        let mut taps: Vec<f64> = (0..p).map(|i| self.cross(lag - half + i as i64)).collect();
+        let mut matrix = vec![0.0; p * p];
         for i in 0..p {
             for j in 0..=i {
-                let mut sum = self.own(i as i64 - j as i64) * if i == j { 1.0 + 1e-9 } else { 1.0 };
-                sum -= a[i][..j]
-                    .iter()
-                    .zip(&a[j][..j])
-                    .map(|(u, v)| u * v)
-                    .sum::<f64>();
-                a[i][j] = if i == j {
-                    sum.max(1e-300).sqrt()
-                } else {
-                    sum / a[j][j]
-                };
+                let ridge = if i == j { 1.0 + 1e-9 } else { 1.0 };
+                matrix[i * p + j] = self.own(i as i64 - j as i64) * ridge;
             }
         }
-        for i in 0..p {
-            b[i] -= a[i][..i]
-                .iter()
-                .zip(&b[..i])
-                .map(|(u, v)| u * v)
-                .sum::<f64>();
-            b[i] /= a[i][i];
+        match Cholesky::new(p, matrix) {
+            Some(factor) => factor.solve(&mut taps),
+            None => taps.fill(0.0),
         }
-        for i in (0..p).rev() {
-            b[i] -= (i + 1..p).map(|k| a[k][i] * b[k]).sum::<f64>();
-            b[i] /= a[i][i];
-        }
-        b
+        taps
     }
 }
 

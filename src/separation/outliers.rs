@@ -9,8 +9,19 @@ impl Fitter<'_> {
     pub(super) fn down_weight(&mut self, model: &HumModel) {
         const FAR: f64 = 4.5;
         const BINS: usize = 128;
+        // Cycles by which the phase may still be off: where the hum is steep, so much misfit is its own.
+        const TIMING: f64 = 5e-4;
         self.update_residual(model);
         let n = self.x.len();
+        let steep = TIMING * 0.5 * self.cycle as f64;
+        let hum = |i: usize| self.x[i] - self.residual[i];
+        let is_far = |i: usize, limit: f64| {
+            let size = self.residual[i].abs();
+            size > limit && {
+                let slope = hum((i + 1).min(n - 1)) - hum(i.saturating_sub(1));
+                size > limit + steep * slope.abs()
+            }
+        };
         let stride = (n / 20_000).max(1);
         let mut sizes: Vec<f64> = (0..n)
             .step_by(stride)
@@ -36,7 +47,7 @@ impl Fitter<'_> {
                 if i % stride.min(4) == 0 {
                     all[bin(interval, i)] += 1.0;
                 }
-                if self.residual[i].abs() > limit {
+                if is_far(i, limit) {
                     count += 1;
                     if i % stride.min(4) == 0 {
                         far[bin(interval, i)] += 1.0;
@@ -56,7 +67,7 @@ impl Fitter<'_> {
         };
         for interval in 0..model.intervals() {
             for i in model.edges[interval]..model.edges[interval + 1] {
-                if self.residual[i].abs() <= limit {
+                if !is_far(i, limit) {
                     continue;
                 }
                 let b = bin(interval, i);

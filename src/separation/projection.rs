@@ -14,20 +14,8 @@ pub(super) fn project(
 ) -> Vec<f64> {
     const ROUNDS: usize = 5;
     let shape = model.clone();
-    let intervals = shape.intervals().max(1);
-    let cycles = shape.phase[shape.phase.len() - 1] - shape.phase[0];
-    let mut fitter = Fitter {
-        x,
-        settings,
-        residual: vec![0.0; x.len()],
-        weights: missing.clone(),
-        missing,
-        spacing: Vec::new(),
-        cycle: (x.len() as f64 / cycles.max(1.0)).round().max(1.0) as usize,
-        interval_s: x.len() as f64 / intervals as f64 / settings.rate_hz,
-        wary: false,
-    };
-    fitter.respace(model);
+    let intervals = shape.intervals();
+    let mut fitter = Fitter::new(x, missing, model, settings);
     let mut factors = vec![Complex64::default(); shape.orders.len()];
     let mut strengths = vec![0.0; shape.orders.len()];
     let mut noise = Vec::new();

@@ -165,7 +165,14 @@ fn vertex(left: f64, middle: f64, right: f64) -> f64 {
     }
 }
 
-/// Sum over orders of log(1 + power over the neighbourhood's median), for every grid frequency.
+/// Power over the noise beyond which an order counts by its logarithm.
+const LOUDEST: f64 = 60.0;
+/// Factor of that logarithm for the fundamental; a high multiple lies near some line more often.
+const BEYOND: f64 = 25.0;
+
+/// Sum over orders of power over the neighbourhood's noise, for every grid frequency: the log-likelihood of
+/// a series (Rife & Boorstyn 1974), an order beyond [`LOUDEST`] scaled down as a whole, so
+/// that a strong line keeps its sharp peak and one lone tone does not outweigh a series.
 fn harmonic_sum(
     spectrum: &[Complex64],
     seconds: f64,
@@ -188,12 +195,20 @@ fn harmonic_sum(
         let middle = powers.len() / 2;
         let (_, median, _) = powers.select_nth_unstable_by(middle, f64::total_cmp);
         let floor = (*median / std::f64::consts::LN_2).max(1e-300);
-        for (sum, f) in sums.iter_mut().zip(grid) {
-            let at = order as f64 * f * seconds;
-            let i = (at as usize).min(spectrum.len() / 2 - 1);
-            let share = at - i as f64;
-            let value = |j: usize| (spectrum[j].norm_sqr() / floor).ln_1p();
-            *sum += (1.0 - share) * value(i) + share * value(i + 1) - 0.6;
+        let values: Vec<f64> = grid
+            .iter()
+            .map(|f| {
+                let at = order as f64 * f * seconds;
+                let i = (at as usize).min(spectrum.len() / 2 - 1);
+                let share = at - i as f64;
+                let value = |j: usize| spectrum[j].norm_sqr() / floor;
+                (1.0 - share) * value(i) + share * value(i + 1)
+            })
+            .collect();
+        let largest = values.iter().copied().fold(LOUDEST, f64::max);
+        let most = LOUDEST + BEYOND * (largest / LOUDEST).ln() / (order as f64).sqrt();
+        for (sum, value) in sums.iter_mut().zip(&values) {
+            *sum += value * most / largest - 1.0;
         }
     }
     sums

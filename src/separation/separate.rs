@@ -11,10 +11,11 @@ use crate::capture::{CaptureHeader, FrameSource};
 use crate::stats::{Estimate, chi_square_quantile};
 use crate::{Error, ErrorKind, Warning};
 use ndarray::Array2;
+use rayon::prelude::*;
 use std::collections::VecDeque;
 
-/// Samples, over all channels, that are separated at once.
-const CHAPTER_SAMPLES: usize = 1 << 20;
+/// Samples, over all channels, of a chapter; as many chapters as there are threads are worked at once.
+const CHAPTER_SAMPLES: usize = 1 << 19;
 /// Two chapters share this much, s; one fades into the other there.
 const OVERLAP_S: f64 = 0.5;
 const BLOCK_FRAMES: usize = 1 << 14;
@@ -22,7 +23,7 @@ const BLOCK_FRAMES: usize = 1 << 14;
 /// Takes the interference out of `source` and writes the component that `options` keeps.
 ///
 /// Every selected channel gives one [`Separation`]. A record of any length is worked in chapters of
-/// a million samples (bounded memory) that fade into each other; the offset is one constant for the whole
+/// half a million samples, all cores at once (bounded memory), that fade into each other; the offset is one constant for the whole
 /// record. Offset, interference and cleaned capture add up to the input.
 ///
 /// # Errors
@@ -483,6 +484,60 @@ fn join_tracks(all: &mut HumTrack, part: &HumTrack, start_s: f64) {
     }
 }
 
+/// A stretch that is worked at once: one row a channel.
+struct Chapter {
+    rows: Vec<Vec<f64>>,
+    last: bool,
+}
+
+/// Cuts a source into chapters that overlap.
+struct Chapters<'a> {
+    source: &'a mut dyn FrameSource,
+    block: Array2<f64>,
+    /// What has been read beyond the chapters given out, and the overlap with the last of them.
+    rows: Vec<VecDeque<f64>>,
+    length: usize,
+    overlap: usize,
+    left: usize,
+}
+
+impl Chapters<'_> {
+    fn next(&mut self) -> Result<Option<Chapter>, Error> {
+        if self.left == 0 {
+            return Ok(None);
+        }
+        while self.rows[0].len() < self.length {
+            let count = self.source.read_block(&mut self.block)?;
+            if count == 0 {
+                break;
+            }
+            append(&mut self.rows, &self.block, count);
+        }
+        let frames = self.rows[0].len().min(self.length);
+        let last = frames >= self.left;
+        let done = if last {
+            frames
+        } else {
+            frames - self.overlap.min(frames / 2)
+        };
+        self.left = if last || frames == 0 {
+            0
+        } else {
+            self.left - done
+        };
+        let rows = self
+            .rows
+            .iter_mut()
+            .map(|row| {
+                let chapter = row.iter().take(frames).copied().collect();
+                row.drain(..done);
+                chapter
+            })
+            .collect();
+        Ok(Some(Chapter { rows, last }))
+    }
+}
+
 fn run(
     source: &mut dyn FrameSource,
     plan: &Plan,
@@ -492,59 +547,67 @@ fn run(
 ) -> Result<Vec<Report>, Error> {
     source.rewind()?;
     let channels = source.header().channels.len();
-    let mut rows: Vec<Vec<f64>> = vec![Vec::new(); channels];
-    let mut block = Array2::zeros((channels, BLOCK_FRAMES));
+    let mut chapters = Chapters {
+        block: Array2::zeros((channels, BLOCK_FRAMES)),
+        rows: vec![VecDeque::new(); channels],
+        length: plan.chapter,
+        overlap: plan.overlap,
+        left: survey.frames,
+        source,
+    };
     let mut reports: Vec<Report> = plan.targets.iter().map(|_| Report::default()).collect();
     let mut tails: Vec<Vec<f64>> = vec![Vec::new(); plan.targets.len()];
-    let mut spill: Vec<VecDeque<f64>> = vec![VecDeque::new(); channels];
     let mut start = 0usize;
-    let mut ended = false;
     loop {
-        while !ended && rows[0].len() + spill[0].len() < plan.chapter {
-            let count = source.read_block(&mut block)?;
-            ended = count == 0;
-            append(&mut spill, &block, count);
-        }
-        for (row, more) in rows.iter_mut().zip(&mut spill) {
-            let take = more.len().min(plan.chapter - row.len().min(plan.chapter));
-            row.extend(more.drain(..take));
-        }
-        let frames = rows[0].len();
-        let last = start + frames >= survey.frames;
-        let keep = if last {
-            0
-        } else {
-            plan.overlap.min(frames / 2)
-        };
-        let done = frames - keep;
-        let mut parts = Vec::with_capacity(plan.targets.len());
-        for (t, report) in reports.iter_mut().enumerate() {
-            let (mut hum, found) = plan.interference(t, &rows)?;
-            report.add(found, frames, start as f64 / plan.rate_hz);
-            let fade = tails[t].len().min(hum.len());
-            for (i, old) in tails[t].iter().take(fade).enumerate() {
-                let u = (i as f64 + 0.5) / fade as f64;
-                hum[i] = (1.0 - u) * old + u * hum[i];
+        let mut batch = Vec::new();
+        while batch.len() < rayon::current_num_threads() {
+            match chapters.next()? {
+                Some(chapter) => batch.push(chapter),
+                None => break,
             }
-            tails[t] = hum[done..].to_vec();
-            if start == 0 {
-                let target = plan.targets[t];
-                report.offset = if last {
-                    mean_rest(&rows[target], &hum)
-                } else {
-                    survey.offsets[target]
-                };
-            }
-            parts.push(hum);
         }
-        write(&rows, &parts, done, plan, &reports, options, sink)?;
-        if last || frames == 0 {
+        if batch.is_empty() {
             break;
         }
-        for row in &mut rows {
-            row.drain(..done);
+        let found: Vec<Vec<(Vec<f64>, Findings)>> = batch
+            .par_iter()
+            .map(|chapter| {
+                (0..plan.targets.len())
+                    .map(|t| plan.interference(t, &chapter.rows))
+                    .collect::<Result<_, _>>()
+            })
+            .collect::<Result<_, Error>>()?;
+        for (chapter, found) in batch.iter().zip(found) {
+            let frames = chapter.rows[0].len();
+            let keep = if chapter.last {
+                0
+            } else {
+                plan.overlap.min(frames / 2)
+            };
+            let done = frames - keep;
+            let mut parts = Vec::with_capacity(plan.targets.len());
+            for (t, (mut hum, findings)) in found.into_iter().enumerate() {
+                let report = &mut reports[t];
+                report.add(findings, frames, start as f64 / plan.rate_hz);
+                let fade = tails[t].len().min(hum.len());
+                for (i, old) in tails[t].iter().take(fade).enumerate() {
+                    let u = (i as f64 + 0.5) / fade as f64;
+                    hum[i] = (1.0 - u) * old + u * hum[i];
+                }
+                tails[t] = hum[done..].to_vec();
+                if start == 0 {
+                    let target = plan.targets[t];
+                    report.offset = if chapter.last {
+                        mean_rest(&chapter.rows[target], &hum)
+                    } else {
+                        survey.offsets[target]
+                    };
+                }
+                parts.push(hum);
+            }
+            write(&chapter.rows, &parts, done, plan, &reports, options, sink)?;
+            start += done;
         }
-        start += done;
     }
     if let Some(why) = (!plan.why.is_empty()).then_some(plan.why) {
         for report in &mut reports {

@@ -3,6 +3,7 @@
 use super::fit::{Fit, FitSettings};
 use super::model::HumModel;
 use super::outliers::far_samples;
+use crate::analysis::Cholesky;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -12,6 +13,8 @@ use std::f64::consts::PI;
 const GRID_SPREAD: f64 = 0.002;
 const MOST_ORDERS: usize = 120;
 const LOWEST_ORDERS: usize = 8;
+/// Below this the orders left out of a fit would decide its frequency.
+const FEW_CYCLES: f64 = 3.0;
 
 /// Fits level, slope and harmonics to a record too short for tracks.
 pub(super) fn fit_short(
@@ -52,7 +55,11 @@ fn coarse(x: &[f64], weights: &[f64], nominal: f64, settings: &FitSettings) -> O
     if highest == 0 || cycles < 1.0 {
         return None;
     }
-    let few: Vec<usize> = (1..=highest.min(LOWEST_ORDERS)).collect();
+    let few: Vec<usize> = if cycles < FEW_CYCLES {
+        (1..=highest).collect()
+    } else {
+        (1..=highest.min(LOWEST_ORDERS)).collect()
+    };
     let used = weights.iter().sum::<f64>();
     let spread = GRID_SPREAD * nominal;
     (-12..=12)
@@ -110,8 +117,7 @@ fn refine(
             }
         }
         let strengths = full.strengths(&weights, rate, nominal, cycles);
-        let degrees = (4.0 * (cycles - 1.0)).max(1.5);
-        let chance = |r: f64| (1.0 + r / degrees).powf(-degrees);
+        let chance = |(ratio, degrees): (f64, f64)| (1.0 + ratio / degrees).powf(-degrees);
         let lowest = strengths
             .iter()
             .take(3)
@@ -251,8 +257,10 @@ impl Joint {
         }
     }
 
-    /// Power of each order's amplitude over that of the noise beside it.
-    fn strengths(&self, weights: &[f64], rate: f64, nominal: f64, cycles: f64) -> Vec<f64> {
+    /// Power of each order's amplitude over that of the noise beside it, and that noise's degrees of
+    /// freedom in pairs: the fewer the cycles, the wider the neighbourhood.
+    fn strengths(&self, weights: &[f64], rate: f64, nominal: f64, cycles: f64) -> Vec<(f64, f64)> {
+        let reach = (6.0 / (cycles - 1.0).max(0.1)).clamp(2.5, 12.0);
         let n = self.residual.len();
         let size = (2 * n).next_power_of_two();
         let mut spectrum: Vec<Complex64> = self
@@ -273,21 +281,22 @@ impl Joint {
             .enumerate()
             .map(|(i, a)| {
                 let centre = (i + 1) as f64 * nominal;
-                let low = ((centre - 2.5 * nominal).max(0.5 * nominal) * per_hz) as usize;
-                let high = (((centre + 2.5 * nominal) * per_hz) as usize).min(size / 2);
+                let low = ((centre - reach * nominal).max(0.5 * nominal) * per_hz) as usize;
+                let high = (((centre + reach * nominal) * per_hz) as usize).min(size / 2);
                 let mean = spectrum[low..high.max(low + 1)]
                     .iter()
                     .map(Complex64::norm_sqr)
                     .sum::<f64>()
                     / (high.max(low + 1) - low) as f64;
                 let variance = 4.0 * mean / kept / (n as f64 * n as f64);
-                a.norm_sqr() / variance.max(1e-300)
+                let pairs = (high.max(low + 1) - low) as f64 / per_hz / nominal * (cycles - 1.0);
+                (a.norm_sqr() / variance.max(1e-300), (0.8 * pairs).max(1.5))
             })
             .collect()
     }
 }
 
-/// Weighted normal equations by Cholesky; `ridge` adds (column, weight, weight × target).
+/// Weighted normal equations; `ridge` adds (column, weight, weight × target).
 fn least_squares(
     columns: &[Vec<f64>],
     x: &[f64],
@@ -315,44 +324,27 @@ fn least_squares(
         }
         lanes.iter().sum::<f64>() + rest
     };
-    let mut a = vec![vec![0.0; p]; p];
-    let mut b: Vec<f64> = weighted.iter().map(|c| product(c, x)).collect();
+    let right: Vec<f64> = weighted.iter().map(|c| product(c, x)).collect();
+    let mut matrix = vec![0.0; p * p];
     for i in 0..p {
         for j in 0..=i {
-            a[i][j] = product(&weighted[i], &columns[j]);
+            matrix[i * p + j] = product(&weighted[i], &columns[j]);
         }
     }
-    for (i, pull, target) in ridge {
-        a[*i][*i] += pull;
-        b[*i] += target;
-    }
-    for i in 0..p {
-        a[i][i] *= 1.0 + 1e-12;
-        for j in 0..=i {
-            let mut sum = a[i][j];
-            sum -= a[i][..j]
-                .iter()
-                .zip(&a[j][..j])
-                .map(|(u, v)| u * v)
-                .sum::<f64>();
-            a[i][j] = if i == j {
-                sum.max(1e-300).sqrt()
-            } else {
-                sum / a[j][j]
-            };
+    // Columns that the record hardly tells apart share what they explain.
+    for lift in [1e-12, 1e-9, 1e-6] {
+        let (mut a, mut b) = (matrix.clone(), right.clone());
+        for (i, pull, target) in ridge {
+            a[i * p + i] += pull;
+            b[*i] += target;
+        }
+        for i in 0..p {
+            a[i * p + i] *= 1.0 + lift;
+        }
+        if let Some(factor) = Cholesky::new(p, a) {
+            factor.solve(&mut b);
+            return b;
         }
     }
-    for i in 0..p {
-        b[i] -= a[i][..i]
-            .iter()
-            .zip(&b[..i])
-            .map(|(u, v)| u * v)
-            .sum::<f64>();
-        b[i] /= a[i][i];
-    }
-    for i in (0..p).rev() {
-        b[i] -= (i + 1..p).map(|k| a[k][i] * b[k]).sum::<f64>();
-        b[i] /= a[i][i];
-    }
-    b
+    vec![0.0; p]
 }

@@ -17,8 +17,8 @@ pub(super) struct Smoothed {
     pub(super) log_likelihood: f64,
     /// Noise power of the data that the best ratio leaves, in units of the Gram matrix.
     pub(super) noise: f64,
-    /// Free parameters that the track amounts to.
-    pub(super) parameters: f64,
+    /// Ratio of noise to walk.
+    pub(super) ratio: f64,
 }
 
 /// Data of a track: Gram matrix of the hats, right-hand sides (one, or real and imaginary part).
@@ -60,18 +60,30 @@ impl TrackData<'_> {
         let rank = roughness.terms(self.spacing.len()) as f64;
         let log_likelihood =
             -0.5 * (degrees * noise.ln() + sides * (factor.log_determinant() - rank * ratio.ln()));
-        let parameters = factor
-            .inverse_diagonal()
-            .iter()
-            .zip(self.gram.multiply(&vec![1.0; n]))
-            .map(|(v, m)| v * m)
-            .sum();
         Smoothed {
             tracks,
             log_likelihood,
             noise,
-            parameters,
+            ratio,
         }
+    }
+
+    /// Free parameters that a smoothed track amounts to: the trace of smoother times data.
+    pub(super) fn parameters(
+        &self,
+        roughness: Roughness,
+        weights: &[f64],
+        smoothed: &Smoothed,
+    ) -> f64 {
+        let mut system = self.gram.clone();
+        system.add_scaled(&roughness.penalty(self.spacing, weights), smoothed.ratio);
+        system
+            .factor()
+            .inverse_diagonal()
+            .iter()
+            .zip(self.gram.multiply(&vec![1.0; self.gram.len()]))
+            .map(|(v, m)| v * m)
+            .sum()
     }
 
     /// Tries memories from `shortest` knots to the whole record and keeps the most likely.
