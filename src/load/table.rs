@@ -648,6 +648,9 @@ fn fast_row<const BLANKS: bool>(
             Use::Time => {
                 let number = read_decimal(&text[at..], mark)?;
                 at += number.length;
+                if number.value.abs() >= OVERLOAD_FROM {
+                    return None;
+                }
                 time = Some(number);
             }
             Use::Value {
