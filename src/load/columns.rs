@@ -5,7 +5,6 @@ use super::cell::Cell;
 use super::header::{self, Title};
 use super::number::Decimal;
 use super::preamble::{self, Fact, Meaning};
-use super::table::rounding_of;
 use super::unit;
 
 /// What a column holds, by its cells.
@@ -132,7 +131,7 @@ impl Column {
             risen += usize::from(pair[1].value > pair[0].value);
         }
         for value in &values {
-            rounding = rounding.max(rounding_of(*value, widest));
+            rounding = rounding.max(value.rounding(widest));
         }
         risen >= 2
             && values.iter().enumerate().all(|(index, value)| {

@@ -3,8 +3,8 @@
 use super::cell::Cell;
 use super::columns::{Column, Kind, Role};
 use super::layout::Layout;
+use super::plan::TimeCells;
 use super::preamble::Meaning;
-use super::table::TimeCells;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::collections::HashSet;

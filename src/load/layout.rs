@@ -9,10 +9,10 @@ use super::dialect::{
 };
 use super::head::{Head, Line};
 use super::names::read_header;
+use super::plan::Plan;
 use super::preamble::{self, Fact, Meaning};
 use super::records;
 use super::refusal::no_table;
-use super::table::Plan;
 use crate::capture::{Acquisition, Channel};
 use crate::{Error, ErrorKind, Warning};
 use std::borrow::Cow;

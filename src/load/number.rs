@@ -47,6 +47,21 @@ impl Decimal {
             self.mantissa.unsigned_abs()
         }
     }
+
+    /// What the last digit stands for, in a column whose longest number has the digits of
+    /// `widest_mantissa`: trailing zeros may have been left away.
+    pub fn rounding(&self, widest_mantissa: u64) -> f64 {
+        if self.value == 0.0 {
+            return 0.0;
+        }
+        let digits = if widest_mantissa == 0 {
+            17
+        } else {
+            i32::try_from(widest_mantissa.ilog10()).unwrap_or(17) + 1
+        };
+        let magnitude = self.value.abs().log10().floor();
+        power_of_ten((magnitude as i32).saturating_add(1 - digits)).max(self.value.abs() * 4.5e-16)
+    }
 }
 
 /// Powers of ten that a double holds exactly.

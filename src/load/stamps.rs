@@ -4,8 +4,9 @@ use super::LoadOptions;
 use super::cell::Cell;
 use super::head::Line;
 use super::number::Decimal;
+use super::plan::TimeCells;
+use super::row_time::RowTime;
 use super::statements::Stated;
-use super::table::{TimeCells, rounding_of, seconds_after};
 use super::time_column::Grid;
 use super::unit;
 use crate::{Error, ErrorKind};
@@ -47,7 +48,7 @@ pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
                 let finest = numbers.iter().map(|n| n.exponent).min().unwrap_or(0);
                 let widest_rounding = numbers
                     .iter()
-                    .map(|n| rounding_of(*n, widest))
+                    .map(|n| n.rounding(widest))
                     .fold(0.0, f64::max);
                 super::number::power_of_ten(finest).max(widest_rounding)
             };
@@ -63,8 +64,7 @@ pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
             date,
             milliseconds,
         } => {
-            let mut first = None;
-            let (mut wraps, mut last) = (0.0, 0.0);
+            let mut time = RowTime::default();
             let mut relative = Vec::new();
             let mut resolution_s = f64::INFINITY;
             for row in rows {
@@ -81,8 +81,7 @@ pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
                     moment.resolution = 1e-3;
                 }
                 resolution_s = resolution_s.min(moment.resolution);
-                let first = *first.get_or_insert(moment);
-                relative.push(seconds_after(first, moment, &mut wraps, &mut last));
+                relative.push(time.of_moment(moment));
             }
             Some(Stamps {
                 relative,

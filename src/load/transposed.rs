@@ -7,8 +7,8 @@ use super::head::{Head, Line};
 use super::header::{self, Title};
 use super::number::Decimal;
 use super::preamble::{self, Fact, Meaning};
+use super::row_time::Stamp;
 use super::statements::stated;
-use super::table::rounding_of;
 use super::time_base::{self, Statements};
 use super::time_column::{Grid, Tracker};
 use super::unit;
@@ -329,7 +329,7 @@ pub(super) fn read(
             numbers
                 .iter()
                 .flatten()
-                .map(|n| rounding_of(*n, widest))
+                .map(|n| n.rounding(widest))
                 .fold(0.0, f64::max)
         } * factor;
         let found = Grid::from_stamps(&stamps, resolution)
@@ -348,7 +348,14 @@ pub(super) fn read(
                 continue;
             };
             let missing = tracker
-                .accept(frame as u64, number.after(first) * factor, 0.0, row.line)
+                .accept(
+                    frame as u64,
+                    Stamp {
+                        after_s: number.after(first) * factor,
+                        rounding_s: 0.0,
+                    },
+                    row.line,
+                )
                 .map_err(|error| error.at_line(row.line).at_column(column(frame)))?;
             if missing > 0 {
                 return Err(Error::new(
