@@ -2,9 +2,10 @@
 
 use super::LoadOptions;
 use super::cell::Cell;
+use super::fact::Fact;
 use super::header::{self, Title};
+use super::meaning::Meaning;
 use super::number::Decimal;
-use super::preamble::{self, Fact, Meaning};
 use super::unit;
 
 /// What a column holds, by its cells.
@@ -298,7 +299,7 @@ pub(super) fn assign_roles(
     // A column that repeats a setting in every row (`Range`) is no signal.
     for column in columns.iter_mut() {
         let setting = matches!(
-            preamble::meaning(&column.title.name),
+            Meaning::of(&column.title.name),
             Some(Meaning::FullScale | Meaning::ProbeFactor | Meaning::SampleRate)
         );
         let constant = column
@@ -331,7 +332,7 @@ pub(super) fn assign_roles(
             && column.present().count() <= 1
             && rows.len() > 2
             && matches!(
-                preamble::meaning(&column.title.name),
+                Meaning::of(&column.title.name),
                 Some(Meaning::StartTime | Meaning::SampleInterval)
             )
         {

@@ -124,7 +124,7 @@ pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
 pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
     cells.first().is_some_and(|cell| {
         let cell = cell::bare(cell);
-        cell.starts_with(char::is_alphabetic) && super::preamble::meaning(cell).is_some()
+        cell.starts_with(char::is_alphabetic) && super::meaning::Meaning::of(cell).is_some()
     })
 }
 

@@ -3,8 +3,8 @@
 use super::cell::Cell;
 use super::columns::{Column, Kind, Role};
 use super::layout::Layout;
+use super::meaning::Meaning;
 use super::plan::TimeCells;
-use super::preamble::Meaning;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::collections::HashSet;

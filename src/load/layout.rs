@@ -7,12 +7,14 @@ use super::columns::{Column, Kind, Role, assign_roles, columns_of};
 use super::dialect::{
     self, Delimiter, Dialect, commas_are_decimal, commas_serve_twice, filled, opens_statement,
 };
+use super::fact::{self, Fact};
 use super::head::{Head, Line};
+use super::meaning::Meaning;
 use super::names::read_header;
 use super::plan::Plan;
-use super::preamble::{self, Fact, Meaning};
 use super::records;
 use super::refusal::no_table;
+use super::setting;
 use crate::capture::{Acquisition, Channel};
 use crate::{Error, ErrorKind, Warning};
 use std::borrow::Cow;
@@ -164,7 +166,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
                     }
                 })
                 .collect();
-            preamble::facts_of_cells(&beside, line.number, &mut side);
+            fact::facts_of_cells(&beside, line.number, &mut side);
         }
         rows.push(row);
     }
@@ -175,7 +177,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         .iter()
         .filter(|line| Some(line.number) != header_line && Some(line.number) != units_line)
     {
-        preamble::facts_of(&line.text, line.number, dialect, &mut facts);
+        fact::facts_of(&line.text, line.number, dialect, &mut facts);
     }
     facts.extend(side);
     let mut columns = columns_of(&kinds, titles, &rows, &texts_of_columns);
@@ -199,7 +201,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let loose = lines[..first_row]
         .iter()
         .filter(|line| line.text.contains(|c: char| c.is_ascii_digit()))
-        .find_map(|line| preamble::loose_rate(&line.text));
+        .find_map(|line| setting::loose_rate(&line.text));
     let label = layout.columns.iter().position(|c| c.role == Role::Label);
     let time = layout
         .columns

@@ -3,9 +3,12 @@
 use super::cell::{self, Cell};
 use super::columns::Kind;
 use super::dialect::{Delimiter, Dialect, clip, filled};
+use super::fact::{self, Fact};
 use super::head::Line;
 use super::header::{self, Title};
-use super::preamble::{self, Fact, Meaning};
+use super::meaning::Meaning;
+use super::quantity::number_and_unit;
+use super::setting;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
@@ -118,7 +121,7 @@ pub(super) fn read_header(
             for name in names {
                 let cell = [Cow::Borrowed(name.as_str())];
                 if name.contains(['=', ':']) {
-                    preamble::facts_of_cells(&cell, *line, facts);
+                    fact::facts_of_cells(&cell, *line, facts);
                 }
             }
         }
@@ -179,7 +182,7 @@ pub(super) fn values_under_names(
     };
     for (number, row) in below {
         for (index, name) in names.iter().enumerate() {
-            let meant = preamble::meaning(name);
+            let meant = Meaning::of(name);
             if !matches!(
                 meant,
                 Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::SampleRate)
@@ -188,7 +191,7 @@ pub(super) fn values_under_names(
             }
             if let Some(value) = row
                 .get(index)
-                .filter(|value| preamble::number_and_unit(value, dialect.decimal_mark).is_some())
+                .filter(|value| number_and_unit(value, dialect.decimal_mark).is_some())
             {
                 facts.push(Fact {
                     key: name.clone(),
@@ -321,11 +324,11 @@ pub(super) fn states_something(text: &str, number: u64, dialect: Dialect, width:
         return false;
     }
     let mut facts = Vec::new();
-    preamble::facts_of(text, number, dialect, &mut facts);
+    fact::facts_of(text, number, dialect, &mut facts);
     facts.iter().any(|fact| {
         let value = fact.text();
-        let known = preamble::meaning(&fact.key).is_some()
-            && preamble::number_and_unit(value, dialect.decimal_mark).is_some();
+        let known = Meaning::of(&fact.key).is_some()
+            && number_and_unit(value, dialect.decimal_mark).is_some();
         known || width == 1 && !unit::is_unit(value)
     })
 }
@@ -340,7 +343,7 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
                 .split_once(':')
                 .is_some_and(|(_, v)| !v.trim().is_empty())
             || first.contains('=')
-            || preamble::meaning(first).is_some()
+            || Meaning::of(first).is_some()
             || DESCRIPTIVE.contains(&first.to_lowercase().as_str());
     }
     if DESCRIPTIVE.contains(&first.trim_end_matches([':', ' ']).to_lowercase().as_str()) {
@@ -352,8 +355,8 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
     if first.ends_with(':') || first.ends_with('=') {
         return true;
     }
-    let value_like = preamble::number_and_unit(second, b'.').is_some()
-        || preamble::coupling(second).is_some()
+    let value_like = number_and_unit(second, b'.').is_some()
+        || setting::coupling(second).is_some()
         || second.is_empty();
     if first.contains('=') || first.contains(": ") {
         return true;
@@ -361,13 +364,13 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
     let title = header::title(first);
     let says = header::says_time(&title) || header::says_index(&title);
     if matches!(
-        preamble::meaning(first),
+        Meaning::of(first),
         Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::Points)
     ) && !value_like
     {
         return false;
     }
-    preamble::meaning(first).is_some() && (!says || value_like)
+    Meaning::of(first).is_some() && (!says || value_like)
         || second.is_empty() && row.iter().skip(2).all(String::is_empty) && !says
         || (value_like
             && !second.is_empty()
@@ -376,6 +379,6 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
                 .iter()
                 .skip(1)
                 .filter(|c| !c.is_empty())
-                .all(|c| preamble::number_and_unit(c, b'.').is_some())
+                .all(|c| number_and_unit(c, b'.').is_some())
             && width == 2)
 }

@@ -47,7 +47,7 @@ pub(super) fn read_plain_row<const BLANKS: bool>(
                 }
                 at += text[at..].iter().position(|b| {
                     (if BLANKS {
-                        matches!(b, b' ' | b'\t')
+                        !b.is_ascii_graphic()
                     } else {
                         *b == delimiter
                     }) || *b == terminator

@@ -1,6 +1,8 @@
 //! Rate, start and length as the preamble states them.
 
-use super::preamble::{Fact, Meaning, Value};
+use super::fact::Fact;
+use super::meaning::Meaning;
+use super::quantity::Value;
 use super::time_column::short;
 use super::unit;
 use crate::{Warning, WarningCode};

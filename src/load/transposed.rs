@@ -3,10 +3,11 @@
 use super::LoadOptions;
 use super::cell::{self, Cell};
 use super::dialect::{Delimiter, Dialect, clip};
+use super::fact::{self, Fact};
 use super::head::{Head, Line};
 use super::header::{self, Title};
+use super::meaning::Meaning;
 use super::number::Decimal;
-use super::preamble::{self, Fact, Meaning};
 use super::row_time::Stamp;
 use super::statements::stated;
 use super::time_base::{self, Statements};
@@ -247,12 +248,12 @@ pub(super) fn read(
     let mut facts: Vec<Fact> = Vec::new();
     for (index, line) in head.lines.iter().enumerate() {
         if !places.contains(&index) {
-            preamble::facts_of(&line.text, line.number, dialect, &mut facts);
+            fact::facts_of(&line.text, line.number, dialect, &mut facts);
         }
     }
     let facts: Vec<(Meaning, Fact)> = facts
         .into_iter()
-        .filter_map(|fact| Some((preamble::meaning(&fact.key)?, fact)))
+        .filter_map(|fact| Some((Meaning::of(&fact.key)?, fact)))
         .collect();
     let (stated, mut warnings) = stated(&facts, dialect.decimal_mark, None);
     let mut time: Option<LongRow> = None;

@@ -1,0 +1,265 @@
+//! Statements in front of the data: keys with their values.
+
+use super::cell;
+use super::dialect::{Delimiter, Dialect, filled};
+use super::meaning::Meaning;
+use super::quantity::{Value, number_and_unit};
+use super::unit;
+use std::borrow::Cow;
+
+/// A statement of the preamble as it is written.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Fact {
+    /// The key's text.
+    pub key: String,
+    /// The cells after it.
+    pub values: Vec<String>,
+    /// Its 1-based line.
+    pub line: u64,
+}
+
+impl Fact {
+    /// The numbers of the statement with their units.
+    pub fn numbers(&self, decimal_mark: u8) -> Vec<Value> {
+        let key_unit = super::header::title(&self.key).unit.or_else(|| {
+            let open = self.key.find(['(', '['])?;
+            Some(
+                self.key[open..]
+                    .trim_matches(['(', ')', '[', ']', ' '])
+                    .to_string(),
+            )
+        });
+        let mut values: Vec<Value> = Vec::new();
+        for (position, cell) in self.values.iter().enumerate() {
+            if let Some((number, unit)) = number_and_unit(cell, decimal_mark) {
+                values.push(Value {
+                    position,
+                    number,
+                    unit,
+                });
+            } else if let Some(last) = values.last_mut()
+                && last.unit.is_none()
+                && last.position + 1 == position
+                && !cell.trim().is_empty()
+            {
+                last.unit = Some(cell.trim().to_string());
+            }
+        }
+        for value in &mut values {
+            if value.unit.is_none() {
+                value.unit.clone_from(&key_unit);
+            }
+        }
+        values
+    }
+
+    /// What the statement means: by its key, or by a unit per converter count.
+    pub fn meaning(&self, decimal_mark: u8) -> Option<Meaning> {
+        Meaning::of(&self.key).or_else(|| {
+            let unit = number_and_unit(self.text(), decimal_mark)?.1?;
+            let (above, below) = unit.split_once('/')?;
+            (unit::value_unit(above).is_some() && unit::is_count_unit(below))
+                .then_some(Meaning::CountScale)
+        })
+    }
+
+    /// The first text of the statement.
+    pub fn text(&self) -> &str {
+        self.values
+            .iter()
+            .map(String::as_str)
+            .find(|value| !value.is_empty())
+            .unwrap_or("")
+    }
+}
+
+/// Takes the marks of a comment off the front of a line.
+pub(super) fn uncommented(line: &str) -> &str {
+    let mut text = line.trim();
+    if text.starts_with(['#', '%', ';', '!', '*', '/', '>', '\'']) || text.starts_with("--") {
+        text = text
+            .trim_start_matches(['#', '%', ';', '!', '*', '/', '>', '\'', '-'])
+            .trim();
+    }
+    text
+}
+
+/// The statements of one line.
+pub(super) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Vec<Fact>) {
+    let text = uncommented(line);
+    if text.is_empty() || text.len() > 1 << 14 {
+        return;
+    }
+    let mut cells: Vec<Cow<'_, str>> = Vec::new();
+    dialect.split(text, &mut cells);
+    if dialect.delimiter == Delimiter::Blanks || filled(&cells) < 2 {
+        // Blanks part words as well as cells here: the other marks decide.
+        let delimiter = if text.contains('\t') {
+            Some(b'\t')
+        } else if text.contains(';') {
+            Some(b';')
+        } else if text.contains('"')
+            || text.matches(',').count() == text.matches(", ").count()
+            || !text.contains([':', '='])
+        {
+            Some(b',')
+        } else {
+            None
+        };
+        let mut parts: Vec<Cow<'_, str>> = Vec::new();
+        match delimiter {
+            Some(delimiter) => Dialect {
+                delimiter: Delimiter::Byte(delimiter),
+                ..dialect
+            }
+            .split(text, &mut parts),
+            None => parts.push(Cow::Borrowed(text)),
+        }
+        facts_of_cells(&parts, number, facts);
+        return;
+    }
+    facts_of_cells(&cells, number, facts);
+}
+
+/// The statements of a row of cells.
+pub(super) fn facts_of_cells(cells: &[Cow<'_, str>], number: u64, facts: &mut Vec<Fact>) {
+    let cells: Vec<&str> = cells
+        .iter()
+        .map(|cell| cell::bare(cell).trim_matches(['[', ']', '{', '}']).trim())
+        .collect();
+    let mut at = 0;
+    while at < cells.len() {
+        let text = uncommented(cells[at]);
+        if text.is_empty() {
+            at += 1;
+            continue;
+        }
+        if let Some((key, value)) = key_and_value(text) {
+            let mut values = vec![value.to_string()];
+            let next = cells.get(at + 1).copied().unwrap_or("");
+            if unit::is_unit(next) {
+                values.push(next.to_string());
+                at += 1;
+            }
+            facts.push(Fact {
+                key: key.to_string(),
+                values,
+                line: number,
+            });
+            at += 1;
+            continue;
+        }
+        let key = text.trim_end_matches([':', '=', ' ']);
+        let until = (at + 1..cells.len())
+            .find(|next| {
+                let text = uncommented(cells[*next]);
+                key_and_value(text).is_some()
+                    || (Meaning::of(text).is_some()
+                        && !unit::is_unit(text)
+                        && cells.get(next + 1).is_some_and(|cell| !cell.is_empty()))
+            })
+            .unwrap_or(cells.len());
+        let values: Vec<String> = cells[at + 1..until]
+            .iter()
+            .map(ToString::to_string)
+            .collect();
+        if values.iter().any(|value| !value.is_empty()) && key.chars().any(char::is_alphabetic) {
+            facts.push(Fact {
+                key: key.to_string(),
+                values,
+                line: number,
+            });
+        } else if let Some((key, value)) = words_and_number(text) {
+            facts.push(Fact {
+                key,
+                values: vec![value],
+                line: number,
+            });
+        }
+        at = until;
+    }
+}
+
+/// `key: value` or `key = value` in one cell.
+fn key_and_value(text: &str) -> Option<(&str, &str)> {
+    let at = text.find([':', '='])?;
+    let (key, value) = (
+        text[..at].trim(),
+        text[at + 1..].trim_start_matches([':', '=']).trim(),
+    );
+    let sound = !value.is_empty()
+        && key.chars().count() <= 64
+        && key.chars().next().is_some_and(char::is_alphabetic);
+    sound.then_some((key, value))
+}
+
+/// `Sample Rate 8000`: words, then a number with its unit.
+fn words_and_number(text: &str) -> Option<(String, String)> {
+    let tokens: Vec<&str> = text.split_whitespace().collect();
+    let first = tokens.iter().position(|token| {
+        token
+            .trim_start_matches(['+', '-', '\u{b1}'])
+            .starts_with(|c: char| c.is_ascii_digit())
+    })?;
+    (first > 0).then(|| (tokens[..first].join(" "), tokens[first..].join(" ")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn facts(line: &str, delimiter: u8) -> Vec<(String, Vec<String>)> {
+        let mut facts = Vec::new();
+        let dialect = Dialect {
+            delimiter: Delimiter::Byte(delimiter),
+            decimal_mark: b'.',
+        };
+        facts_of(line, 1, dialect, &mut facts);
+        facts.into_iter().map(|f| (f.key, f.values)).collect()
+    }
+
+    #[test]
+    fn statements_in_every_style() {
+        let one = |key: &str, values: &[&str]| {
+            vec![(
+                key.to_string(),
+                values.iter().map(ToString::to_string).collect::<Vec<_>>(),
+            )]
+        };
+        assert_eq!(
+            facts("Sample Rate,1000", b','),
+            one("Sample Rate", &["1000"])
+        );
+        assert_eq!(
+            facts("# Sample Rate: 10 kHz", b','),
+            one("Sample Rate", &["10 kHz"])
+        );
+        assert_eq!(facts("dt=0.001", b','), one("dt", &["0.001"]));
+        assert_eq!(
+            facts("\"Sample Interval\",\"1E-6\",\"s\"", b','),
+            one("Sample Interval", &["1E-6", "s"])
+        );
+        assert_eq!(
+            facts("; Sample Rate 8000", b','),
+            one("Sample Rate", &["8000"])
+        );
+        assert_eq!(
+            facts("Rate: 10 kHz, Range: 5 V", b','),
+            [
+                ("Rate".to_string(), vec!["10 kHz".to_string()]),
+                ("Range".to_string(), vec!["5 V".to_string()])
+            ]
+        );
+        assert_eq!(
+            facts("Coupling,DC,AC", b','),
+            one("Coupling", &["DC", "AC"])
+        );
+        assert_eq!(
+            facts("Sample Rate,1000,Points,500", b','),
+            [
+                ("Sample Rate".to_string(), vec!["1000".to_string()]),
+                ("Points".to_string(), vec!["500".to_string()])
+            ]
+        );
+    }
+}
