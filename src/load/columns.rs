@@ -6,6 +6,7 @@ use super::fact::Fact;
 use super::header::{self, Title};
 use super::meaning::Meaning;
 use super::number::Decimal;
+use super::row_time::time_number;
 use super::unit;
 
 /// What a column holds, by its cells.
@@ -71,7 +72,10 @@ pub(super) fn columns_of(
             let numbers: Vec<Option<Decimal>> = rows
                 .iter()
                 .map(|row| match row.get(index) {
-                    Some(Cell::Number(number) | Cell::Quantity(number, _)) => Some(*number),
+                    Some(Cell::Number(number)) => Some(*number),
+                    Some(cell @ Cell::Quantity(number, _)) => {
+                        time_number(cell, 1.0).map_or(Some(*number), |(number, _)| Some(number))
+                    }
                     _ => None,
                 })
                 .collect();
@@ -141,6 +145,17 @@ impl Column {
             })
     }
 
+    /// Whether two columns of more than two numbers are equal row by row.
+    fn equals(&self, other: &Self) -> bool {
+        self.present().nth(2).is_some()
+            && self.numbers.len() == other.numbers.len()
+            && self
+                .numbers
+                .iter()
+                .zip(&other.numbers)
+                .all(|(a, b)| a.map(|number| number.value) == b.map(|number| number.value))
+    }
+
     /// Whether the numbers count the rows: integers that rise by one and the same step.
     fn is_counter(&self) -> bool {
         let mut previous: Option<f64> = None;
@@ -159,6 +174,14 @@ impl Column {
             previous = Some(number.value);
         }
         step.is_some() || self.present().count() == 1
+    }
+
+    /// Whether the numbers are integers that never fall and mostly stay.
+    fn is_stepped(&self) -> bool {
+        let values: Vec<f64> = self.present().map(|number| number.value).collect();
+        self.is_integer()
+            && values.windows(2).all(|pair| pair[0] <= pair[1])
+            && values.windows(2).filter(|pair| pair[0] == pair[1]).count() * 2 > values.len()
     }
 
     fn is_logic(&self) -> bool {
@@ -220,7 +243,9 @@ pub(super) fn assign_roles(
                 .as_deref()
                 .is_some_and(|u| unit::time_unit(u).is_some());
         let named_index = header::says_index(&column.title);
-        let role = if milliseconds {
+        let role = if header::says_record(&column.title) && column.is_stepped() {
+            Some(Role::Label)
+        } else if milliseconds {
             Some(Role::Time)
         } else if named_index && (column.is_counter()) && others {
             // Named `x` or `t` with a time unit it is a time base all the same.
@@ -275,6 +300,18 @@ pub(super) fn assign_roles(
                 columns[index].role = Role::Time;
                 taken = true;
             }
+        }
+    }
+    // A column equal to a time base is one as well.
+    for index in 0..columns.len() {
+        let twin = columns[index].role == Role::Signal
+            && columns[index].kind == Kind::Number
+            && !value_unit(&columns[index])
+            && columns.iter().any(|time| {
+                time.role == Role::Time && time.kind == Kind::Number && time.equals(&columns[index])
+            });
+        if twin && columns[index + 1..].iter().any(|c| c.role == Role::Signal) {
+            columns[index].role = Role::Time;
         }
     }
     // A `time` without unit that counts by ones is an index where something else tells the rate.

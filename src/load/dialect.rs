@@ -1,6 +1,7 @@
 //! How a table's lines fall into cells: delimiter, decimal mark, quotes.
 
 use super::cell::{self, Cell};
+use super::number::parse_hexadecimal;
 use std::borrow::Cow;
 
 /// What separates the cells of a line.
@@ -33,9 +34,43 @@ pub(super) struct Dialect {
     pub delimiter: Delimiter,
     /// Decimal mark: `.` or `,`.
     pub decimal_mark: u8,
+    /// Mark between thousands, where the numbers have one.
+    pub grouping: Option<char>,
+    /// Whether counts are written `0x7F3A`.
+    pub hexadecimal: bool,
 }
 
 impl Dialect {
+    /// Reads a cell.
+    pub fn classify(&self, text: &str) -> Cell {
+        let plain = self.grouping.and_then(|mark| self.ungrouped(text, mark));
+        let plain = plain.as_deref().unwrap_or(text);
+        match cell::classify(plain, self.decimal_mark) {
+            Cell::Text if self.hexadecimal => {
+                parse_hexadecimal(cell::bare(plain)).map_or(Cell::Text, Cell::Number)
+            }
+            cell => cell,
+        }
+    }
+
+    /// A number without the marks between its thousands; `None` where it has none.
+    fn ungrouped(&self, text: &str, mark: char) -> Option<String> {
+        let text = cell::bare(text);
+        let sign = text.len() - text.trim_start_matches(['-', '+', '\u{2212}']).len();
+        let (sign, digits) = text.split_at(sign);
+        let end = digits
+            .find(|c: char| !(c.is_ascii_digit() || c == mark))
+            .unwrap_or(digits.len());
+        let (whole, rest) = digits.split_at(end);
+        let mut groups = whole.trim_end_matches(mark).split(mark);
+        let first = groups.next()?;
+        let sound = (1..=3).contains(&first.len())
+            && !first.starts_with('0')
+            && groups.clone().next().is_some()
+            && groups.all(|group| group.len() == 3);
+        sound.then(|| format!("{sign}{}{rest}", whole.replace(mark, "")))
+    }
+
     /// Splits a line into its cells, quotes taken off.
     pub fn split<'a>(&self, line: &'a str, cells: &mut Vec<Cow<'a, str>>) {
         cells.clear();
@@ -69,6 +104,10 @@ impl Dialect {
         };
         for cell in line.split(char::from(byte)) {
             let bare = cell.trim_matches(' ');
+            let bare = bare
+                .strip_prefix('=')
+                .filter(|formula| formula.starts_with('"'))
+                .unwrap_or(bare);
             let inner = bare
                 .strip_prefix('"')
                 .and_then(|rest| rest.strip_suffix('"'));
@@ -124,7 +163,8 @@ pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
 pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
     cells.first().is_some_and(|cell| {
         let cell = cell::bare(cell);
-        cell.starts_with(char::is_alphabetic) && super::meaning::Meaning::of(cell).is_some()
+        cell.starts_with(char::is_alphabetic)
+            && super::meaning::Meaning::of_key_alone(cell).is_some()
     })
 }
 
@@ -166,6 +206,8 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
                 let dialect = Dialect {
                     delimiter,
                     decimal_mark,
+                    grouping: None,
+                    hexadecimal: false,
                 };
                 if let Some(candidate) = score(dialect, &sample, strict)
                     && best.is_none_or(|best| rank(&candidate) > rank(&best))
@@ -174,11 +216,83 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
                 }
             }
         }
+        if strict && best.is_none_or(|best| best.rows < sample.len()) {
+            for &delimiter in &delimiters {
+                let variants =
+                    with_thousands(delimiter, &sample).chain(with_hexadecimal(delimiter, &sample));
+                for (dialect, least) in variants {
+                    if let Some(candidate) = score(dialect, &sample, strict)
+                        && candidate.rows > least * best.map_or(0, |best| best.rows)
+                    {
+                        best = Some(candidate);
+                    }
+                }
+            }
+        }
         if best.is_some() {
             break;
         }
     }
     best
+}
+
+/// Dialects with marks between thousands that the lines may be written in. They must make more rows than
+/// the best without.
+fn with_thousands(delimiter: Delimiter, sample: &[&str]) -> impl Iterator<Item = (Dialect, usize)> {
+    let quoted = sample.iter().any(|line| line.contains('"'));
+    let there = |mark: char| sample.iter().any(|line| has_thousands(line, mark));
+    let parts = move |mark: char| {
+        !quoted
+            && match delimiter {
+                Delimiter::Byte(byte) => mark == char::from(byte),
+                Delimiter::Blanks => mark.is_whitespace(),
+            }
+    };
+    let marks: Vec<(char, char)> = [',', '.', '\'', ' ', '\u{a0}', '\u{202f}']
+        .into_iter()
+        .flat_map(|grouping| [('.', grouping), (',', grouping)])
+        .filter(|(decimal, grouping)| {
+            decimal != grouping && there(*grouping) && !parts(*grouping) && !parts(*decimal)
+        })
+        .collect();
+    marks.into_iter().map(move |(decimal_mark, grouping)| {
+        let dialect = Dialect {
+            delimiter,
+            decimal_mark: if decimal_mark == '.' { b'.' } else { b',' },
+            grouping: Some(grouping),
+            hexadecimal: false,
+        };
+        (dialect, 1)
+    })
+}
+
+/// Whether a line holds a mark between one to three digits and three.
+fn has_thousands(line: &str, mark: char) -> bool {
+    line.match_indices(mark).any(|(at, _)| {
+        let before = line[..at].bytes().rev().take_while(u8::is_ascii_digit);
+        let behind = line[at + mark.len_utf8()..]
+            .bytes()
+            .take_while(u8::is_ascii_digit);
+        (1..=3).contains(&before.count()) && behind.count() == 3
+    })
+}
+
+/// A dialect with counts in hexadecimal. One such cell among decimal ones is a fault, so that it must
+/// make more than twice the rows.
+fn with_hexadecimal(
+    delimiter: Delimiter,
+    sample: &[&str],
+) -> impl Iterator<Item = (Dialect, usize)> {
+    let there = sample
+        .iter()
+        .any(|line| line.contains("0x") || line.contains("0X"));
+    let dialect = Dialect {
+        delimiter,
+        decimal_mark: b'.',
+        grouping: None,
+        hexadecimal: true,
+    };
+    there.then_some((dialect, 2)).into_iter()
 }
 
 /// More rows first; then a delimiter that is there over blanks, and both over a single column; then
@@ -233,7 +347,7 @@ fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
         let count = filled(&cells);
         let (mut data, mut text) = (0, 0);
         for cell in &cells[..count] {
-            match cell::classify(cell, dialect.decimal_mark) {
+            match dialect.classify(cell) {
                 Cell::Text => text += 1,
                 Cell::Missing => {}
                 _ => data += 1,
@@ -379,6 +493,8 @@ mod tests {
         let dialect = Dialect {
             delimiter: Delimiter::Byte(b','),
             decimal_mark: b'.',
+            grouping: None,
+            hexadecimal: false,
         };
         let mut cells = Vec::new();
         dialect.split("\"a, b\", \"c\",\"say \"\"d\"\"\"", &mut cells);

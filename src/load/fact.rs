@@ -21,14 +21,7 @@ pub(super) struct Fact {
 impl Fact {
     /// The numbers of the statement with their units.
     pub fn numbers(&self, decimal_mark: u8) -> Vec<Value> {
-        let key_unit = super::header::title(&self.key).unit.or_else(|| {
-            let open = self.key.find(['(', '['])?;
-            Some(
-                self.key[open..]
-                    .trim_matches(['(', ')', '[', ']', ' '])
-                    .to_string(),
-            )
-        });
+        let mut key_unit = self.key_unit();
         let mut values: Vec<Value> = Vec::new();
         for (position, cell) in self.values.iter().enumerate() {
             if let Some((number, unit)) = number_and_unit(cell, decimal_mark) {
@@ -43,6 +36,8 @@ impl Fact {
                 && !cell.trim().is_empty()
             {
                 last.unit = Some(cell.trim().to_string());
+            } else if values.is_empty() && unit::is_unit(cell) {
+                key_unit = Some(cell.clone());
             }
         }
         for value in &mut values {
@@ -53,9 +48,24 @@ impl Fact {
         values
     }
 
+    /// The unit that the key names: `Interval (ms)`; none in `Samples per second`.
+    fn key_unit(&self) -> Option<String> {
+        let bracketed = self.key.find(['(', '[']).map(|open| {
+            self.key[open..]
+                .trim_matches(['(', ')', '[', ']', ' '])
+                .to_string()
+        });
+        let per = self.key.to_lowercase().contains("per ");
+        bracketed.or_else(|| super::header::title(&self.key).unit.filter(|_| !per))
+    }
+
     /// What the statement means: by its key, or by a unit per converter count.
     pub fn meaning(&self, decimal_mark: u8) -> Option<Meaning> {
-        Meaning::of(&self.key).or_else(|| {
+        let meaning = Meaning::of(&self.key);
+        if meaning == Some(Meaning::ValueUnit) && unit::time_unit(self.text()).is_some() {
+            return Some(Meaning::TimeUnit);
+        }
+        meaning.or_else(|| {
             let unit = number_and_unit(self.text(), decimal_mark)?.1?;
             let (above, below) = unit.split_once('/')?;
             (unit::value_unit(above).is_some() && unit::is_count_unit(below))
@@ -84,10 +94,28 @@ pub(super) fn uncommented(line: &str) -> &str {
     text
 }
 
+/// Takes brackets off that stand around a whole cell.
+fn unbracketed(cell: &str) -> &str {
+    [('[', ']'), ('{', '}')]
+        .iter()
+        .find_map(|(open, close)| cell.strip_prefix(*open)?.strip_suffix(*close))
+        .unwrap_or(cell)
+        .trim()
+}
+
 /// The statements of one line.
 pub(super) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Vec<Fact>) {
     let text = uncommented(line);
     if text.is_empty() || text.len() > 1 << 14 {
+        return;
+    }
+    if let Some((key, value)) = text.split_once("...") {
+        // Dots lead from the key to its value.
+        facts.push(Fact {
+            key: key.trim().to_string(),
+            values: vec![value.trim_start_matches(['.', ':', ' ']).to_string()],
+            line: number,
+        });
         return;
     }
     let mut cells: Vec<Cow<'_, str>> = Vec::new();
@@ -125,7 +153,7 @@ pub(super) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Ve
 pub(super) fn facts_of_cells(cells: &[Cow<'_, str>], number: u64, facts: &mut Vec<Fact>) {
     let cells: Vec<&str> = cells
         .iter()
-        .map(|cell| cell::bare(cell).trim_matches(['[', ']', '{', '}']).trim())
+        .map(|cell| unbracketed(cell::bare(cell)))
         .collect();
     let mut at = 0;
     while at < cells.len() {
@@ -161,7 +189,7 @@ pub(super) fn facts_of_cells(cells: &[Cow<'_, str>], number: u64, facts: &mut Ve
             .unwrap_or(cells.len());
         let values: Vec<String> = cells[at + 1..until]
             .iter()
-            .map(ToString::to_string)
+            .map(|cell| cell.trim_start_matches([':', '=']).trim().to_string())
             .collect();
         if values.iter().any(|value| !value.is_empty()) && key.chars().any(char::is_alphabetic) {
             facts.push(Fact {
@@ -213,6 +241,8 @@ mod tests {
         let dialect = Dialect {
             delimiter: Delimiter::Byte(delimiter),
             decimal_mark: b'.',
+            grouping: None,
+            hexadecimal: false,
         };
         facts_of(line, 1, dialect, &mut facts);
         facts.into_iter().map(|f| (f.key, f.values)).collect()

@@ -35,6 +35,7 @@ pub(super) fn title(text: &str) -> Title {
         let Some((inner, after)) = rest.split_once(close) else {
             continue;
         };
+        let inner = inner.trim_start().strip_prefix("in ").unwrap_or(inner);
         let known = unit::is_unit(inner);
         let foreign = after.trim().is_empty()
             && !before.trim().is_empty()
@@ -71,10 +72,11 @@ pub(super) fn title(text: &str) -> Title {
         };
     }
     // A column named `ADC` holds converter values rather than direct current.
-    let alone =
-        (known(text) && text.chars().count() > 1 && text != "ADC") || text == "V" || text == "s";
+    let alone = (known(text) && text.chars().count() > 1 && !text.eq_ignore_ascii_case("ADC"))
+        || text == "V"
+        || text == "s";
     Title {
-        name: text.to_string(),
+        name: text.trim_end_matches([':', ' ']).to_string(),
         unit: alone.then(|| text.to_string()),
     }
 }
@@ -153,6 +155,16 @@ pub(super) fn says_time(title: &Title) -> bool {
     }) || (words.len() == 2
         && words[0] == "x"
         && matches!(words[1].as_str(), "axis" | "value" | "values"))
+}
+
+/// Whether a name says that its column numbers the records of a table.
+pub(super) fn says_record(title: &Title) -> bool {
+    words(&title.name).iter().any(|word| {
+        matches!(
+            word.as_str(),
+            "segment" | "record" | "sweep" | "block" | "burst" | "shot" | "acquisition"
+        )
+    })
 }
 
 /// Whether a name says that its column numbers the rows.

@@ -9,6 +9,7 @@ use super::dialect::{
 };
 use super::fact::{self, Fact};
 use super::head::{Head, Line};
+use super::header;
 use super::meaning::Meaning;
 use super::names::read_header;
 use super::plan::Plan;
@@ -48,6 +49,8 @@ pub(super) struct Layout {
     pub cells: usize,
     pub facts: Vec<(Meaning, Fact)>,
     pub header_line: Option<u64>,
+    /// The text of that line.
+    pub header: Option<String>,
     pub units_line: Option<u64>,
     pub columns: Vec<Column>,
     pub captures: Vec<Found>,
@@ -88,6 +91,8 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         dialect = Dialect {
             delimiter: Delimiter::Byte(b';'),
             decimal_mark: b',',
+            grouping: None,
+            hexadecimal: false,
         };
     }
     let kinds = kinds_of(&texts, dialect)?;
@@ -102,7 +107,11 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     }
     let width = kinds.len();
     let first_row = first_row(&texts, dialect, &kinds).ok_or_else(|| no_table(lines))?;
-    let probe_rows = if kinds.contains(&Kind::Text) && head.whole {
+    let mut facts = Vec::new();
+    let (titles, header_line, units_line) =
+        read_header(lines, first_row, dialect, &kinds, &mut facts)?;
+    let record = (0..width).find(|i| kinds[*i] == Kind::Number && header::says_record(&titles[*i]));
+    let mut probe_rows = if kinds.contains(&Kind::Text) && head.whole {
         LABELLED_ROWS
     } else {
         PROBE_ROWS
@@ -123,10 +132,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
             continue;
         }
         dialect.split(&line.text, &mut cells);
-        let row: Vec<Cell> = cells
-            .iter()
-            .map(|cell| cell::classify(cell, dialect.decimal_mark))
-            .collect();
+        let row: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
         if !matches_kinds(&row, &kinds) {
             if rows.len() >= 2 {
                 break;
@@ -143,7 +149,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
             break;
         }
         for (index, cell) in cells.iter().enumerate().take(width) {
-            if kinds[index] == Kind::Text {
+            if kinds[index] == Kind::Text || record == Some(index) {
                 texts_of_columns[index].push(cell::bare(cell).to_string());
             }
         }
@@ -169,10 +175,13 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
             fact::facts_of_cells(&beside, line.number, &mut side);
         }
         rows.push(row);
+        if let ([first, second], Some(record)) = (rows.as_slice(), record)
+            && head.whole
+            && first.get(record) == second.get(record)
+        {
+            probe_rows = LABELLED_ROWS;
+        }
     }
-    let mut facts = Vec::new();
-    let (titles, header_line, units_line) =
-        read_header(lines, first_row, dialect, &kinds, &mut facts)?;
     for line in lines[..first_row]
         .iter()
         .filter(|line| Some(line.number) != header_line && Some(line.number) != units_line)
@@ -192,6 +201,10 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         cells: width,
         facts: known,
         header_line,
+        header: lines[..first_row]
+            .iter()
+            .find(|line| Some(line.number) == header_line)
+            .map(|line| line.text.trim().to_string()),
         units_line,
         columns,
         captures: Vec::new(),
@@ -215,6 +228,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
                 records::labels(head, layout.first_row, dialect, label, time, width).map(|names| {
                     Labels {
                         column: label,
+                        numbered: layout.columns[label].kind == Kind::Number,
                         names,
                         of_rows: std::mem::take(&mut texts_of_columns[label]),
                     }
@@ -257,7 +271,7 @@ fn kinds_of(texts: &[&str], shape: Dialect) -> Result<Vec<Kind>, Error> {
         rows.push(
             cells[..count]
                 .iter()
-                .map(|cell| cell::classify(cell, shape.decimal_mark))
+                .map(|cell| shape.classify(cell))
                 .collect(),
         );
     }
@@ -353,10 +367,7 @@ fn first_row(texts: &[&str], dialect: Dialect, kinds: &[Kind]) -> Option<usize> 
     let is_row = |text: &str| {
         let mut cells = Vec::new();
         dialect.split(text, &mut cells);
-        let row: Vec<Cell> = cells
-            .iter()
-            .map(|cell| cell::classify(cell, dialect.decimal_mark))
-            .collect();
+        let row: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
         matches_kinds(&row, kinds)
     };
     let mut fallback = None;

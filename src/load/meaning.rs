@@ -34,6 +34,8 @@ pub enum Meaning {
     StartTime,
     /// Frame, or share of the record, at which the trigger lies.
     TriggerPosition,
+    /// Name of a channel.
+    ChannelName,
 }
 
 /// Keys that hold one of these words say nothing of the time base or the scale.
@@ -90,7 +92,7 @@ impl Entry {
 }
 
 /// The first entry that fits a key counts.
-const VOCABULARY: [Entry; 13] = [
+const VOCABULARY: [Entry; 14] = [
     Entry {
         meaning: Meaning::Coupling,
         parts: "coupling",
@@ -154,7 +156,7 @@ const VOCABULARY: [Entry; 13] = [
             timestep timeincr timeinterval timedelta deltatime xincr xinc xdelta deltax xstep \
             timeperpoint timepersample secondspersample secondsperpoint hinterval horizontalint \
             horizontalincr horizontalstep intervaltime timeresolution horizontalres hresolution \
-            logginginterval loginterval recordinginterval recordinterval scaninterval \
+            logginginterval loginterval logevery sampleevery recordinginterval recordinterval scaninterval \
             pointspacing samplespacing abtastintervall sampledistance samplestep readinginterval \
             sampdt sampleincr acquisitioninterval measurementinterval measureinterval dtseconds \
             pointinterval",
@@ -227,6 +229,15 @@ const VOCABULARY: [Entry; 13] = [
         beside: "",
         never: "",
     },
+    Entry {
+        meaning: Meaning::ChannelName,
+        parts: "channelname channellabel",
+        whole: "\
+            channel source sourcename sourcechannel trace tracename signal signalname inputname \
+            kanal kanalname",
+        beside: "",
+        never: "",
+    },
 ];
 
 /// Marks of a scale in units of the channel for each converter count.
@@ -245,6 +256,11 @@ const PER_COUNT: [&str; 11] = [
 ];
 
 impl Meaning {
+    /// The meaning of a key, where it is one of those used, unless it could as well head a column.
+    pub(super) fn of_key_alone(key: &str) -> Option<Self> {
+        Self::of(key).filter(|meaning| *meaning != Self::ChannelName)
+    }
+
     /// The meaning of a key, where it is one of those used.
     pub(super) fn of(key: &str) -> Option<Self> {
         let words = words(key.split(['(', '[']).next().unwrap_or(key));

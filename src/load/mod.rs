@@ -11,7 +11,8 @@
 //! - A stamp may lie half a sample interval off the even grid (beyond its own rounding) before reading
 //!   stops; gaps of whole intervals are filled with missing samples, up to a tenth of the rows so far.
 //! - Converter counts become volts as `(count - reference) * scale + offset`.
-//! - Thousands separators are not read.
+//! - Marks between thousands are read where the table cannot be read without them; where commas serve both
+//!   as those and as delimiter the table is refused.
 
 mod assembly;
 mod bytes;

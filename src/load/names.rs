@@ -50,15 +50,12 @@ pub(super) fn read_header(
         if width > 1
             && kinds[0] == Kind::Number
             && looked == 1
-            && matches!(
-                cell::classify(&row[0], dialect.decimal_mark),
-                Cell::Number(_)
-            )
+            && matches!(dialect.classify(&row[0]), Cell::Number(_))
             && let Some(column) = (1..width).find(|column| {
                 kinds[*column] == Kind::Number
-                    && row.get(*column).is_some_and(|text| {
-                        cell::classify(text, dialect.decimal_mark) == Cell::Text
-                    })
+                    && row
+                        .get(*column)
+                        .is_some_and(|text| dialect.classify(text) == Cell::Text)
             })
         {
             return Err(Error::new(
@@ -72,7 +69,7 @@ pub(super) fn read_header(
             .at_column(column as u64 + 1));
         }
         let named: Vec<&String> = row.iter().filter(|cell| !cell.is_empty()).collect();
-        let all_units = is_units_row(&named, dialect.decimal_mark);
+        let all_units = is_units_row(&named, dialect);
         let statement =
             is_statement(&row, width) || states_something(text, line.number, dialect, width);
         if statement {
@@ -91,16 +88,18 @@ pub(super) fn read_header(
         {
             continue;
         }
-        if all_units && units.is_none() {
-            units = Some((line.number, row));
-            break;
-        }
-        if header.is_some() {
-            break;
-        }
-        header = Some((line.number, row));
-        if units.is_some() {
-            break;
+        match &header {
+            Some(_) if all_units && units.is_none() => units = Some((line.number, row)),
+            Some(_) if units.is_none() => break,
+            // Names, units, notes: of three rows the first holds the names.
+            Some((_, notes)) if names_a_base(notes) && !names_a_base(&row) => break,
+            _ => {
+                let done = units.is_some();
+                header = Some((line.number, row));
+                if done {
+                    break;
+                }
+            }
         }
     }
     let mut header_line = header.as_ref().map(|(line, _)| *line);
@@ -137,9 +136,17 @@ pub(super) fn read_header(
     Ok((titles, header_line, units_line))
 }
 
+/// Whether a name of a row says that its column is a time base or an index.
+fn names_a_base(names: &[String]) -> bool {
+    names.iter().any(|name| {
+        let title = header::title(name);
+        header::says_time(&title) || header::says_index(&title)
+    })
+}
+
 /// Whether a row holds units only; beside numbers (`Sequence,Volt,-0.5,0.001`) also words for an index.
-pub(super) fn is_units_row(named: &[&String], mark: u8) -> bool {
-    let number = |cell: &str| cell::classify(cell, mark).is_datum();
+pub(super) fn is_units_row(named: &[&String], dialect: Dialect) -> bool {
+    let number = |cell: &str| dialect.classify(cell).is_datum();
     let numbers = named.iter().any(|cell| number(cell));
     named.iter().any(|cell| unit::is_unit(cell))
         && named.iter().all(|cell| {
@@ -327,9 +334,9 @@ pub(super) fn states_something(text: &str, number: u64, dialect: Dialect, width:
     fact::facts_of(text, number, dialect, &mut facts);
     facts.iter().any(|fact| {
         let value = fact.text();
-        let known = Meaning::of(&fact.key).is_some()
-            && number_and_unit(value, dialect.decimal_mark).is_some();
-        known || width == 1 && !unit::is_unit(value)
+        let known = Meaning::of_key_alone(&fact.key);
+        known.is_some() && number_and_unit(value, dialect.decimal_mark).is_some()
+            || width == 1 && (!unit::is_unit(value) || known == Some(Meaning::ValueUnit))
     })
 }
 
@@ -343,7 +350,7 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
                 .split_once(':')
                 .is_some_and(|(_, v)| !v.trim().is_empty())
             || first.contains('=')
-            || Meaning::of(first).is_some()
+            || Meaning::of_key_alone(first).is_some()
             || DESCRIPTIVE.contains(&first.to_lowercase().as_str());
     }
     if DESCRIPTIVE.contains(&first.trim_end_matches([':', ' ']).to_lowercase().as_str()) {
@@ -364,13 +371,13 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
     let title = header::title(first);
     let says = header::says_time(&title) || header::says_index(&title);
     if matches!(
-        Meaning::of(first),
+        Meaning::of_key_alone(first),
         Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::Points)
     ) && !value_like
     {
         return false;
     }
-    Meaning::of(first).is_some() && (!says || value_like)
+    Meaning::of_key_alone(first).is_some() && (!says || value_like)
         || second.is_empty() && row.iter().skip(2).all(String::is_empty) && !says
         || (value_like
             && !second.is_empty()

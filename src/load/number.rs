@@ -48,6 +48,22 @@ impl Decimal {
         }
     }
 
+    /// The number times a power of ten.
+    pub fn shifted(self, power: i32) -> Self {
+        let exponent = self.exponent.saturating_add(power);
+        let exact = (self.mantissa.unsigned_abs() <= 1 << 53)
+            .then(|| exact_product(self.mantissa.unsigned_abs(), exponent))
+            .flatten();
+        Self {
+            value: match exact {
+                Some(magnitude) => magnitude.copysign(self.value),
+                None => self.value * power_of_ten(power),
+            },
+            exponent,
+            ..self
+        }
+    }
+
     /// What the last digit stands for, in a column whose longest number has the digits of
     /// `widest_mantissa`: trailing zeros may have been left away.
     pub fn rounding(&self, widest_mantissa: u64) -> f64 {
@@ -69,6 +85,20 @@ const POWERS: [f64; 23] = [
     1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
     1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
 ];
+
+/// A mantissa of at most 53 bits times a power of ten, where the one rounding is the right one because
+/// both are exact (Clinger 1990).
+#[inline(always)]
+fn exact_product(mantissa: u64, exponent: i32) -> Option<f64> {
+    let power = POWERS.get(exponent.unsigned_abs() as usize)?;
+    #[expect(clippy::cast_precision_loss)]
+    let exact = mantissa as f64;
+    Some(if exponent < 0 {
+        exact / power
+    } else {
+        exact * power
+    })
+}
 
 /// 10^exponent, for resolutions and scale factors.
 pub(super) fn power_of_ten(exponent: i32) -> f64 {
@@ -213,17 +243,10 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
     if digits > 19 || mantissa > i64::MAX as u64 {
         return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
     }
-    let magnitude = exponent.unsigned_abs() as usize;
-    let value = if mantissa <= 1 << 53 && magnitude < POWERS.len() {
-        // Both operands are exact, so the one rounding is the right one (Clinger 1990).
-        #[expect(clippy::cast_precision_loss)]
-        let exact = mantissa as f64;
-        if exponent < 0 {
-            exact / POWERS[magnitude]
-        } else {
-            exact * POWERS[magnitude]
-        }
-    } else {
+    let exact = (mantissa <= 1 << 53)
+        .then(|| exact_product(mantissa, exponent))
+        .flatten();
+    let Some(value) = exact else {
         let mut slow = read_slowly(&text[..at], decimal_mark, plain_exponent, exponent)?;
         slow.mantissa = signed(mantissa, negative);
         return Some(slow);
@@ -265,6 +288,23 @@ fn read_slowly(text: &[u8], decimal_mark: u8, plain: bool, exponent: i32) -> Opt
         mantissa: TOO_LONG,
         exponent,
         length: text.len(),
+    })
+}
+
+/// Reads a whole cell as a hexadecimal count: `0x7F3A`.
+pub(super) fn parse_hexadecimal(cell: &str) -> Option<Decimal> {
+    let digits = cell
+        .strip_prefix("0x")
+        .or_else(|| cell.strip_prefix("0X"))?;
+    let hexadecimal = digits.len() <= 8 && digits.bytes().all(|b| b.is_ascii_hexdigit());
+    let count = u32::from_str_radix(digits, 16)
+        .ok()
+        .filter(|_| hexadecimal)?;
+    Some(Decimal {
+        value: f64::from(count),
+        mantissa: i64::from(count),
+        exponent: 0,
+        length: cell.len(),
     })
 }
 

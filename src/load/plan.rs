@@ -68,6 +68,8 @@ pub(super) struct Plan {
     pub may_end_early: bool,
     /// A line without any cell is a missing sample (tables of one column).
     pub blank_is_missing: bool,
+    /// The line of the names, which may come again between the rows.
+    pub header: Option<String>,
     /// Only rows with this text in this column belong to the capture.
     pub label: Option<(usize, String)>,
     /// Leave the fast path unused; for tests that compare the two.
@@ -75,6 +77,14 @@ pub(super) struct Plan {
 }
 
 impl Plan {
+    /// Seconds per unit of the time column.
+    pub fn factor(&self) -> Option<f64> {
+        match self.time {
+            Some(TimeCells::Number { factor, .. }) => Some(factor),
+            _ => None,
+        }
+    }
+
     /// Whether a mark can open a row of this table.
     pub fn takes(&self, mark: &str) -> bool {
         self.dialect.delimiter == Delimiter::Byte(mark.as_bytes()[0])

@@ -1,11 +1,14 @@
 //! Numbers with units as statements write them.
 
-use super::number::parse_decimal;
+use super::number::{parse_decimal, parse_hexadecimal};
 
 /// A number of the preamble with its unit: `1.25 MSa/s`, `100us`, `0,5 ms`, `1,000 Hz`, `10k`.
 pub(super) fn number_and_unit(text: &str, decimal_mark: u8) -> Option<(f64, Option<String>)> {
     let text = text.trim().trim_start_matches(['\u{b1}', '~', '=']).trim();
     let text = text.strip_prefix("+/-").unwrap_or(text).trim();
+    if let Some(count) = parse_hexadecimal(text) {
+        return Some((count.value, None));
+    }
     let end = text
         .char_indices()
         .find(|(at, c)| {

@@ -1,6 +1,6 @@
 //! A row read cell by cell, in full generality.
 
-use super::cell::{self, Cell};
+use super::cell::Cell;
 use super::dialect::{clip, filled};
 use super::plan::{Plan, Use};
 use super::row_time::{RowTime, Stamp};
@@ -96,13 +96,12 @@ pub(super) fn read_row(
 
 /// What the cells of the columns that are read hold.
 fn kinds_of(plan: &Plan, cells: &[Cow<'_, str>]) -> Vec<Option<Cell>> {
-    let mark = plan.dialect.decimal_mark;
     plan.columns
         .iter()
         .enumerate()
         .map(|(index, column)| {
             (*column != Use::Skip)
-                .then(|| cells.get(index).map(|cell| cell::classify(cell, mark)))
+                .then(|| cells.get(index).map(|cell| plan.dialect.classify(cell)))
                 .flatten()
         })
         .collect()
@@ -152,8 +151,11 @@ impl Row<'_> {
             .read()
             .find(|index| self.kinds[*index] == Some(Cell::Text))?;
         let error = self.no_number(column);
-        let others = || self.read().skip(1);
-        let opens = self.read().next() == Some(column);
+        let others = || self.read().filter(|index| *index != column);
+        let opens = self
+            .read()
+            .take_while(|index| *index < column)
+            .all(|index| self.kinds[index] == Some(Cell::Missing));
         let remark = opens
             && (others().next().is_none()
                 || others().any(|i| !matches!(self.kinds[i], Some(Cell::Number(_))))
@@ -172,12 +174,11 @@ impl Row<'_> {
             (self.cells.len(), self.cells.len())
         } else {
             let count = filled(self.cells);
-            let mark = self.plan.dialect.decimal_mark;
             let more = wanted > 1
                 && count > wanted
                 && self.cells[wanted..count]
                     .iter()
-                    .any(|cell| cell::classify(cell, mark).is_datum());
+                    .any(|cell| self.plan.dialect.classify(cell).is_datum());
             if !more {
                 return None;
             }

@@ -15,6 +15,24 @@ pub(super) struct Stamp {
     pub rounding_s: f64,
 }
 
+/// The number of a time cell and its factor to seconds. Numbers with units of their own, which may differ
+/// from row to row, come in seconds.
+pub(super) fn time_number(cell: &Cell, factor: f64) -> Option<(Decimal, f64)> {
+    match cell {
+        Cell::Number(number) => Some((*number, factor)),
+        Cell::Quantity(number, text) => {
+            let own = unit::time_unit(text)?;
+            let power = own.log10().round();
+            Some(if power <= 0.0 {
+                (number.shifted(power as i32), 1.0)
+            } else {
+                (*number, own)
+            })
+        }
+        _ => None,
+    }
+}
+
 /// Reads the time cells of a record in order.
 #[derive(Debug, Clone, Default)]
 pub(super) struct RowTime {
@@ -62,14 +80,10 @@ impl RowTime {
     pub fn of_cells(&mut self, time: TimeCells, cells: &[Option<Cell>]) -> Result<Stamp, usize> {
         let cell = |column: usize| cells.get(column).and_then(Option::as_ref);
         match time {
-            TimeCells::Number { column, factor } => match cell(column) {
-                Some(Cell::Number(number)) => Ok(self.of_number(*number, factor)),
-                Some(Cell::Quantity(number, text)) => {
-                    let factor = unit::time_unit(text).unwrap_or(factor);
-                    Ok(self.of_number(*number, factor))
-                }
-                _ => Err(column),
-            },
+            TimeCells::Number { column, factor } => cell(column)
+                .and_then(|cell| time_number(cell, factor))
+                .map(|(number, factor)| self.of_number(number, factor))
+                .ok_or(column),
             TimeCells::Moment {
                 clock,
                 date,

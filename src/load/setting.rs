@@ -110,8 +110,13 @@ pub(super) fn loose_rate(line: &str) -> Option<f64> {
         let Some((number, unit)) = number_and_unit(token.trim_start_matches('@'), b'.') else {
             continue;
         };
-        let unit = unit.or_else(|| tokens.get(index + 1).map(ToString::to_string))?;
-        if let Some(factor) = unit::rate_unit(&unit) {
+        let words = tokens.get(index + 1..).unwrap_or(&[]);
+        let factor = match unit {
+            Some(unit) => unit::rate_unit(&unit),
+            None => (1..=words.len().min(3))
+                .find_map(|count| unit::rate_unit(&words[..count].join(" "))),
+        };
+        if let Some(factor) = factor {
             return Some(number * factor);
         }
     }

@@ -5,10 +5,9 @@ use super::cell::Cell;
 use super::head::Line;
 use super::number::Decimal;
 use super::plan::TimeCells;
-use super::row_time::RowTime;
+use super::row_time::{RowTime, time_number};
 use super::statements::Stated;
 use super::time_column::Grid;
-use super::unit;
 use crate::{Error, ErrorKind};
 
 /// Stamps of the first rows.
@@ -23,20 +22,9 @@ pub(super) struct Stamps {
 pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
     match time {
         TimeCells::Number { column, factor } => {
-            let numbers: Vec<Decimal> = rows
-                .iter()
-                .map_while(|row| match row.get(column) {
-                    Some(Cell::Number(number)) => Some(*number),
-                    Some(Cell::Quantity(number, text)) => {
-                        unit::time_unit(text).is_some().then_some(*number)
-                    }
-                    _ => None,
-                })
-                .collect();
-            let factor = match rows.first().and_then(|row| row.get(column)) {
-                Some(Cell::Quantity(_, text)) => unit::time_unit(text).unwrap_or(factor),
-                _ => factor,
-            };
+            let number = |row: &Vec<Cell>| time_number(row.get(column)?, factor);
+            let factor = rows.first().and_then(number)?.1;
+            let numbers: Vec<Decimal> = rows.iter().map_while(|row| Some(number(row)?.0)).collect();
             let first = numbers.first()?;
             let widest = numbers.iter().map(Decimal::width).max().unwrap_or(0);
             let same = numbers

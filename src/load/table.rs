@@ -227,6 +227,8 @@ impl TableSource {
         let state = &mut self.state;
         state.line += 1;
         match outcome {
+            // Figures without a time below closing words belong to those.
+            Outcome::Frame(None) if state.odd.is_some() && self.plan.time.is_some() => Ok(None),
             Outcome::Frame(_) | Outcome::End if state.odd.is_some() => {
                 state.odd.take().map_or(Ok(None), Err)
             }
@@ -256,13 +258,19 @@ impl TableSource {
         let (state, plan) = (&mut self.state, &self.plan);
         let line = decode(self.window.line());
         let line = line.trim_end_matches(['\r', '\n']);
-        let trimmed = line.trim();
+        // Files of fixed size are filled up with zeros.
+        let trimmed = line.trim().trim_matches('\0');
         if trimmed.is_empty() {
             return if plan.blank_is_missing && !line.contains('\u{1a}') {
                 Outcome::Blank
             } else {
                 Outcome::Remark
             };
+        }
+        if plan.header.as_deref() == Some(trimmed) {
+            // What stands in front of a header that comes again is the head of a page.
+            state.odd = None;
+            return Outcome::Remark;
         }
         if trimmed.starts_with(['#', '%']) && !plan.takes(&trimmed[..1]) {
             return Outcome::Remark;

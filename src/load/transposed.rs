@@ -37,6 +37,8 @@ pub(super) fn detect(lines: &[Line<'_>]) -> Option<(Dialect, Vec<usize>)> {
             let dialect = Dialect {
                 delimiter: Delimiter::Byte(delimiter),
                 decimal_mark,
+                grouping: None,
+                hexadecimal: false,
             };
             let Some((rows, cells)) = long_rows(lines, dialect) else {
                 continue;
@@ -57,6 +59,8 @@ pub(super) fn detect(lines: &[Line<'_>]) -> Option<(Dialect, Vec<usize>)> {
     let blanks = Dialect {
         delimiter: Delimiter::Blanks,
         decimal_mark: b'.',
+        grouping: None,
+        hexadecimal: false,
     };
     if best.is_none() {
         best = long_rows(lines, blanks).map(|(rows, cells)| (blanks, rows, cells));
@@ -83,10 +87,7 @@ fn long_rows(lines: &[Line<'_>], dialect: Dialect) -> Option<(Vec<usize>, usize)
         dialect.split(clip(text, 1 << 12), &mut cells);
         // The last cell may be cut.
         cells.pop();
-        let kinds: Vec<Cell> = cells
-            .iter()
-            .map(|cell| cell::classify(cell, dialect.decimal_mark))
-            .collect();
+        let kinds: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
         let lead = kinds.iter().take_while(|kind| **kind == Cell::Text).count();
         let text_later = kinds[lead..]
             .iter()
@@ -157,7 +158,7 @@ fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, 
     };
     let mut trailing = 0;
     for_each_cell(&line.text, dialect, |column, text| {
-        let cell = cell::classify(text, dialect.decimal_mark);
+        let cell = dialect.classify(text);
         if cell == Cell::Text && column == row.lead && column < 3 {
             let text = cell::bare(text);
             if column == 0 {
@@ -213,7 +214,7 @@ fn decimals(
     let mut numbers = Vec::with_capacity(row.values.len());
     for_each_cell(&head.lines[row.place].text, dialect, |column, text| {
         if column >= row.lead && numbers.len() < row.values.len() {
-            numbers.push(match cell::classify(text, dialect.decimal_mark) {
+            numbers.push(match dialect.classify(text) {
                 Cell::Number(number) | Cell::Quantity(number, _) => Some(number),
                 _ => None,
             });

@@ -76,6 +76,8 @@ pub(super) fn time_unit(text: &str) -> Option<f64> {
         "msec" | "msecs" => return Some(1e-3),
         "usec" | "usecs" | "\u{b5}sec" | "\u{3bc}sec" => return Some(1e-6),
         "nsec" | "nsecs" => return Some(1e-9),
+        "millis" => return Some(1e-3),
+        "micros" => return Some(1e-6),
         "min" | "mins" | "minute" | "minutes" => return Some(60.0),
         "h" | "hr" | "hrs" | "hour" | "hours" => return Some(3600.0),
         "ms" | "us" | "ns" | "ps" | "\u{b5}s" | "\u{3bc}s" => {

@@ -275,6 +275,61 @@ save("long_format_alternating.csv", "Time,Channel,Value\n" + "".join(f"{t},CH1,{
 save("two_records_restarting_time.txt", rows([T, VA], " ") + "\n\n" + rows([T, VB], " "), expect(1000, [channel("1", RA)]), expect(1000, [channel("1", RB)]))
 
 
+# Layouts of many benches -------------------------------------------------------------------------
+MS = [str(i) for i in range(N)]
+save("blocks_per_channel.txt", "".join(f"Channel: {n}\nSample rate: 1 kHz\nUnit: V\nPoints: 64\nData:\n" + rows([v]) + "\n" for n, v in (("Bridge", VA), ("Supply", VB))),
+     expect(1000, [channel("Bridge", RA)]), expect(1000, [channel("Supply", RB)]))
+save("engineering_prefixes.csv", "time,volts\n" + rows([[f"{i}m" if i else "0" for i in range(N)], [f"{v * 1000:.3f}m" for v in A]]),
+     expect(1000, [channel("volts", [float(f"{v * 1000:.3f}") * 1e-3 for v in A])]))
+save("engineering_prefixes_mixed.csv", "t;U\n" + rows([[f"{i * 500}u" if i < 2 else f"{comma(str(i / 2))}m" for i in range(N)], [f"{comma(f(v * 1000, 3))}m" if abs(v) < 0.15 else comma(f(v)) for v in A]], ";"),
+     expect(2000, [channel("U", [float(f(v * 1000, 3)) * 1e-3 if abs(v) < 0.15 else float(f(v)) for v in A])]))
+save("units_change_in_cells.csv", "Time,Bridge\n" + rows([[f"{i * 500} us" if i < 2 else f"{i / 2:.1f} ms" for i in range(N)], [f"{v * 1000:.3f} mV" if abs(v) < 0.15 else f"{f(v)} V" for v in A]]),
+     expect(2000, [channel("Bridge", [float(f(v * 1000, 3)) * 1e-3 if abs(v) < 0.15 else float(f(v)) for v in A])]))
+save("stamp_and_elapsed.csv", "Date and time,Elapsed (s),CH1 (V)\n" + rows([["2025-03-14 10:15:30" for _ in range(N)], T, VA]), expect(1000, [channel("CH1", RA)], start=0))
+save("clock_and_elapsed_clock.csv", "Clock,Elapsed,CH1\n" + rows([["10:15:30"] * N, [f"00:00:00.{i * 2:03d}" for i in range(N)], VA]), expect(500, [channel("CH1", RA)]))
+save("names_units_notes_rows.csv", "Time,Bridge,Supply\ns,mV,V\nelapsed,raw,raw\n" + rows([T, MV, VB]), expect(1000, [channel("Bridge", RMV), channel("Supply", RB)]))
+save("units_row_above_names.csv", "s,mV,V\nTime,Bridge,Supply\n" + rows([T, MV, VB]), expect(1000, [channel("Bridge", RMV), channel("Supply", RB)]))
+save("repeated_header.csv", "".join("Time,CH1\n" + rows([T[i:i + 16], VA[i:i + 16]]) for i in range(0, N, 16)), expect(1000, [channel("CH1", RA)]))
+save("repeated_header_pages.txt", "".join("\x0c" * (i > 0) + f"Page {i // 16 + 1}\n\nTime (s)  CH1 (V)\n" + rows([T[i:i + 16], VA[i:i + 16]], "  ") + "\n" for i in range(0, N, 16)), expect(1000, [channel("CH1", RA)]))
+save("hex_counts.csv", "Sample interval,1 ms\nVertical gain,0.001\nReference,0x800\nADC\n" + rows([[f"0x{c + 2048:04X}" for c in C12]]), expect(1000, [channel("ADC", RC12)]))
+save("segments_numbered.csv", "Segment,Time,CH1\n" + rows([["1"] * N, T, VA]) + rows([["2"] * N, T, VB]), expect(1000, [channel("CH1", RA)]), expect(1000, [channel("CH1", RB)]))
+save("minutes_and_seconds.csv", "Elapsed,CH1\n" + rows([[f"{(i * 125) // 60000:02d}:{(i * 125) % 60000 / 1000:06.3f}" for i in range(N)], VA]), expect(8, [channel("CH1", RA)]))
+save("stamp_comma_milliseconds.txt", "Zeitstempel;Wert [V]\n" + "".join(f"2025-03-14 10:15:30,{i * 5:03d};{comma(v)}\n" for i, v in enumerate(VA)), expect(200, [channel("Wert", RA)]))
+save("stamp_month_name.csv", "Timestamp,CH1\n" + "".join(f"14-Mar-2025 10:15:30.{i * 5:03d},{v}\n" for i, v in enumerate(VA)), expect(200, [channel("CH1", RA)]))
+save("stamp_compact.csv", "Timestamp,CH1\n" + "".join(f"20250314T101530.{i * 5:03d},{v}\n" for i, v in enumerate(VA)), expect(200, [channel("CH1", RA)]))
+save("stamp_am_pm_milliseconds.csv", "Timestamp,CH1\n" + "".join(f"3/14/2025 10:15:30.{i * 5:03d} AM,{v}\n" for i, v in enumerate(VA)), expect(200, [channel("CH1", RA)]))
+save("stamp_parted_by_blanks.txt", "".join(f"2025-03-14 10:15:30.{i * 5:03d} {v}\n" for i, v in enumerate(VA)), expect(200, [channel("1", RA)]))
+save("preamble_sections.ini.txt", "[Timebase]\nInterval=0.5\nUnit=ms\n[Input]\nChannel=Bridge\nRange=500 mV\nUnit=mV\n[Samples]\n" + rows([MV]), expect(2000, [channel("Bridge", RMV)], full_scale_v=0.5))
+save("preamble_time_unit_apart.csv", "Time Units,ms\nTime Interval,0.5\nVertical Units,mV\nCH1\n" + rows([MV]), expect(2000, [channel("CH1", RMV)]))
+save("preamble_names_row.csv", "Channel,Bridge,Supply\nCoupling,DC,DC\nUnit,mV,V\nSample rate,1000,1000\n" + "".join(f"{i},{a},{b}\n" for i, (a, b) in enumerate(zip(MV, VB))), expect(1000, [channel("Bridge", RMV), channel("Supply", RB)], coupling="dc"))
+save("preamble_sentence.txt", "Recorded 64 readings of the bridge at 250 samples per second\n\nU/mV\n" + rows([MV]), expect(250, [channel("U", RMV)]))
+save("preamble_samples_per_second.txt", "Samples per second: 1000\nSignal: bridge\n" + rows([VA]), expect(1000, [channel("bridge", RA)]))
+save("preamble_every.txt", "Log every 100 ms\nvolts\n" + rows([VA]), expect(10, [channel("volts", RA)]))
+save("preamble_decimal_comma_exponent.csv", "Abtastintervall;5,0E-04;s\nKanal;Br\u00fccke\nEinheit;mV\n" + rows([map(comma, MV)]), expect(2000, [channel("Br\u00fccke", RMV)]))
+save("preamble_two_column_units.csv", "Sampling interval,(ms),2\nLength,(points),64\nCH1 (mV)\n" + rows([MV]), expect(500, [channel("CH1", RMV)]))
+save("preamble_tab_aligned.txt", "Sample rate\t\t: 1000 Hz\nCoupling\t\t: AC\nUnit\t\t\t: mV\n\nTime\tBridge\n" + rows([T, MV], "\t"), expect(1000, [channel("Bridge", RMV)], coupling="ac"))
+save("preamble_dotted.txt", "Sample rate ........ 1000 Hz\nUnit ............... mV\n\nBridge\n" + rows([MV]), expect(1000, [channel("Bridge", RMV)]))
+save("spreadsheet_text_cells.csv", "Time,CH1\n" + "".join(f'="{t}",="{v}"\n' for t, v in zip(T, VA)), expect(1000, [channel("CH1", RA)]))
+save("marker_column.csv", "Time,CH1,Marker\n" + "".join(f"{t},{v},{'knock' if i in (10, 40) else ''}\n" for i, (t, v) in enumerate(zip(T, VA))), expect(1000, [channel("CH1", RA)]))
+save("pairs_named_x_y.csv", "CH1 X,CH1 Y,CH2 X,CH2 Y\n" + rows([T, VA, T, VB]), expect(1000, [channel("CH1 Y", RA), channel("CH2 Y", RB)]))
+save("markdown_table.txt", "| Time (s) | CH1 (mV) |\n|---------:|---------:|\n" + "".join(f"| {t} | {v} |\n" for t, v in zip(T, MV)), expect(1000, [channel("CH1", RMV)]))
+save("double_carriage_returns.csv", "time,volts\r\r\n" + rows([T, VA], end="\r\r\n"), expect(1000, [channel("volts", RA)]))
+save("zero_padded_end.csv", "time,volts\n" + rows([T, VA]) + "\0" * 100, expect(1000, [channel("volts", RA)]))
+save("utf16_be_no_bom.csv", ("time;volts\r\n" + rows([map(comma, T), map(comma, VA)], ";", "\r\n")).encode("utf-16-be"), expect(1000, [channel("volts", RA)]))
+save("millis_counter.csv", "millis,adc\n" + rows([[str(13452 + 2 * i) for i in range(N)], VA]), expect(500, [channel("adc", RA)]))
+save("units_varied.csv", "Time [ms];Bridge - mV;Supply (in V);Sense: uV\n" + rows([MS, MV, VB, MV], ";"), expect(1000, [channel("Bridge", RMV), channel("Supply", RB), channel("Sense", [v * 1e-3 for v in RMV])]))
+save("clock_format_in_header.csv", "Time (HH:MM:SS.sss),CH1 (V)\n" + rows([[f"10:15:30.{i * 5:03d}" for i in range(N)], VA]), expect(200, [channel("CH1", RA)]))
+save("summary_in_front.csv", "Minimum,0.066\nMaximum,0.172\nMean,0.122\nSamples,64\nInterval (ms),1\nNo.,Value (V)\n" + rows([[str(i + 1) for i in range(N)], VA]), expect(1000, [channel("Value", RA)]))
+save("summary_columns_behind.csv", "time,volts\n" + rows([T, VA]) + "Min,0.066\nMax,0.172\nStd. dev.,0.036\n\nExported by bench 3\n", expect(1000, [channel("volts", RA)]))
+save("summary_blank_first_cell.csv", "time;CH1;CH2\n" + rows([T, VA, VB], ";") + ";Mean;Mean\n;0.122;-0.4\n", expect(1000, two()))
+save("side_by_side_records.csv", "".join(f"{k},{t},{a},,{k},{t},{b}\n" for k, t, a, b in zip(["Points,64", "Interval,0.001", "Probe,10"] + [","] * (N - 3), T, VA, VB)), expect(1000, [channel("1", RA), channel("2", RB)], probe_factor=10))
+save("index_rate_unit_in_key.txt", "fs [S/s];1000\nch;1\nunit;V\n0;" + VA[0] + "\n" + "".join(f"{i};{v}\n" for i, v in enumerate(VA) if i), expect(1000, [channel("1", RA)]))
+save("thousands_tab.txt", "Time (us)\tBridge (uV)\n" + rows([[f"{i * 1000:,}" for i in range(N)], [f"{v * 1e6:,.1f}" for v in A]], "\t"), expect(1000, [channel("Bridge", [float(f"{v * 1e6:.1f}") * 1e-6 for v in A])]))
+save("thousands_quoted.csv", '"Time (us)","Bridge (uV)"\n' + "".join(f'"{i * 1000:,}","{v * 1e6:,.1f}"\n' for i, v in enumerate(A)), expect(1000, [channel("Bridge", [float(f"{v * 1e6:.1f}") * 1e-6 for v in A])]))
+save("thousands_points.csv", "Zeit (\u00b5s);Br\u00fccke (\u00b5V)\n" + "".join(f"{i * 1000:,};{v * 1e6:,.1f}\n".replace(",", "#").replace(".", ",").replace("#", ".") for i, v in enumerate(A)), expect(1000, [channel("Br\u00fccke", [float(f"{v * 1e6:.1f}") * 1e-6 for v in A])]))
+save("comments_behind_rows.csv", "time,volts\n" + "".join(f"{t},{v}{' # door' if i == 20 else ''}\n" for i, (t, v) in enumerate(zip(T, VA))), expect(1000, [channel("volts", RA)]))
+
+
 # Recordings -------------------------------------------------------------------------------------
 def chunk(name, body):
     return name + struct.pack("<I", len(body)) + body + (b"\0" if len(body) % 2 else b"")

@@ -63,8 +63,6 @@ for _ in range(2000):
     state = (state * 6364136223846793005 + 1442695040888963407) % 2**64
     noise.append(state >> 56)
 save("random_bytes.csv", bytes(noise), "unsupported_format")
-save("thousands.csv", "time;volts\n" + "".join(f'{t};"1,{234 + i}.5"\n' for i, t in enumerate(T)), "unsupported_format", 2)
-save("thousands_only.csv", "volts\n" + "".join(f'"1,{234 + i}.5"\n' for i in range(N)), "unsupported_format", 2, options={"sample_rate_hz": 1000})
 save("comma_for_both.csv", "time,volts\n" + "".join(f"0,{i:03d},0,{100 + i}\n" for i in range(N)), "unsupported_format", 2)
 
 # Bad cells --------------------------------------------------------------------------------------
