@@ -150,16 +150,10 @@ fn leading_digits(bytes: [u8; 8]) -> (u64, usize) {
 /// exponent after `e`, `E`, `d` or `D`. What follows the number is the caller's to judge.
 #[inline(always)]
 pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
-    let mut at = 0;
-    let mut negative = false;
-    match text.first() {
-        Some(b'-') => {
-            negative = true;
-            at = 1;
-        }
-        Some(b'+') => at = 1,
-        _ => {}
-    }
+    // Signs come at random: they are taken without a branch.
+    let first = *text.first()?;
+    let negative = first == b'-';
+    let mut at = usize::from(negative | (first == b'+'));
     let mut mantissa: u64 = 0;
     let start = at;
     while let Some(&byte) = text.get(at) {
@@ -238,10 +232,9 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
             .take_while(|byte| matches!(byte, b'0' | b'.' | b','))
             .filter(|byte| **byte == b'0')
             .count();
-        digits -= zeros;
-    }
-    if digits > 19 || mantissa > i64::MAX as u64 {
-        return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
+        if digits - zeros > 19 || mantissa > i64::MAX as u64 {
+            return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
+        }
     }
     let exact = (mantissa <= 1 << 53)
         .then(|| exact_product(mantissa, exponent))
@@ -252,16 +245,18 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
         return Some(slow);
     };
     Some(Decimal {
-        value: if negative { -value } else { value },
+        value: f64::from_bits(value.to_bits() | u64::from(negative) << 63),
         mantissa: signed(mantissa, negative),
         exponent,
         length: at,
     })
 }
 
+#[inline(always)]
 fn signed(mantissa: u64, negative: bool) -> i64 {
     let mantissa = i64::try_from(mantissa).unwrap_or(i64::MAX);
-    if negative { -mantissa } else { mantissa }
+    let sign = -i64::from(negative);
+    (mantissa ^ sign) - sign
 }
 
 /// Long mantissas and far exponents: normalised and handed to a general parser.

@@ -24,7 +24,7 @@ pub(super) const HEAD_BYTES: usize = 1 << 16;
 const HEAD_LIMIT: usize = 1 << 26;
 /// More records than this in one file are refused.
 const RECORDS_MOST: usize = 1000;
-/// Lines that open with a word are looked at up to this number in search of the next record.
+/// So many lines of a file may turn out no head of a record before the search for more ends.
 const REMARKS_MOST: usize = 100;
 
 /// A text capture that was opened.
@@ -126,9 +126,10 @@ impl Text {
         length: u64,
         options: &LoadOptions,
     ) -> Result<(), Error> {
+        let mut remarks_left = REMARKS_MOST;
         loop {
             let next = if length <= records::SCAN_LIMIT {
-                Self::next_record(file, &layout, terminator, options)?
+                Self::next_record(file, &layout, terminator, &mut remarks_left, options)?
             } else {
                 None
             };
@@ -157,6 +158,7 @@ impl Text {
         file: &File,
         layout: &Layout,
         terminator: u8,
+        remarks_left: &mut usize,
         options: &LoadOptions,
     ) -> Result<Option<(Place, Layout)>, Error> {
         let Some(plan) = layout.captures.first().map(|found| &found.plan) else {
@@ -174,7 +176,7 @@ impl Text {
             line: plan.line,
             after_blank: false,
         };
-        for _ in 0..REMARKS_MOST {
+        while *remarks_left > 0 {
             let candidate = records::next_candidate(file, from, terminator, layout.dialect, start)?;
             let Some(place) = candidate else {
                 return Ok(None);
@@ -182,6 +184,7 @@ impl Text {
             if let Some(following) = Self::record_at(file, place, layout, start, options)? {
                 return Ok(Some((place, following)));
             }
+            *remarks_left -= 1;
             from = records::next_line(file, place, terminator)?;
         }
         Ok(None)
