@@ -67,9 +67,17 @@ impl Fact {
         }
         meaning.or_else(|| {
             let unit = number_and_unit(self.text(), decimal_mark)?.1?;
-            let (above, below) = unit.split_once('/')?;
-            (unit::value_unit(above).is_some() && unit::is_count_unit(below))
-                .then_some(Meaning::CountScale)
+            let (above, below) = unit.split_once('/').or_else(|| unit.split_once(" per "))?;
+            let below = below.trim().trim_end_matches('s');
+            if unit::value_unit(above).is_some() && unit::is_count_unit(below) {
+                Some(Meaning::CountScale)
+            } else if unit::time_unit(above).is_some()
+                && ["sample", "point", "pt", "reading", "frame"].contains(&below)
+            {
+                Some(Meaning::SampleInterval)
+            } else {
+                None
+            }
         })
     }
 
@@ -105,7 +113,7 @@ fn unbracketed(cell: &str) -> &str {
 
 /// The statements of one line.
 pub(super) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Vec<Fact>) {
-    let text = uncommented(line);
+    let text = unbracketed(uncommented(line));
     if text.is_empty() || text.len() > 1 << 14 {
         return;
     }
@@ -118,35 +126,41 @@ pub(super) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Ve
         });
         return;
     }
-    let mut cells: Vec<Cow<'_, str>> = Vec::new();
-    dialect.split(text, &mut cells);
-    if dialect.delimiter == Delimiter::Blanks || filled(&cells) < 2 {
-        // Blanks part words as well as cells here: the other marks decide.
-        let delimiter = if text.contains('\t') {
-            Some(b'\t')
-        } else if text.contains(';') {
-            Some(b';')
-        } else if text.contains('"')
-            || text.matches(',').count() == text.matches(", ").count()
-            || !text.contains([':', '='])
-        {
-            Some(b',')
-        } else {
-            None
-        };
-        let mut parts: Vec<Cow<'_, str>> = Vec::new();
-        match delimiter {
-            Some(delimiter) => Dialect {
-                delimiter: Delimiter::Byte(delimiter),
-                ..dialect
-            }
-            .split(text, &mut parts),
-            None => parts.push(Cow::Borrowed(text)),
+    let tokens = || text.split_whitespace();
+    if tokens().count() > 1
+        && tokens().all(|token| token.split('=').filter(|p| !p.is_empty()).count() == 2)
+    {
+        for token in tokens() {
+            facts_of_cells(&[Cow::Borrowed(token)], number, facts);
         }
-        facts_of_cells(&parts, number, facts);
         return;
     }
-    facts_of_cells(&cells, number, facts);
+    facts_of_cells(&parts_of(text, dialect), number, facts);
+}
+
+/// The cells of a line of statements. Where the table's own delimiter parts nothing, or words as well, the
+/// other marks decide.
+fn parts_of(text: &str, dialect: Dialect) -> Vec<Cow<'_, str>> {
+    let mut cells: Vec<Cow<'_, str>> = Vec::new();
+    dialect.split(text, &mut cells);
+    if dialect.delimiter != Delimiter::Blanks && filled(&cells) > 1 {
+        return cells;
+    }
+    let commas_part = text.contains('"')
+        || text.matches(',').count() == text.matches(", ").count()
+        || !text.contains([':', '=']);
+    let delimiter = match () {
+        () if text.contains('\t') => b'\t',
+        () if text.contains(';') => b';',
+        () if commas_part => b',',
+        () => return vec![Cow::Borrowed(text)],
+    };
+    let other = Dialect {
+        delimiter: Delimiter::Byte(delimiter),
+        ..dialect
+    };
+    other.split(text, &mut cells);
+    cells
 }
 
 /// The statements of a row of cells.
@@ -208,12 +222,38 @@ pub(super) fn facts_of_cells(cells: &[Cow<'_, str>], number: u64, facts: &mut Ve
     }
 }
 
+/// The statements of a row of keys over a row of their values.
+pub(super) fn facts_of_rows(
+    keys: &str,
+    values: &str,
+    number: u64,
+    dialect: Dialect,
+    facts: &mut Vec<Fact>,
+) {
+    let above = parts_of(uncommented(keys), dialect);
+    let below = parts_of(uncommented(values), dialect);
+    let known = |cell: &Cow<'_, str>| Meaning::of_key_alone(cell::bare(cell)).is_some();
+    let (keys, values) = (filled(&above), filled(&below));
+    let sound = keys > 1
+        && keys == values
+        && above[..keys].iter().all(|cell| !cell.contains([':', '=']))
+        && above[..keys].iter().filter(|cell| known(cell)).count() * 2 > keys
+        && !below[..values].iter().any(known);
+    if sound {
+        facts.extend(above[..keys].iter().zip(&below).map(|(key, value)| Fact {
+            key: cell::bare(key).to_string(),
+            values: vec![cell::bare(value).to_string()],
+            line: number,
+        }));
+    }
+}
+
 /// `key: value` or `key = value` in one cell.
 fn key_and_value(text: &str) -> Option<(&str, &str)> {
     let at = text.find([':', '='])?;
     let (key, value) = (
-        text[..at].trim(),
-        text[at + 1..].trim_start_matches([':', '=']).trim(),
+        cell::bare(&text[..at]),
+        cell::bare(text[at + 1..].trim_start_matches([':', '='])),
     );
     let sound = !value.is_empty()
         && key.chars().count() <= 64

@@ -3,6 +3,7 @@
 use super::cell::Cell;
 use super::columns::{Column, Kind, Role};
 use super::fact::Fact;
+use super::header;
 use super::layout::Layout;
 use super::meaning::Meaning;
 use super::plan::TimeCells;
@@ -151,7 +152,12 @@ pub(super) fn epoch_factor(column: &Column) -> f64 {
     let Some(first) = column.present().next() else {
         return 1.0;
     };
+    let named_date = header::words(&column.title.name)
+        .iter()
+        .any(|word| word.contains("date"));
     match first.value {
+        // Days of a spreadsheet's calendar: 20000 is 1954, 80000 is 2119.
+        v if named_date && (2e4..8e4).contains(&v) => 86_400.0,
         v if v > 1e17 => 1e-9,
         v if v > 1e14 => 1e-6,
         v if v > 1e11 => 1e-3,

@@ -157,6 +157,17 @@ pub(super) fn says_time(title: &Title) -> bool {
         && matches!(words[1].as_str(), "axis" | "value" | "values"))
 }
 
+/// Whether a name says that its column holds frequencies: a spectrum's, not a time base.
+pub(super) fn says_frequency(title: &Title) -> bool {
+    title
+        .unit
+        .as_deref()
+        .is_some_and(|unit| unit::rate_unit(unit).is_some())
+        || words(&title.name)
+            .iter()
+            .any(|word| matches!(word.as_str(), "frequency" | "freq" | "frequenz"))
+}
+
 /// Whether a name says that its column numbers the records of a table.
 pub(super) fn says_record(title: &Title) -> bool {
     words(&title.name).iter().any(|word| {

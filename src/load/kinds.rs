@@ -127,25 +127,41 @@ pub(super) fn matches_kinds(row: &[Cell], kinds: &[Kind]) -> bool {
 
 /// The place among the lines of the first row that another follows.
 pub(super) fn first_row(texts: &[&str], dialect: Dialect, kinds: &[Kind]) -> Option<usize> {
-    let is_row = |text: &str| {
+    let row_of = |text: &str| -> Vec<Cell> {
         let mut cells = Vec::new();
         dialect.split(text, &mut cells);
-        let row: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
-        matches_kinds(&row, kinds)
+        cells.iter().map(|cell| dialect.classify(cell)).collect()
+    };
+    let is_row = |text: &str| matches_kinds(&row_of(text), kinds);
+    let is_full = |text: &str| row_of(text).len() >= kinds.len();
+    let filled = || {
+        texts
+            .iter()
+            .enumerate()
+            .filter(|(_, text)| !text.trim().is_empty())
     };
     let mut fallback = None;
-    for (index, text) in texts.iter().enumerate() {
-        if text.trim().is_empty() || !is_row(text) {
+    let mut short = None;
+    let mut parted = false;
+    for (index, text) in filled() {
+        if !is_row(text) {
+            parted |= short.is_some() && !text.trim_start().starts_with(['#', '%']);
             continue;
         }
         let next = texts[index + 1..]
             .iter()
             .find(|text| !text.trim().is_empty());
         match next {
-            Some(next) if is_row(next) => return Some(index),
+            Some(next) if is_row(next) => {
+                // Shorter rows, words, then full rows: the first were a table of their own.
+                if is_full(text) && (short.is_none() || parted) {
+                    return Some(index);
+                }
+                short = short.or(Some(index));
+            }
             Some(_) => fallback = fallback.or(Some(index)),
-            None => return fallback.or(Some(index)),
+            None => return short.or(fallback).or(Some(index)),
         }
     }
-    fallback
+    short.or(fallback)
 }

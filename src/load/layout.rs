@@ -186,6 +186,15 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     {
         fact::facts_of(&line.text, line.number, dialect, &mut facts);
     }
+    for pair in lines[..first_row].windows(2) {
+        fact::facts_of_rows(
+            &pair[0].text,
+            &pair[1].text,
+            pair[1].number,
+            dialect,
+            &mut facts,
+        );
+    }
     facts.extend(side);
     let mut columns = columns_of(&kinds, titles, &rows, &texts_of_columns);
     let known: Vec<(Meaning, Fact)> = facts

@@ -2,6 +2,7 @@
 
 use super::header::words;
 use serde::Serialize;
+use std::sync::LazyLock;
 
 /// What a key means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -78,18 +79,37 @@ struct Entry {
     never: &'static str,
 }
 
-impl Entry {
-    fn fits(&self, key: &str) -> bool {
-        let holds = |words: &str| {
-            words
-                .split(' ')
-                .any(|word| !word.is_empty() && key.contains(word))
-        };
-        let part = holds(self.parts) && (self.beside.is_empty() || holds(self.beside));
-        let whole = self.whole.split(' ').any(|word| word == key);
-        (part || whole) && !holds(self.never)
+/// An entry with its words parted.
+struct Words {
+    meaning: Meaning,
+    parts: Vec<&'static str>,
+    whole: Vec<&'static str>,
+    beside: Vec<&'static str>,
+    never: Vec<&'static str>,
+}
+
+impl From<&Entry> for Words {
+    fn from(entry: &Entry) -> Self {
+        let parted = |words: &'static str| words.split_whitespace().collect();
+        Self {
+            meaning: entry.meaning,
+            parts: parted(entry.parts),
+            whole: parted(entry.whole),
+            beside: parted(entry.beside),
+            never: parted(entry.never),
+        }
     }
 }
+
+impl Words {
+    fn fit(&self, key: &str) -> bool {
+        let holds = |words: &[&str]| words.iter().any(|word| key.contains(word));
+        let part = holds(&self.parts) && (self.beside.is_empty() || holds(&self.beside));
+        (part || self.whole.contains(&key)) && !holds(&self.never)
+    }
+}
+
+static WORDS: LazyLock<Vec<Words>> = LazyLock::new(|| VOCABULARY.iter().map(Words::from).collect());
 
 /// The first entry that fits a key counts.
 const VOCABULARY: [Entry; 14] = [
@@ -121,7 +141,7 @@ const VOCABULARY: [Entry; 14] = [
         parts: "",
         whole: "\
             unit units yunit yunits verticalunit verticalunits valueunit valueunits dataunit \
-            dataunits measurementunit measurementunits yaxisunit yaxisunits channelunit \
+            dataunits measurementunit measurementunits yaxisunit yaxisunits yunitlabel channelunit \
             channelunits amplitudeunit amplitudeunits einheit engineeringunit engineeringunits \
             voltageunit voltageunits signalunit",
         beside: "",
@@ -263,7 +283,11 @@ impl Meaning {
 
     /// The meaning of a key, where it is one of those used.
     pub(super) fn of(key: &str) -> Option<Self> {
-        let words = words(key.split(['(', '[']).next().unwrap_or(key));
+        let key_alone = key.split(['(', '[']).next().unwrap_or(key);
+        if key_alone.len() > 120 {
+            return None;
+        }
+        let words = words(key_alone);
         if words.is_empty() || words.len() > 8 {
             return None;
         }
@@ -276,10 +300,10 @@ impl Meaning {
             return Some(Self::CountScale);
         }
         let squeezed = words.concat();
-        VOCABULARY
+        WORDS
             .iter()
-            .find(|entry| entry.fits(&squeezed))
-            .map(|entry| entry.meaning)
+            .find(|words| words.fit(&squeezed))
+            .map(|words| words.meaning)
     }
 }
 

@@ -30,7 +30,11 @@ pub(super) fn read_header(
     let mut units: Option<(u64, Vec<String>)> = None;
     let mut looked = 0;
     for line in lines[..first_row].iter().rev() {
-        let text = line.text.trim();
+        let text = match dialect.delimiter {
+            // A leading delimiter stands for an empty cell.
+            Delimiter::Byte(b'\t') => line.text.trim_matches([' ', '\r', '\u{feff}']),
+            _ => line.text.trim(),
+        };
         let section = text.starts_with('<') && text.ends_with('>')
             || text.starts_with('[') && text.ends_with(']') && !unit::is_unit(text);
         if text.is_empty() || section || text.chars().all(|c| !c.is_alphanumeric()) {

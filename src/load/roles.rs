@@ -101,6 +101,7 @@ pub(super) fn assign_roles(
             if column.kind != Kind::Number
                 || column.role != Role::Signal
                 || value_unit(column)
+                || header::says_frequency(&column.title)
                 || !column.is_even()
             {
                 continue;

@@ -72,7 +72,7 @@ pub(super) fn stated(
                     (Some(factor), _) => Some(value.number * factor),
                     (None, Some(factor)) => Some(1.0 / (value.number * factor)),
                     (None, None) => {
-                        let per = unit.split('/').next().and_then(unit::time_unit);
+                        let per = unit.split(['/', ' ']).next().and_then(unit::time_unit);
                         match (per, known_unit) {
                             (Some(factor), _) => Some(value.number * factor),
                             (None, false) => Some(value.number * time_unit),

@@ -25,7 +25,7 @@ const HEAD_LIMIT: usize = 1 << 26;
 /// More records than this in one file are refused.
 const RECORDS_MOST: usize = 1000;
 /// So many lines of a file may turn out no head of a record before the search for more ends.
-const REMARKS_MOST: usize = 100;
+const REMARKS_MOST: usize = 40;
 
 /// A text capture that was opened.
 pub(super) struct Text {

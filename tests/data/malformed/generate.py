@@ -71,6 +71,7 @@ save("word_in_first_row.csv", table(replace={2: "0.000,abc"}), "bad_value", 2, 2
 save("word_in_last_row.csv", table(replace={31: "0.029,abc"}), "bad_value", 31, 2)
 save("word_in_time.csv", table(replace={12: "abc,0.1"}), "bad_value", 12, 1)
 save("two_points.csv", table(replace={12: "0.010,0.1.2"}), "bad_value", 12, 2)
+save("spectrum.csv", "Frequency (Hz),Level (V)\n" + "".join(f"{10 * i},0.1{i % 10}\n" for i in range(40)), "no_sample_rate")
 save("two_signs.csv", table(replace={12: "0.010,--0.1"}), "bad_value", 12, 2)
 save("letter_for_digit.csv", table(replace={12: "0.010,0.1O2"}), "bad_value", 12, 2)
 save("hexadecimal.csv", table(replace={12: "0.010,0x1F"}), "bad_value", 12, 2)
