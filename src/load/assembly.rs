@@ -173,6 +173,7 @@ pub(super) fn captures_of(
             offset: first.offset,
             line: first.number,
             end: None,
+            unsearched: false,
             columns: uses,
             time,
             grid: if options.sample_rate_hz.is_some() {

@@ -11,6 +11,10 @@
 //! - A stamp may lie half a sample interval off the even grid (beyond its own rounding) before reading
 //!   stops; gaps of whole intervals are filled with missing samples, up to a tenth of the rows so far.
 //! - Converter counts become volts as `(count - reference) * scale + offset`.
+//! - The same names again, the time running on, are the head of a page; else a second record begins. Files of
+//!   more than 32 MiB are not searched for further records.
+//! - A prefix without its unit (`134.5m`) scales the number; units in the cells count row by row.
+//! - Closing words and figures are left out; words with rows behind them are a fault.
 //! - Marks between thousands are read where the table cannot be read without them; where commas serve both
 //!   as those and as delimiter the table is refused.
 

@@ -56,6 +56,8 @@ pub(super) struct Plan {
     pub line: u64,
     /// Byte at which the record ends, where it is not the file's end.
     pub end: Option<u64>,
+    /// The file was too long to be searched for further records.
+    pub unsearched: bool,
     /// What each column is read for.
     pub columns: Vec<Use>,
     pub time: Option<TimeCells>,

@@ -6,6 +6,7 @@ use super::dialect::Delimiter;
 use super::findings;
 use super::plain_row::read_plain_row;
 use super::plan::{Plan, TimeCells};
+use super::records::SCAN_LIMIT;
 use super::row::{Frame, Missing, Outcome, read_row};
 use super::row_time::{RowTime, Stamp};
 use super::time_base;
@@ -352,6 +353,27 @@ impl TableSource {
     }
 }
 
+/// Tells that a fault in a long file may be the head of a second record.
+fn with_record_hint(error: Error) -> Error {
+    let kind = error.kind();
+    if !matches!(kind, ErrorKind::BadValue | ErrorKind::UnevenSampling) {
+        return error;
+    }
+    let message = format!(
+        "{}; a file of more than {} MiB is read as one record: split it where it holds several",
+        error.message(),
+        SCAN_LIMIT >> 20
+    );
+    let mut hinted = Error::new(kind, message);
+    if let Some(line) = error.line() {
+        hinted = hinted.at_line(line);
+    }
+    match error.column() {
+        Some(column) => hinted.at_column(column),
+        None => hinted,
+    }
+}
+
 impl FrameSource for TableSource {
     fn header(&self) -> &CaptureHeader {
         &self.header
@@ -374,6 +396,11 @@ impl FrameSource for TableSource {
             )),
         };
         result.map_err(|error| {
+            let error = if self.plan.unsearched {
+                with_record_hint(error)
+            } else {
+                error
+            };
             let error = error.in_file(&self.path);
             self.state.failed = Some(error.clone());
             error

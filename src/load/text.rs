@@ -136,6 +136,7 @@ impl Text {
             let end = next.as_ref().map(|(place, _)| place.offset);
             for mut found in std::mem::take(&mut layout.captures) {
                 found.plan.end = end;
+                found.plan.unsearched = length > records::SCAN_LIMIT;
                 self.sources.push(Box::new(source_of(path, file, found)?));
             }
             self.layouts.push(layout);
