@@ -56,14 +56,20 @@ pub(super) fn title(text: &str) -> Title {
             return with(name, unit);
         }
     }
+    // `CH1 min` is the smallest of something, `Elapsed min` counts minutes.
+    let least = |name: &str, unit: &str| {
+        unit.eq_ignore_ascii_case("min") && !words(name).iter().any(|word| names_time(word))
+    };
     if let Some((name, unit)) = text.rsplit_once(char::is_whitespace)
         && known(unit)
+        && !least(name, unit)
         && (unit.chars().count() > 1 || matches!(unit, "V" | "s"))
     {
         return with(name, unit);
     }
-    if let Some((_, unit)) = text.rsplit_once('_')
+    if let Some((name, unit)) = text.rsplit_once('_')
         && known(unit)
+        && !least(name, unit)
         && (unit.chars().count() > 1 || matches!(unit, "V" | "s" | "v"))
     {
         return Title {
@@ -147,14 +153,18 @@ pub(super) fn says_time(title: &Title) -> bool {
     {
         return true;
     }
-    words.iter().any(|word| {
-        matches!(
-            word.as_str(),
-            "time" | "times" | "timestamp" | "timebase" | "elapsed" | "zeit" | "uhrzeit" | "tijd"
-        )
-    }) || (words.len() == 2
-        && words[0] == "x"
-        && matches!(words[1].as_str(), "axis" | "value" | "values"))
+    words.iter().any(|word| names_time(word))
+        || (words.len() == 2
+            && words[0] == "x"
+            && matches!(words[1].as_str(), "axis" | "value" | "values"))
+}
+
+/// Whether a word is one for time.
+fn names_time(word: &str) -> bool {
+    matches!(
+        word,
+        "time" | "times" | "timestamp" | "timebase" | "elapsed" | "zeit" | "uhrzeit" | "tijd"
+    )
 }
 
 /// Whether a name says that its column holds frequencies: a spectrum's, not a time base.

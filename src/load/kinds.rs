@@ -133,7 +133,6 @@ pub(super) fn first_row(texts: &[&str], dialect: Dialect, kinds: &[Kind]) -> Opt
         cells.iter().map(|cell| dialect.classify(cell)).collect()
     };
     let is_row = |text: &str| matches_kinds(&row_of(text), kinds);
-    let is_full = |text: &str| row_of(text).len() >= kinds.len();
     let filled = || {
         texts
             .iter()
@@ -144,7 +143,8 @@ pub(super) fn first_row(texts: &[&str], dialect: Dialect, kinds: &[Kind]) -> Opt
     let mut short = None;
     let mut parted = false;
     for (index, text) in filled() {
-        if !is_row(text) {
+        let row = row_of(text);
+        if !matches_kinds(&row, kinds) {
             parted |= short.is_some() && !text.trim_start().starts_with(['#', '%']);
             continue;
         }
@@ -154,7 +154,7 @@ pub(super) fn first_row(texts: &[&str], dialect: Dialect, kinds: &[Kind]) -> Opt
         match next {
             Some(next) if is_row(next) => {
                 // Shorter rows, words, then full rows: the first were a table of their own.
-                if is_full(text) && (short.is_none() || parted) {
+                if row.len() >= kinds.len() && (short.is_none() || parted) {
                     return Some(index);
                 }
                 short = short.or(Some(index));

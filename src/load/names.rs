@@ -28,6 +28,8 @@ pub(super) fn read_header(
     let mut titles = vec![Title::default(); width];
     let mut header: Option<(u64, Vec<String>)> = None;
     let mut units: Option<(u64, Vec<String>)> = None;
+    // Some columns are named in a row further up.
+    let mut incomplete = false;
     let mut looked = 0;
     for line in lines[..first_row].iter().rev() {
         let text = match dialect.delimiter {
@@ -92,15 +94,22 @@ pub(super) fn read_header(
         {
             continue;
         }
-        match &header {
+        match &mut header {
+            Some((_, names)) if completes(&row, names, dialect) => {
+                for (name, above) in names.iter_mut().zip(&row) {
+                    *name = format!("{above} {name}").trim().to_string();
+                }
+                break;
+            }
             Some(_) if all_units && units.is_none() => units = Some((line.number, row)),
-            Some(_) if units.is_none() => break,
+            Some(_) if units.is_none() || incomplete => break,
             // Names, units, notes: of three rows the first holds the names.
             Some((_, notes)) if names_a_base(notes) && !names_a_base(&row) => break,
             _ => {
                 let done = units.is_some();
+                incomplete = done && row.iter().take(width).any(String::is_empty);
                 header = Some((line.number, row));
-                if done {
+                if done && !incomplete {
                     break;
                 }
             }
@@ -138,6 +147,18 @@ pub(super) fn read_header(
         (None, None) => {}
     }
     Ok((titles, header_line, units_line))
+}
+
+/// Whether a row of words names the time base or the index that the names below leave blank.
+fn completes(above: &[String], names: &[String], dialect: Dialect) -> bool {
+    let words = |cell: &String| cell.is_empty() || dialect.classify(cell) == Cell::Text;
+    let blank: Vec<String> = above
+        .iter()
+        .zip(names)
+        .filter(|(_, name)| name.is_empty())
+        .map(|(above, _)| above.clone())
+        .collect();
+    above.iter().all(words) && names_a_base(&blank)
 }
 
 /// Whether a name of a row says that its column is a time base or an index.

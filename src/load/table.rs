@@ -268,11 +268,6 @@ impl TableSource {
                 Outcome::Remark
             };
         }
-        if plan.header.as_deref() == Some(trimmed) {
-            // What stands in front of a header that comes again is the head of a page.
-            state.odd = None;
-            return Outcome::Remark;
-        }
         if trimmed.starts_with(['#', '%']) && !plan.takes(&trimmed[..1]) {
             return Outcome::Remark;
         }
@@ -284,14 +279,21 @@ impl TableSource {
         if foreign {
             return Outcome::Remark;
         }
-        read_row(
+        let outcome = read_row(
             plan,
             &cells,
             state.line,
             &mut state.time,
             &mut state.missing,
             frame,
-        )
+        );
+        let is_row = !matches!(outcome, Outcome::Bad(_) | Outcome::Odd(_));
+        if !is_row && plan.header.as_deref() == Some(trimmed) {
+            // What stands in front of a header that comes again is the head of a page.
+            state.odd = None;
+            return Outcome::Remark;
+        }
+        outcome
     }
 
     /// Frames missing before a row, by its stamp or by the blank rows in front of it.

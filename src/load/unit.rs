@@ -93,6 +93,10 @@ pub(super) fn rate_unit(text: &str) -> Option<f64> {
     let text = bare(text);
     let squeezed: String = text.chars().filter(|c| !c.is_whitespace()).collect();
     let squeezed = squeezed.trim_end_matches('.');
+    let squeezed = ["/channel", "/ch", "perchannel"]
+        .iter()
+        .find_map(|each| squeezed.strip_suffix(each))
+        .unwrap_or(squeezed);
     if let Some(factor) = prefixed(
         squeezed,
         &[
@@ -192,9 +196,6 @@ pub(super) fn is_count_unit(text: &str) -> bool {
             | "digit"
             | "bits"
             | "bit"
-            | "level"
-            | "levels"
-            | "steps"
             | "raw counts"
             | "adc code"
             | "adc codes"
