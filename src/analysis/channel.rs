@@ -379,10 +379,7 @@ impl Work<'_> {
                 if duration * nominal_hz >= 2.0 {
                     let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
                     let cells: Vec<f64> = noise[1..].iter().map(|v| v * 0.375 * length).collect();
-                    let input = SearchInput {
-                        transforms,
-                        noise: &cells,
-                    };
+                    let input = SearchInput::new(transforms, &cells);
                     let peak = input.peak(settings.range.0, settings.range.1);
                     acquired.fundamental = peak.fundamental;
                     merit = input.total(peak.fundamental);
