@@ -79,11 +79,7 @@ fn check(path: &Path, options: &LoadOptions) {
             let again = read(source.as_mut(), 13);
             assert_eq!(whole, again, "block sizes disagree");
             let general = read(other.as_mut(), 4096);
-            // Where a file is refused, the two may meet different bad cells first.
-            match (&whole, &general) {
-                (Err(_), Err(_)) => {}
-                _ => assert_eq!(whole, general, "fast and general reading disagree"),
-            }
+            assert_eq!(whole, general, "fast and general reading disagree");
         }
     }
     assert!(started.elapsed() < LONGEST, "{:?}", started.elapsed());
@@ -207,8 +203,8 @@ fn fuzz(seed: u64, time: Duration) {
 }
 
 #[test]
-fn no_mutation_makes_the_loader_panic_in_two_seconds() {
-    fuzz(20_251_125, Duration::from_secs(2));
+fn no_mutation_makes_the_loader_panic_in_four_seconds() {
+    fuzz(20_251_125, Duration::from_secs(4));
 }
 
 #[test]

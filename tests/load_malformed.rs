@@ -160,3 +160,20 @@ fn an_explanation_tells_what_was_read() {
     assert_eq!(json["captures"][0]["frames"], 64);
     assert_eq!(json["columns"][0]["role"], "signal");
 }
+
+#[test]
+fn a_second_record_in_a_long_file_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("long.csv");
+    let padding = " ".repeat(1000);
+    let mut text = String::from("time,volts\n");
+    for row in 0..34_000 {
+        text.push_str(&format!("{:.3},0.5{padding}\n", f64::from(row) * 1e-3));
+    }
+    text.push_str("time,volts\n0.000,0.5\n0.001,0.5\n");
+    std::fs::write(&path, text).unwrap();
+    let error = load(&path, &LoadOptions::default()).err().unwrap();
+    assert_eq!(error.kind(), ErrorKind::UnevenSampling);
+    assert_eq!(error.line(), Some(34_003));
+    assert!(error.message().contains("more than 32 MiB"), "{error}");
+}

@@ -10,6 +10,7 @@ use crate::analysis::{MainsChoice, MeasureOptions};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
+use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 /// Share either side of nominal within which a grid's frequency lies.
@@ -112,7 +113,7 @@ struct Work<'a> {
     options: &'a MeasureOptions,
     pieces: Vec<(usize, usize)>,
     /// Samples with the gaps filled by the current model.
-    samples: Vec<f64>,
+    samples: Cow<'a, [f64]>,
 }
 
 /// Analyses a stream.
@@ -122,7 +123,7 @@ pub(super) fn fit_stream(stream: &Stream, options: &MeasureOptions) -> StreamFit
         stream,
         options,
         pieces,
-        samples: stream.samples.clone(),
+        samples: Cow::Borrowed(&stream.samples),
     };
     let mut result = work.fit();
     // Gaps: fill with the model and fit again until the filling no longer moves.
@@ -221,7 +222,7 @@ impl Work<'_> {
         let rough = self.estimator(55.0);
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
-        let mut rest = self.samples.clone();
+        let mut rest = self.samples.to_vec();
         let mut rest_transforms = transforms(&rest, &self.pieces);
         let (nominal_hz, start) = loop {
             let found = self.acquire(&rest, &rest_transforms, &total);
@@ -270,6 +271,8 @@ impl Work<'_> {
         settings.noise = self.noise_variances(&settings, &floor, &segments).0;
         // Tones in what is left, each fitted and taken out, then the series once more without them.
         let mut searched = false;
+        // A long record's transforms are its largest part: one set at a time.
+        drop(rest_transforms);
         for _ in 0..3 {
             let before = tones.len();
             if !searched {
@@ -288,9 +291,10 @@ impl Work<'_> {
             for tone in &tones {
                 self.subtract(tone, &mut rest);
             }
-            rest_transforms = transforms(&rest, &self.pieces);
+            let rest_transforms = transforms(&rest, &self.pieces);
             let start = mean_fundamental(&segments).unwrap_or(start);
             segments = self.fit_series(&settings, &rest_transforms, start);
+            drop(rest_transforms);
             residual.copy_from_slice(&rest);
             self.subtract(&segments, &mut residual);
             self.refit_tones(&mut tones, &mut residual, &floor);
@@ -324,9 +328,9 @@ impl Work<'_> {
                 ToneFit { combined }
             })
             .collect();
-        let mut without_line = self.samples.clone();
-        take_off_line(&mut without_line);
-        let total = self.density(&estimator, &without_line);
+        rest.copy_from_slice(&self.samples);
+        take_off_line(&mut rest);
+        let total = self.density(&estimator, &rest);
         StreamFit {
             nominal_hz,
             orders,
@@ -379,10 +383,7 @@ impl Work<'_> {
                 if duration * nominal_hz >= 2.0 {
                     let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
                     let cells: Vec<f64> = noise[1..].iter().map(|v| v * 0.375 * length).collect();
-                    let input = SearchInput {
-                        transforms,
-                        noise: &cells,
-                    };
+                    let input = SearchInput::new(transforms, &cells);
                     let peak = input.peak(settings.range.0, settings.range.1);
                     acquired.fundamental = peak.fundamental;
                     merit = input.total(peak.fundamental);
@@ -801,6 +802,7 @@ impl Work<'_> {
                 h.amplitude.norm_sqr() > 25.0 * h.variance
             })
             .collect();
+        let samples = self.samples.to_mut();
         let mut gaps = self.stream.gaps.as_slice();
         let mut largest: f64 = 0.0;
         for (piece, segment) in self.pieces.iter().zip(&result.segments) {
@@ -831,7 +833,7 @@ impl Work<'_> {
                 }
                 let row = row(n);
                 for i in 0..size {
-                    right[i] += row[i] * self.samples[n];
+                    right[i] += row[i] * samples[n];
                     for j in 0..=i {
                         normal[i * size + j] += row[i] * row[j];
                     }
@@ -843,8 +845,8 @@ impl Work<'_> {
             factor.solve(&mut right);
             for &gap in own {
                 let value: f64 = row(gap).iter().zip(&right).map(|(a, b)| a * b).sum();
-                largest = largest.max((value - self.samples[gap]).abs());
-                self.samples[gap] = value;
+                largest = largest.max((value - samples[gap]).abs());
+                samples[gap] = value;
             }
         }
         largest / scatter.max(f64::MIN_POSITIVE)

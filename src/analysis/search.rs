@@ -1,7 +1,6 @@
 //! Search for the fundamental: the harmonic-sum likelihood over a range, on one or many segments.
 
-use super::series::weighted_value;
-use crate::spectrum::{Nudft, Weighting};
+use crate::spectrum::Nudft;
 
 /// Power over the noise beyond which a line counts by its logarithm.
 const STRONGEST: f64 = 60.0;
@@ -17,24 +16,34 @@ pub(super) struct Peak {
     pub(super) at_edge: bool,
 }
 
+/// Segments that are searched: of a long record so many, evenly spread.
+const MOST_SEARCHED: usize = 64;
+
 /// The transforms to search and the noise power in one Hann cell of each order.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct SearchInput<'a> {
-    pub(super) transforms: &'a [Nudft],
+    transforms: Vec<&'a Nudft>,
     /// Expected |X|² of the Hann-weighted transform from noise alone, by order (index 0: order 1).
-    pub(super) noise: &'a [f64],
+    noise: &'a [f64],
+}
+
+impl<'a> SearchInput<'a> {
+    pub(super) fn new(transforms: &'a [Nudft], noise: &'a [f64]) -> Self {
+        let count = transforms.len().min(MOST_SEARCHED);
+        Self {
+            transforms: (0..count)
+                .map(|i| &transforms[i * transforms.len() / count])
+                .collect(),
+            noise,
+        }
+    }
 }
 
 impl SearchInput<'_> {
     /// Power of one order over its noise, mean over the segments.
     fn ratio(&self, order: usize, fundamental: f64) -> f64 {
         let nu = order as f64 * fundamental;
-        let sum: f64 = self
-            .transforms
-            .iter()
-            .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
-            .sum();
-        sum / (self.noise[order - 1] * self.transforms.len().max(1) as f64)
+        self.power(nu) / (self.noise[order - 1] * self.transforms.len().max(1) as f64)
     }
 
     /// Each order counts by its power over the noise, beyond [`STRONGEST`] by the logarithm, so that near the
@@ -58,7 +67,7 @@ impl SearchInput<'_> {
     }
 
     fn length(&self) -> f64 {
-        self.transforms.first().map_or(1, Nudft::len) as f64
+        self.transforms.first().map_or(1, |t| t.len()) as f64
     }
 
     /// Whether neighbouring orders lie far enough apart to see a line's own place.
@@ -66,11 +75,26 @@ impl SearchInput<'_> {
         fundamental * self.length() >= 6.0
     }
 
+    /// Σ |X|² of the Hann-weighted segments. Those of one length are read at the same places.
     fn power(&self, nu: f64) -> f64 {
-        self.transforms
-            .iter()
-            .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
-            .sum()
+        let mut places = None;
+        let mut sum = 0.0;
+        for transform in &self.transforms {
+            let length = transform.len();
+            let (_, [centre, left, right]) = match &places {
+                Some((of, places)) if *of == length => (length, places),
+                _ => {
+                    let bin = 1.0 / length as f64;
+                    let at = [nu, nu - bin, nu + bin].map(|nu| transform.place(nu));
+                    let (of, places) = places.insert((length, at));
+                    (*of, &*places)
+                }
+            };
+            let weighted = 0.5 * transform.at_place(centre)
+                + 0.25 * (transform.at_place(left) + transform.at_place(right));
+            sum += weighted.norm_sqr();
+        }
+        sum
     }
 
     /// How far the line beside ν is off it, in cells: the parabola through three log powers.
@@ -97,9 +121,11 @@ impl SearchInput<'_> {
         (1..=self.noise.len()).find_map(|k| {
             let nu = k as f64 * fundamental;
             let places = (-16..=16).map(|i| nu + 0.1 * f64::from(i) * cell);
-            let best = places.max_by(|&a, &b| self.power(a).total_cmp(&self.power(b)))?;
+            let (best, power) = places
+                .map(|nu| (nu, self.power(nu)))
+                .max_by(|a, b| a.1.total_cmp(&b.1))?;
             let segments = self.transforms.len() as f64;
-            let strong = self.power(best) > limit * self.noise[k - 1] * segments;
+            let strong = power > limit * self.noise[k - 1] * segments;
             let own = k <= 3 && (low..=high).contains(&(best / k as f64));
             (strong && !own && (best - nu).abs() > 0.45 * cell).then(|| self.climb(best))
         })
@@ -124,7 +150,7 @@ impl SearchInput<'_> {
     /// Orders whose neighbourhood within the range rises out of the noise, strongest first, at most
     /// `most`; all orders where none does.
     fn promising(&self, low: f64, high: f64, most: usize) -> Vec<usize> {
-        let length = self.transforms.first().map_or(1, Nudft::len) as f64;
+        let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
         let segments = self.transforms.len() as f64;
         // Mean of unit exponentials over the segments: 4 is a one-in-fifty cell for one segment.
         let limit = 1.0 + 3.0 / segments.sqrt();
@@ -135,11 +161,7 @@ impl SearchInput<'_> {
                 let best = (0..=cells)
                     .map(|i| {
                         let nu = from + (to - from) * i as f64 / cells as f64;
-                        self.transforms
-                            .iter()
-                            .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
-                            .sum::<f64>()
-                            / (self.noise[k - 1] * segments)
+                        self.power(nu) / (self.noise[k - 1] * segments)
                     })
                     .fold(0.0, f64::max);
                 (best > limit * (1.0 + 0.2 * (cells as f64).ln())).then_some((k, best))
@@ -162,7 +184,7 @@ impl SearchInput<'_> {
     /// The most likely fundamental between `low` and `high` cycles per sample.
     pub(super) fn peak(&self, low: f64, high: f64) -> Peak {
         let orders = self.promising(low, high, 10);
-        let length = self.transforms.first().map_or(1, Nudft::len) as f64;
+        let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
         let top = orders.iter().max().map_or(1, |&k| k) as f64;
         // A fifth of the narrowest cell a step.
         let step = 0.2 / (top * length);
@@ -218,13 +240,8 @@ impl SearchInput<'_> {
         if !peak.at_edge {
             return None;
         }
-        let length = self.transforms.first().map_or(1, Nudft::len) as f64;
-        let cell = |nu: f64| -> f64 {
-            self.transforms
-                .iter()
-                .map(|t| weighted_value(t, Weighting::Hann, nu).norm_sqr())
-                .sum()
-        };
+        let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
+        let cell = |nu: f64| self.power(nu);
         let upward = (peak.fundamental - high).abs() < (peak.fundamental - low).abs();
         let step = if upward { 0.1 / length } else { -0.1 / length };
         let order = (1..=self.noise.len()).max_by(|&a, &b| {

@@ -1,12 +1,15 @@
 //! Many captures at once, their results in order and as early as the order allows.
 
+use rayon::{ThreadPool, ThreadPoolBuilder};
+use std::num::NonZero;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc;
 use std::thread;
 
 /// Works through `items` on `jobs` threads and hands over each result in the order of the items.
 ///
-/// With one job or one item no thread is started. Where `take` fails, work that has not begun is
+/// No more than `jobs` threads are at work: what a worker does on several of them it does on its share.
+/// With one job or one item the work is done on the calling thread. Where `take` fails, work that has not begun is
 /// left undone and the failure returned.
 pub fn in_order<T, R, E>(
     items: &[T],
@@ -18,16 +21,19 @@ where
     T: Sync,
     R: Send,
 {
-    let jobs = jobs.min(items.len());
-    if jobs <= 1 {
+    let workers = jobs.min(items.len());
+    let share = jobs / workers.max(1);
+    if workers <= 1 {
+        let _own = own_threads(share);
         return items.iter().try_for_each(|item| take(work(item)));
     }
     let next = AtomicUsize::new(0);
     thread::scope(|scope| {
         let (sender, receiver) = mpsc::channel();
-        for _ in 0..jobs {
+        for _ in 0..workers {
             let (sender, next, work) = (sender.clone(), &next, &work);
             scope.spawn(move || {
+                let _own = own_threads(share);
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
                     let Some(item) = items.get(index) else { break };
@@ -51,6 +57,18 @@ where
         next.store(items.len(), Ordering::Relaxed);
         outcome
     })
+}
+
+/// Threads for what the calling thread does in parallel, itself among them.
+///
+/// `None` where the calling thread has some already, which then go on to serve it.
+fn own_threads(count: usize) -> Option<ThreadPool> {
+    let cores = thread::available_parallelism().map_or(1, NonZero::get);
+    ThreadPoolBuilder::new()
+        .num_threads(count.clamp(1, cores))
+        .use_current_thread()
+        .build()
+        .ok()
 }
 
 #[cfg(test)]

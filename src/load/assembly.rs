@@ -6,11 +6,11 @@ use super::columns::Role;
 use super::groups::{channel_names, group_columns};
 use super::head::Line;
 use super::layout::{Found, Layout};
+use super::plan::{Plan, TimeCells, Use};
 use super::refusal::{has_thousands, thousands};
 use super::scaling::{acquisition_of, scaling_of};
 use super::stamps::{grid_of, stamps_of};
 use super::statements::stated;
-use super::table::{Plan, TimeCells, Use};
 use super::time_base::Statements;
 use crate::capture::Channel;
 use crate::{Error, ErrorKind};
@@ -19,6 +19,8 @@ use crate::{Error, ErrorKind};
 #[derive(Debug)]
 pub(super) struct Labels {
     pub column: usize,
+    /// Whether it numbers records rather than naming channels.
+    pub numbered: bool,
     pub names: Vec<String>,
     /// The label of each probed row.
     pub of_rows: Vec<String>,
@@ -75,7 +77,7 @@ pub(super) fn captures_of(
     }
     let (stated, mut warnings) = stated(&layout.facts, mark, loose);
     let groups = group_columns(columns, &signals, rows, layout)?;
-    let names = channel_names(columns, &signals);
+    let names = channel_names(columns, &signals, &layout.facts);
     let (acquisition, more) = acquisition_of(layout, &signals, options);
     warnings.extend(more);
     let logic: Vec<String> = columns
@@ -126,7 +128,9 @@ pub(super) fn captures_of(
             };
             channels.push(Channel {
                 name: match label {
-                    Some(label) if signals.len() == 1 => label.to_string(),
+                    Some(label) if signals.len() == 1 && !labels.is_some_and(|l| l.numbered) => {
+                        label.to_string()
+                    }
                     _ => names[order].clone(),
                 },
                 unit: scaling.unit,
@@ -169,6 +173,7 @@ pub(super) fn captures_of(
             offset: first.offset,
             line: first.number,
             end: None,
+            unsearched: false,
             columns: uses,
             time,
             grid: if options.sample_rate_hz.is_some() {
@@ -183,6 +188,7 @@ pub(super) fn captures_of(
             },
             stated_frames: stated.points,
             may_end_early: several,
+            header: layout.header.clone(),
             label: label.and_then(|label| labels.map(|labels| (labels.column, label.clone()))),
             blank_is_missing: columns.len() == 1 && blanks * 5 < rows.len() * 2,
             plain: options.general_only

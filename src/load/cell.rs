@@ -37,9 +37,13 @@ impl Cell {
     }
 }
 
-/// Takes blanks, quotes and a leading apostrophe off.
+/// Takes blanks, quotes, a leading apostrophe and the equals sign of a quoted formula off.
 pub(super) fn bare(text: &str) -> &str {
     let text = text.trim_matches(|c: char| c.is_whitespace() || c == '\u{feff}');
+    let text = text
+        .strip_prefix('=')
+        .filter(|formula| formula.starts_with('"'))
+        .unwrap_or(text);
     let text = text
         .strip_prefix('"')
         .map_or(text, |inner| inner.strip_suffix('"').unwrap_or(inner));
@@ -73,7 +77,7 @@ pub(super) fn classify(text: &str, decimal_mark: u8) -> Cell {
         return mark;
     }
     if first.is_ascii_digit() || matches!(first, b'-' | b'+' | b'.') || !first.is_ascii() {
-        if text.contains(':') {
+        if text.contains(':') || text.as_bytes().get(8) == Some(&b'T') {
             if let Some(moment) = clock::time_stamp(text) {
                 return Cell::Stamp(moment);
             }
@@ -87,6 +91,9 @@ pub(super) fn classify(text: &str, decimal_mark: u8) -> Cell {
         if let Some(number) = lenient(text, decimal_mark) {
             return of_number(number);
         }
+        if let Some(number) = prefixed(text, decimal_mark) {
+            return of_number(number);
+        }
         if let Some((number, unit)) = quantity(text, decimal_mark) {
             return match of_number(number) {
                 Cell::Number(number) => Cell::Quantity(number, unit),
@@ -94,7 +101,13 @@ pub(super) fn classify(text: &str, decimal_mark: u8) -> Cell {
             };
         }
     }
-    Cell::Text
+    match text.split_once(" #") {
+        // A remark behind the last cell.
+        Some((number, _)) => {
+            parse_decimal(number.trim_end(), decimal_mark).map_or(Cell::Text, of_number)
+        }
+        None => Cell::Text,
+    }
 }
 
 /// Marks that stand where a number should.
@@ -145,6 +158,22 @@ fn lenient(text: &str, decimal_mark: u8) -> Option<Decimal> {
         None => text,
     };
     parse_decimal(&squeezed, decimal_mark)
+}
+
+/// A number with the prefix of a unit that is left away: `134.5m`, `20k`.
+fn prefixed(text: &str, decimal_mark: u8) -> Option<Decimal> {
+    let number = super::number::read_decimal(text.as_bytes(), decimal_mark)?;
+    let power = match text.get(number.length..)? {
+        "p" => -12,
+        "n" => -9,
+        "u" | "\u{b5}" | "\u{3bc}" => -6,
+        "m" => -3,
+        "k" | "K" => 3,
+        "M" => 6,
+        "G" => 9,
+        _ => return None,
+    };
+    Some(number.shifted(power))
 }
 
 /// A number and a known unit: `1.25 mV`, `0.5s`.

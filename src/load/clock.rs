@@ -186,10 +186,27 @@ pub(super) fn time_stamp(text: &str) -> Option<Moment> {
     } else {
         text[..split].rfind([' ', '_', ','])?
     };
-    let day = date(text[..at].trim_end_matches(','))?;
-    let mut moment = clock_time(&text[at + 1..])?;
+    let (day, clock) = (text[..at].trim_end_matches(','), &text[at + 1..]);
+    let day = date(day).or_else(|| compact_date(day))?;
+    let mut moment = clock_time(clock).or_else(|| compact_clock(clock))?;
     moment.day = Some(day);
     Some(moment)
+}
+
+/// `20250314`.
+fn compact_date(text: &str) -> Option<i64> {
+    if text.len() != 8 || !text.bytes().all(|b| b.is_ascii_digit()) {
+        return None;
+    }
+    date(&format!("{}-{}-{}", &text[..4], &text[4..6], &text[6..]))
+}
+
+/// `101530.250`.
+fn compact_clock(text: &str) -> Option<Moment> {
+    if text.len() < 6 || !text.as_bytes()[..6].iter().all(u8::is_ascii_digit) {
+        return None;
+    }
+    clock_time(&format!("{}:{}:{}", &text[..2], &text[2..4], &text[4..]))
 }
 
 #[cfg(test)]
@@ -233,6 +250,7 @@ mod tests {
             "2000-03-01 01:00:00.500",
             "01.03.2000 01:00:00,5",
             "3/1/2000 1:00:00.5 AM",
+            "20000301T010000.5Z",
         ] {
             let moment = time_stamp(text).unwrap();
             assert_eq!(

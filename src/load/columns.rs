@@ -1,11 +1,9 @@
 //! Columns of a text table and what they are taken for.
 
-use super::LoadOptions;
 use super::cell::Cell;
-use super::header::{self, Title};
+use super::header::Title;
 use super::number::Decimal;
-use super::preamble::{self, Fact, Meaning};
-use super::table::rounding_of;
+use super::row_time::time_number;
 use super::unit;
 
 /// What a column holds, by its cells.
@@ -71,7 +69,10 @@ pub(super) fn columns_of(
             let numbers: Vec<Option<Decimal>> = rows
                 .iter()
                 .map(|row| match row.get(index) {
-                    Some(Cell::Number(number) | Cell::Quantity(number, _)) => Some(*number),
+                    Some(Cell::Number(number)) => Some(*number),
+                    Some(cell @ Cell::Quantity(number, _)) => {
+                        time_number(cell, 1.0).map_or(Some(*number), |(number, _)| Some(number))
+                    }
                     _ => None,
                 })
                 .collect();
@@ -112,7 +113,7 @@ impl Column {
     }
 
     /// Whether the numbers rise evenly: each within its rounding of a straight line.
-    fn is_even(&self) -> bool {
+    pub fn is_even(&self) -> bool {
         let values: Vec<Decimal> = self.numbers.iter().flatten().copied().collect();
         let (Some(first), Some(last)) = (values.first(), values.last()) else {
             return false;
@@ -132,7 +133,7 @@ impl Column {
             risen += usize::from(pair[1].value > pair[0].value);
         }
         for value in &values {
-            rounding = rounding.max(rounding_of(*value, widest));
+            rounding = rounding.max(value.rounding(widest));
         }
         risen >= 2
             && values.iter().enumerate().all(|(index, value)| {
@@ -141,8 +142,19 @@ impl Column {
             })
     }
 
+    /// Whether two columns of more than two numbers are equal row by row.
+    pub fn equals(&self, other: &Self) -> bool {
+        self.present().nth(2).is_some()
+            && self.numbers.len() == other.numbers.len()
+            && self
+                .numbers
+                .iter()
+                .zip(&other.numbers)
+                .all(|(a, b)| a.map(|number| number.value) == b.map(|number| number.value))
+    }
+
     /// Whether the numbers count the rows: integers that rise by one and the same step.
-    fn is_counter(&self) -> bool {
+    pub fn is_counter(&self) -> bool {
         let mut previous: Option<f64> = None;
         let mut step: Option<f64> = None;
         for number in self.present() {
@@ -161,190 +173,19 @@ impl Column {
         step.is_some() || self.present().count() == 1
     }
 
-    fn is_logic(&self) -> bool {
+    /// Whether the numbers are integers that never fall and mostly stay.
+    pub fn is_stepped(&self) -> bool {
+        let values: Vec<f64> = self.present().map(|number| number.value).collect();
+        self.is_integer()
+            && values.windows(2).all(|pair| pair[0] <= pair[1])
+            && values.windows(2).filter(|pair| pair[0] == pair[1]).count() * 2 > values.len()
+    }
+
+    pub fn is_logic(&self) -> bool {
         self.unit_text().is_none()
             && self.present().count() >= 2
             && self
                 .present()
                 .all(|n| n.exponent == 0 && matches!(n.mantissa, 0 | 1) && n.length == 1)
-    }
-}
-
-/// Decides which columns are time bases, indices, logic channels and signals.
-pub(super) fn assign_roles(
-    columns: &mut [Column],
-    rows: &[Vec<Cell>],
-    facts: &[(Meaning, Fact)],
-    options: &LoadOptions,
-) {
-    let numeric = columns.iter().filter(|c| c.kind == Kind::Number).count();
-    let has_names = columns
-        .iter()
-        .any(|c| !c.title.name.is_empty() || c.title.unit.is_some());
-    for column in columns.iter_mut() {
-        match column.kind {
-            Kind::Clock | Kind::Date | Kind::Stamp => column.role = Role::Time,
-            Kind::Text
-                if column.title.name.eq_ignore_ascii_case("unit")
-                    || column.title.name.eq_ignore_ascii_case("units") =>
-            {
-                column.role = Role::Unit;
-            }
-            _ => {}
-        }
-    }
-    let moments = columns
-        .iter()
-        .any(|c| matches!(c.kind, Kind::Clock | Kind::Stamp));
-    let value_unit = |column: &Column| {
-        column
-            .unit_text()
-            .is_some_and(|u| unit::value_unit(u).is_some())
-    };
-    let others = numeric > 1 || moments;
-    for index in 0..columns.len() {
-        let column = &columns[index];
-        if column.kind != Kind::Number || value_unit(column) {
-            continue;
-        }
-        let milliseconds = moments
-            && index > 0
-            && columns[index - 1].role == Role::Time
-            && matches!(
-                header::words(&column.title.name).concat().as_str(),
-                "ms" | "msec" | "millisecond" | "milliseconds" | "millis"
-            );
-        let named_time = header::says_time(&column.title)
-            || column
-                .cell_unit
-                .as_deref()
-                .is_some_and(|u| unit::time_unit(u).is_some());
-        let named_index = header::says_index(&column.title);
-        let role = if milliseconds {
-            Some(Role::Time)
-        } else if named_index && (column.is_counter()) && others {
-            // Named `x` or `t` with a time unit it is a time base all the same.
-            if named_time && column.title.unit.is_some() {
-                Some(Role::Time)
-            } else {
-                Some(Role::Index)
-            }
-        } else if named_time {
-            Some(Role::Time)
-        } else {
-            None
-        };
-        if let Some(role) = role {
-            columns[index].role = role;
-        }
-    }
-    let has_time = |columns: &[Column]| columns.iter().any(|c| c.role == Role::Time);
-    if !has_time(columns) && numeric > 1 {
-        // No name says so: a column that rises evenly beside others is a time base, one that
-        // counts by ones an index.
-        let mut order: Vec<usize> = (0..columns.len()).collect();
-        if has_names {
-            order.truncate(
-                1 + columns
-                    .iter()
-                    .position(|c| c.kind == Kind::Number)
-                    .unwrap_or(0),
-            );
-        }
-        let mut taken = false;
-        let mut left = columns
-            .iter()
-            .filter(|c| c.kind == Kind::Number && c.role == Role::Signal)
-            .count();
-        for index in order {
-            let column = &columns[index];
-            if column.kind != Kind::Number
-                || column.role != Role::Signal
-                || value_unit(column)
-                || !column.is_even()
-            {
-                continue;
-            }
-            if left < 2 {
-                break;
-            }
-            left -= usize::from(!taken || column.is_counter());
-            if column.is_counter() && is_by_ones(column) {
-                columns[index].role = Role::Index;
-            } else if !taken {
-                columns[index].role = Role::Time;
-                taken = true;
-            }
-        }
-    }
-    // A `time` without unit that counts by ones is an index where something else tells the rate.
-    let rate_told = options.sample_rate_hz.is_some()
-        || facts
-            .iter()
-            .any(|(meaning, _)| matches!(meaning, Meaning::SampleRate | Meaning::SampleInterval));
-    for column in columns.iter_mut() {
-        if column.role == Role::Time
-            && column.kind == Kind::Number
-            && column.title.unit.is_none()
-            && rate_told
-            && column.is_counter()
-            && is_by_ones(column)
-            && !facts
-                .iter()
-                .any(|(meaning, _)| *meaning == Meaning::TimeUnit)
-        {
-            column.role = Role::Index;
-        }
-    }
-    // A column that repeats a setting in every row (`Range`) is no signal.
-    for column in columns.iter_mut() {
-        let setting = matches!(
-            preamble::meaning(&column.title.name),
-            Some(Meaning::FullScale | Meaning::ProbeFactor | Meaning::SampleRate)
-        );
-        let constant = column
-            .present()
-            .zip(column.present().skip(1))
-            .all(|(a, b)| a.value == b.value);
-        if column.role == Role::Signal && setting && constant && rows.len() > 2 {
-            column.role = Role::Label;
-        }
-    }
-    let analog = columns
-        .iter()
-        .filter(|c| c.kind == Kind::Number && c.role == Role::Signal && !c.is_logic())
-        .count();
-    if analog > 0 && rows.len() >= 2 {
-        for column in columns.iter_mut() {
-            if column.kind == Kind::Number && column.role == Role::Signal && column.is_logic() {
-                column.role = Role::Logic;
-            }
-        }
-    }
-    for index in 1..columns.len() {
-        if columns[index - 1].cell_unit.is_some() {
-            columns[index].role = Role::Unit;
-        }
-    }
-    // A column without any number under a name that declares the time base (`Start`, `Increment`).
-    for column in columns.iter_mut() {
-        if column.role == Role::Signal
-            && column.present().count() <= 1
-            && rows.len() > 2
-            && matches!(
-                preamble::meaning(&column.title.name),
-                Some(Meaning::StartTime | Meaning::SampleInterval)
-            )
-        {
-            column.role = Role::Empty;
-        }
-    }
-}
-
-pub(super) fn is_by_ones(column: &Column) -> bool {
-    let mut numbers = column.present();
-    match (numbers.next(), numbers.next()) {
-        (Some(a), Some(b)) => b.value - a.value == 1.0,
-        _ => true,
     }
 }

@@ -1,6 +1,7 @@
 //! How a table's lines fall into cells: delimiter, decimal mark, quotes.
 
 use super::cell::{self, Cell};
+use super::number::parse_hexadecimal;
 use std::borrow::Cow;
 
 /// What separates the cells of a line.
@@ -33,9 +34,43 @@ pub(super) struct Dialect {
     pub delimiter: Delimiter,
     /// Decimal mark: `.` or `,`.
     pub decimal_mark: u8,
+    /// Mark between thousands, where the numbers have one.
+    pub grouping: Option<char>,
+    /// Whether counts are written `0x7F3A`.
+    pub hexadecimal: bool,
 }
 
 impl Dialect {
+    /// Reads a cell.
+    pub fn classify(&self, text: &str) -> Cell {
+        let plain = self.grouping.and_then(|mark| self.ungrouped(text, mark));
+        let plain = plain.as_deref().unwrap_or(text);
+        match cell::classify(plain, self.decimal_mark) {
+            Cell::Text if self.hexadecimal => {
+                parse_hexadecimal(cell::bare(plain)).map_or(Cell::Text, Cell::Number)
+            }
+            cell => cell,
+        }
+    }
+
+    /// A number without the marks between its thousands; `None` where it has none.
+    fn ungrouped(&self, text: &str, mark: char) -> Option<String> {
+        let text = cell::bare(text);
+        let sign = text.len() - text.trim_start_matches(['-', '+', '\u{2212}']).len();
+        let (sign, digits) = text.split_at(sign);
+        let end = digits
+            .find(|c: char| !(c.is_ascii_digit() || c == mark))
+            .unwrap_or(digits.len());
+        let (whole, rest) = digits.split_at(end);
+        let mut groups = whole.trim_end_matches(mark).split(mark);
+        let first = groups.next()?;
+        let sound = (1..=3).contains(&first.len())
+            && !first.starts_with('0')
+            && groups.clone().next().is_some()
+            && groups.all(|group| group.len() == 3);
+        sound.then(|| format!("{sign}{}{rest}", whole.replace(mark, "")))
+    }
+
     /// Splits a line into its cells, quotes taken off.
     pub fn split<'a>(&self, line: &'a str, cells: &mut Vec<Cow<'a, str>>) {
         cells.clear();
@@ -69,6 +104,10 @@ impl Dialect {
         };
         for cell in line.split(char::from(byte)) {
             let bare = cell.trim_matches(' ');
+            let bare = bare
+                .strip_prefix('=')
+                .filter(|formula| formula.starts_with('"'))
+                .unwrap_or(bare);
             let inner = bare
                 .strip_prefix('"')
                 .and_then(|rest| rest.strip_suffix('"'));
@@ -120,99 +159,6 @@ pub(super) fn filled(cells: &[Cow<'_, str>]) -> usize {
         .map_or(0, |last| last + 1)
 }
 
-/// Whether a row of cells is a statement of a preamble rather than a labelled row of data.
-pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
-    cells.first().is_some_and(|cell| {
-        let cell = cell::bare(cell);
-        cell.starts_with(char::is_alphabetic) && super::preamble::meaning(cell).is_some()
-    })
-}
-
-/// A dialect and how well it reads the lines it was tried on.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Candidate {
-    /// The dialect.
-    pub dialect: Dialect,
-    /// Cells of most rows of data, trailing empty ones not counted.
-    pub cells: usize,
-    /// Lines that are rows of data under it.
-    rows: usize,
-}
-
-const DELIMITERS: [Delimiter; 5] = [
-    Delimiter::Byte(b'\t'),
-    Delimiter::Byte(b';'),
-    Delimiter::Byte(b','),
-    Delimiter::Byte(b'|'),
-    Delimiter::Blanks,
-];
-
-/// The dialect under which most of the lines are rows of data; `None` where none makes any.
-pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> {
-    let sample = sample(lines);
-    let delimiters: Vec<Delimiter> = match declared {
-        Some(byte) => vec![Delimiter::Byte(byte)],
-        None => DELIMITERS.to_vec(),
-    };
-    let mut best: Option<Candidate> = None;
-    for strict in [true, false] {
-        for &delimiter in &delimiters {
-            for decimal_mark in [b'.', b','] {
-                if delimiter == Delimiter::Byte(decimal_mark)
-                    && !sample.iter().any(|line| line.contains('"'))
-                {
-                    continue;
-                }
-                let dialect = Dialect {
-                    delimiter,
-                    decimal_mark,
-                };
-                if let Some(candidate) = score(dialect, &sample, strict)
-                    && best.is_none_or(|best| rank(&candidate) > rank(&best))
-                {
-                    best = Some(candidate);
-                }
-            }
-        }
-        if best.is_some() {
-            break;
-        }
-    }
-    best
-}
-
-/// More rows first; then a delimiter that is there over blanks, and both over a single column; then
-/// more cells.
-fn rank(candidate: &Candidate) -> (usize, u8, usize) {
-    let class = match (candidate.cells, candidate.dialect.delimiter) {
-        (1, _) => 0,
-        (_, Delimiter::Blanks) => 1,
-        _ => 2,
-    };
-    (candidate.rows, class, candidate.cells)
-}
-
-/// Lines from the middle and the end, where the data are.
-pub(super) fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
-    const PART: usize = 40;
-    let lines: Vec<&str> = if lines.len() <= 3 * PART {
-        lines.to_vec()
-    } else {
-        let middle = lines.len() / 2;
-        let end = lines.len() - PART;
-        lines[middle - PART / 2..middle + PART / 2]
-            .iter()
-            .chain(&lines[end..])
-            .copied()
-            .collect()
-    };
-    lines
-        .into_iter()
-        .filter(|line| !line.trim().is_empty())
-        .map(|line| clip(line, 1 << 16))
-        .collect()
-}
-
 /// The front of a line, cut at a character.
 pub(super) fn clip(line: &str, limit: usize) -> &str {
     if line.len() <= limit {
@@ -225,160 +171,26 @@ pub(super) fn clip(line: &str, limit: usize) -> &str {
     &line[..end]
 }
 
-fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
-    let mut counts: Vec<(usize, usize)> = Vec::new();
-    let mut cells = Vec::new();
-    for line in sample {
-        dialect.split(line, &mut cells);
-        let count = filled(&cells);
-        let (mut data, mut text) = (0, 0);
-        for cell in &cells[..count] {
-            match cell::classify(cell, dialect.decimal_mark) {
-                Cell::Text => text += 1,
-                Cell::Missing => {}
-                _ => data += 1,
-            }
-            if strict && text > 0 {
-                break;
-            }
-        }
-        let row = if strict {
-            text == 0 && data > 0
-        } else {
-            count > 1 && data > 0 && !opens_statement(&cells)
-        };
-        if row {
-            match counts.iter_mut().find(|(cells, _)| *cells == count) {
-                Some((_, rows)) => *rows += 1,
-                None => counts.push((count, 1)),
-            }
-        }
-    }
-    let (cells, rows) = counts
-        .into_iter()
-        .max_by_key(|(cells, rows)| (*rows, *cells))?;
-    Some(Candidate {
-        dialect,
-        cells,
-        rows,
+/// Whether a row of cells is a statement of a preamble rather than a labelled row of data.
+pub(super) fn opens_statement(cells: &[Cow<'_, str>]) -> bool {
+    cells.first().is_some_and(|cell| {
+        let cell = cell::bare(cell);
+        cell.starts_with(char::is_alphabetic)
+            && super::meaning::Meaning::of_key_alone(cell).is_some()
     })
 }
 
-/// Whether the commas of a two-cell table are decimal marks of a single column: a cell `-0`, or a
-/// second cell with leading zeros, is no integer; nor has a header of one cell two columns below.
-pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
-    let mut rows = 0;
-    let mut evidence = 0;
-    let mut header_cells = None;
-    for text in texts
-        .iter()
-        .filter(|text| !text.trim().is_empty())
-        .take(400)
-    {
-        let text = text.trim();
-        let digits = |text: &str| !text.is_empty() && text.bytes().all(|c| c.is_ascii_digit());
-        let integers = text.split_once(',').filter(|(a, b)| {
-            let mantissa = b.split(['e', 'E', 'd', 'D']).next().unwrap_or("");
-            digits(a.trim_start_matches(['-', '+'])) && digits(mantissa)
-        });
-        match integers {
-            Some((a, b)) => {
-                rows += 1;
-                if a == "-0" || a == "+0" || (b.len() > 1 && b.starts_with('0')) {
-                    evidence += 1;
-                }
-            }
-            None if rows == 0 => header_cells = Some(text.split(',').count()),
-            None => {}
-        }
-    }
-    rows > 0 && (evidence > 0 || header_cells == Some(1))
-}
-
-/// The first line of a table whose commas both part the cells and mark the decimals: an even number of
-/// integers, every second with leading zeros somewhere, under a header of half as many names.
-pub(super) fn commas_serve_twice(texts: &[&str], width: usize) -> Option<usize> {
-    if width < 4 || !width.is_multiple_of(2) {
-        return None;
-    }
-    let mut first = None;
-    let mut evidence = false;
-    let mut header = None;
-    for (index, text) in texts.iter().enumerate().take(400) {
-        let cells: Vec<&str> = text.trim().split(',').collect();
-        let integer = |cell: &&str| {
-            let digits = cell.trim_start_matches(['-', '+']);
-            !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit())
-        };
-        if cells.len() != width || !cells.iter().all(integer) {
-            if first.is_none() {
-                header = Some(cells.len());
-            } else if !text.trim().is_empty() {
-                return None;
-            }
-            continue;
-        }
-        first.get_or_insert(index);
-        evidence |= cells
-            .iter()
-            .skip(1)
-            .step_by(2)
-            .any(|cell| cell.len() > 1 && cell.starts_with('0'));
-    }
-    first.filter(|_| evidence && header.is_none_or(|cells| cells == width / 2))
-}
-
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
-
-    fn found(text: &str) -> (Delimiter, u8, usize) {
-        let lines: Vec<&str> = text.lines().collect();
-        let candidate = detect(&lines, None).unwrap();
-        (
-            candidate.dialect.delimiter,
-            candidate.dialect.decimal_mark,
-            candidate.cells,
-        )
-    }
-
-    #[test]
-    fn dialects_from_the_data_alone() {
-        assert_eq!(
-            found("t,v\n0.1,1.5\n0.2,1.6"),
-            (Delimiter::Byte(b','), b'.', 2)
-        );
-        assert_eq!(found("0,1;1,5\n0,2;1,6"), (Delimiter::Byte(b';'), b',', 2));
-        assert_eq!(
-            found("0,1\t1,5\n0,2\t1,6"),
-            (Delimiter::Byte(b'\t'), b',', 2)
-        );
-        assert_eq!(
-            found("  0.1   1.5\n  0.2  -1.6"),
-            (Delimiter::Blanks, b'.', 2)
-        );
-        assert_eq!(found("0,1  1,5\n0,2 1,6"), (Delimiter::Blanks, b',', 2));
-        assert_eq!(
-            found("0.1|1.5|\n0.2|1.6|"),
-            (Delimiter::Byte(b'|'), b'.', 2)
-        );
-        assert_eq!(
-            found("\"0,1\",\"1,5\"\n\"0,2\",\"1,6\""),
-            (Delimiter::Byte(b','), b',', 2)
-        );
-        assert_eq!(
-            found("2025-12-24 12:00:00\t1.5\n2025-12-24 12:00:01\t1.5"),
-            (Delimiter::Byte(b'\t'), b'.', 2)
-        );
-        assert_eq!(found("1.5 V\n1.6 V").2, 1);
-    }
 
     #[test]
     fn quotes_are_taken_off() {
         let dialect = Dialect {
             delimiter: Delimiter::Byte(b','),
             decimal_mark: b'.',
+            grouping: None,
+            hexadecimal: false,
         };
         let mut cells = Vec::new();
         dialect.split("\"a, b\", \"c\",\"say \"\"d\"\"\"", &mut cells);

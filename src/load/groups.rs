@@ -2,9 +2,11 @@
 
 use super::cell::Cell;
 use super::columns::{Column, Kind, Role};
+use super::fact::Fact;
+use super::header;
 use super::layout::Layout;
-use super::preamble::Meaning;
-use super::table::TimeCells;
+use super::meaning::Meaning;
+use super::plan::TimeCells;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::collections::HashSet;
@@ -40,9 +42,17 @@ pub(super) fn group_columns(
                 && !is_milliseconds(columns, *i)
         })
         .collect();
-    let clock = columns
-        .iter()
-        .position(|c| c.role == Role::Time && matches!(c.kind, Kind::Stamp | Kind::Clock));
+    // Of several clocks the one that moves most often counts, of equals the first.
+    let clock = (0..columns.len())
+        .filter(|i| {
+            columns[*i].role == Role::Time && matches!(columns[*i].kind, Kind::Stamp | Kind::Clock)
+        })
+        .rev()
+        .max_by_key(|i| {
+            rows.windows(2)
+                .filter(|pair| pair[0].get(*i) != pair[1].get(*i))
+                .count()
+        });
     let date = columns
         .iter()
         .position(|c| c.role == Role::Time && c.kind == Kind::Date);
@@ -142,7 +152,12 @@ pub(super) fn epoch_factor(column: &Column) -> f64 {
     let Some(first) = column.present().next() else {
         return 1.0;
     };
+    let named_date = header::words(&column.title.name)
+        .iter()
+        .any(|word| word.contains("date"));
     match first.value {
+        // Days of a spreadsheet's calendar: 20000 is 1954, 80000 is 2119.
+        v if named_date && (2e4..8e4).contains(&v) => 86_400.0,
         v if v > 1e17 => 1e-9,
         v if v > 1e14 => 1e-6,
         v if v > 1e11 => 1e-3,
@@ -150,16 +165,30 @@ pub(super) fn epoch_factor(column: &Column) -> f64 {
     }
 }
 
-/// Names from the header; 1-based numbers where there are none; twins numbered.
-pub(super) fn channel_names(columns: &[Column], signals: &[usize]) -> Vec<String> {
+/// Words that head any column of samples.
+const ANY_NAME: [&str; 10] = [
+    "data", "value", "values", "sample", "samples", "reading", "readings", "curve", "waveform",
+    "trace",
+];
+
+/// Names from the header, or from the statements where it has none to tell; 1-based numbers where
+/// neither does; twins numbered.
+pub(super) fn channel_names(
+    columns: &[Column],
+    signals: &[usize],
+    facts: &[(Meaning, Fact)],
+) -> Vec<String> {
     let mut names: Vec<String> = Vec::new();
     let mut taken: HashSet<String> = HashSet::new();
     for (order, column) in signals.iter().enumerate() {
-        let title = &columns[*column].title;
-        let plain = if title.name.is_empty() {
-            (order + 1).to_string()
-        } else {
-            title.name.clone()
+        let name = &columns[*column].title.name;
+        let any = name.is_empty()
+            || signals.len() == 1 && ANY_NAME.contains(&name.to_lowercase().as_str());
+        let stated = stated_name(facts, *column, order, signals.len()).filter(|_| any);
+        let plain = match stated {
+            Some(stated) => stated.to_string(),
+            None if name.is_empty() => (order + 1).to_string(),
+            None => name.clone(),
         };
         let mut name = plain.clone();
         let mut twin = 2;
@@ -170,4 +199,26 @@ pub(super) fn channel_names(columns: &[Column], signals: &[usize]) -> Vec<String
         names.push(name);
     }
     names
+}
+
+/// The name that a statement gives a column: in order, by position, or the only one.
+fn stated_name(
+    facts: &[(Meaning, Fact)],
+    column: usize,
+    order: usize,
+    channels: usize,
+) -> Option<&str> {
+    let named = |(meaning, _): &&(Meaning, Fact)| *meaning == Meaning::ChannelName;
+    facts.iter().filter(named).find_map(|(_, fact)| {
+        let names: Vec<&String> = fact.values.iter().filter(|v| !v.is_empty()).collect();
+        let name = if names.len() == channels {
+            Some(names[order])
+        } else if names.len() > channels && channels > 1 {
+            fact.values.get(column.checked_sub(1)?)
+        } else {
+            None
+        };
+        name.filter(|name| !name.is_empty() && !unit::is_unit(name))
+            .map(String::as_str)
+    })
 }

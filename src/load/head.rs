@@ -63,6 +63,7 @@ impl<'a> Head<'a> {
         if whole && start < bytes.len() {
             push(start, bytes.len());
         }
+        join_quoted(&mut lines);
         Self {
             lines,
             whole,
@@ -78,5 +79,28 @@ impl<'a> Head<'a> {
             (_, true) => "CRLF",
             _ => "LF",
         }
+    }
+}
+
+/// Lines of a header looked at for quotes around a line end.
+const QUOTED_MOST: usize = 100;
+
+/// Joins the parts of cells that are broken within their quotes, as spreadsheets write long names.
+fn join_quoted(lines: &mut Vec<Line<'_>>) {
+    let is_open = |text: &str| !text.matches('"').count().is_multiple_of(2);
+    let mut index = 0;
+    while index + 1 < lines.len().min(QUOTED_MOST) {
+        let reach = lines.len().min(index + 4);
+        let words = lines[index].text.contains(char::is_alphabetic);
+        let close = (index + 1..reach).find(|next| is_open(&lines[*next].text));
+        if let Some(close) = close.filter(|_| words && is_open(&lines[index].text)) {
+            let texts: Vec<&str> = lines[index..=close]
+                .iter()
+                .map(|l| l.text.as_ref())
+                .collect();
+            lines[index].text = Cow::Owned(texts.join(" "));
+            lines.drain(index + 1..=close);
+        }
+        index += 1;
     }
 }

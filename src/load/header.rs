@@ -35,6 +35,7 @@ pub(super) fn title(text: &str) -> Title {
         let Some((inner, after)) = rest.split_once(close) else {
             continue;
         };
+        let inner = inner.trim_start().strip_prefix("in ").unwrap_or(inner);
         let known = unit::is_unit(inner);
         let foreign = after.trim().is_empty()
             && !before.trim().is_empty()
@@ -55,14 +56,20 @@ pub(super) fn title(text: &str) -> Title {
             return with(name, unit);
         }
     }
+    // `CH1 min` is the smallest of something, `Elapsed min` counts minutes.
+    let least = |name: &str, unit: &str| {
+        unit.eq_ignore_ascii_case("min") && !words(name).iter().any(|word| names_time(word))
+    };
     if let Some((name, unit)) = text.rsplit_once(char::is_whitespace)
         && known(unit)
+        && !least(name, unit)
         && (unit.chars().count() > 1 || matches!(unit, "V" | "s"))
     {
         return with(name, unit);
     }
-    if let Some((_, unit)) = text.rsplit_once('_')
+    if let Some((name, unit)) = text.rsplit_once('_')
         && known(unit)
+        && !least(name, unit)
         && (unit.chars().count() > 1 || matches!(unit, "V" | "s" | "v"))
     {
         return Title {
@@ -71,10 +78,11 @@ pub(super) fn title(text: &str) -> Title {
         };
     }
     // A column named `ADC` holds converter values rather than direct current.
-    let alone =
-        (known(text) && text.chars().count() > 1 && text != "ADC") || text == "V" || text == "s";
+    let alone = (known(text) && text.chars().count() > 1 && !text.eq_ignore_ascii_case("ADC"))
+        || text == "V"
+        || text == "s";
     Title {
-        name: text.to_string(),
+        name: text.trim_end_matches([':', ' ']).to_string(),
         unit: alone.then(|| text.to_string()),
     }
 }
@@ -145,14 +153,39 @@ pub(super) fn says_time(title: &Title) -> bool {
     {
         return true;
     }
-    words.iter().any(|word| {
+    words.iter().any(|word| names_time(word))
+        || (words.len() == 2
+            && words[0] == "x"
+            && matches!(words[1].as_str(), "axis" | "value" | "values"))
+}
+
+/// Whether a word is one for time.
+fn names_time(word: &str) -> bool {
+    matches!(
+        word,
+        "time" | "times" | "timestamp" | "timebase" | "elapsed" | "zeit" | "uhrzeit" | "tijd"
+    )
+}
+
+/// Whether a name says that its column holds frequencies: a spectrum's, not a time base.
+pub(super) fn says_frequency(title: &Title) -> bool {
+    title
+        .unit
+        .as_deref()
+        .is_some_and(|unit| unit::rate_unit(unit).is_some())
+        || words(&title.name)
+            .iter()
+            .any(|word| matches!(word.as_str(), "frequency" | "freq" | "frequenz"))
+}
+
+/// Whether a name says that its column numbers the records of a table.
+pub(super) fn says_record(title: &Title) -> bool {
+    words(&title.name).iter().any(|word| {
         matches!(
             word.as_str(),
-            "time" | "times" | "timestamp" | "timebase" | "elapsed" | "zeit" | "uhrzeit" | "tijd"
+            "segment" | "record" | "sweep" | "block" | "burst" | "shot" | "acquisition"
         )
-    }) || (words.len() == 2
-        && words[0] == "x"
-        && matches!(words[1].as_str(), "axis" | "value" | "values"))
+    })
 }
 
 /// Whether a name says that its column numbers the rows.

@@ -3,16 +3,20 @@
 use super::LoadOptions;
 use super::assembly::{Evidence, Labels, captures_of};
 use super::cell::{self, Cell};
-use super::columns::{Column, Kind, Role, assign_roles, columns_of};
-use super::dialect::{
-    self, Delimiter, Dialect, commas_are_decimal, commas_serve_twice, filled, opens_statement,
-};
+use super::columns::{Column, Kind, Role, columns_of};
+use super::detection::{self, commas_are_decimal, commas_serve_twice};
+use super::dialect::{Delimiter, Dialect};
+use super::fact::{self, Fact};
 use super::head::{Head, Line};
+use super::header;
+use super::kinds::{first_row, kinds_of, matches_kinds};
+use super::meaning::Meaning;
 use super::names::read_header;
-use super::preamble::{self, Fact, Meaning};
+use super::plan::Plan;
 use super::records;
 use super::refusal::no_table;
-use super::table::Plan;
+use super::roles::assign_roles;
+use super::setting;
 use crate::capture::{Acquisition, Channel};
 use crate::{Error, ErrorKind, Warning};
 use std::borrow::Cow;
@@ -22,9 +26,6 @@ const PROBE_ROWS: usize = 600;
 
 /// Statements used at most.
 const FACTS_MOST: usize = 1000;
-
-/// Tables of more columns are refused.
-const COLUMNS_MOST: usize = 1 << 15;
 
 /// Rows looked at where a column of words may name the channel of each.
 const LABELLED_ROWS: usize = 1 << 20;
@@ -46,6 +47,8 @@ pub(super) struct Layout {
     pub cells: usize,
     pub facts: Vec<(Meaning, Fact)>,
     pub header_line: Option<u64>,
+    /// The text of that line.
+    pub header: Option<String>,
     pub units_line: Option<u64>,
     pub columns: Vec<Column>,
     pub captures: Vec<Found>,
@@ -75,7 +78,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let skip = usize::from(declared.is_some());
     let lines = &head.lines[skip..];
     let texts: Vec<&str> = lines.iter().map(|line| line.text.as_ref()).collect();
-    let Some(candidate) = dialect::detect(&texts, declared) else {
+    let Some(candidate) = detection::detect(&texts, declared) else {
         return Err(no_table(lines));
     };
     let mut dialect = candidate.dialect;
@@ -86,6 +89,8 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         dialect = Dialect {
             delimiter: Delimiter::Byte(b';'),
             decimal_mark: b',',
+            grouping: None,
+            hexadecimal: false,
         };
     }
     let kinds = kinds_of(&texts, dialect)?;
@@ -100,7 +105,11 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     }
     let width = kinds.len();
     let first_row = first_row(&texts, dialect, &kinds).ok_or_else(|| no_table(lines))?;
-    let probe_rows = if kinds.contains(&Kind::Text) && head.whole {
+    let mut facts = Vec::new();
+    let (titles, header_line, units_line) =
+        read_header(lines, first_row, dialect, &kinds, &mut facts)?;
+    let record = (0..width).find(|i| kinds[*i] == Kind::Number && header::says_record(&titles[*i]));
+    let mut probe_rows = if kinds.contains(&Kind::Text) && head.whole {
         LABELLED_ROWS
     } else {
         PROBE_ROWS
@@ -121,10 +130,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
             continue;
         }
         dialect.split(&line.text, &mut cells);
-        let row: Vec<Cell> = cells
-            .iter()
-            .map(|cell| cell::classify(cell, dialect.decimal_mark))
-            .collect();
+        let row: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
         if !matches_kinds(&row, &kinds) {
             if rows.len() >= 2 {
                 break;
@@ -141,7 +147,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
             break;
         }
         for (index, cell) in cells.iter().enumerate().take(width) {
-            if kinds[index] == Kind::Text {
+            if kinds[index] == Kind::Text || record == Some(index) {
                 texts_of_columns[index].push(cell::bare(cell).to_string());
             }
         }
@@ -164,18 +170,30 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
                     }
                 })
                 .collect();
-            preamble::facts_of_cells(&beside, line.number, &mut side);
+            fact::facts_of_cells(&beside, line.number, &mut side);
         }
         rows.push(row);
+        if let ([first, second], Some(record)) = (rows.as_slice(), record)
+            && head.whole
+            && first.get(record) == second.get(record)
+        {
+            probe_rows = LABELLED_ROWS;
+        }
     }
-    let mut facts = Vec::new();
-    let (titles, header_line, units_line) =
-        read_header(lines, first_row, dialect, &kinds, &mut facts)?;
     for line in lines[..first_row]
         .iter()
         .filter(|line| Some(line.number) != header_line && Some(line.number) != units_line)
     {
-        preamble::facts_of(&line.text, line.number, dialect, &mut facts);
+        fact::facts_of(&line.text, line.number, dialect, &mut facts);
+    }
+    for pair in lines[..first_row].windows(2) {
+        fact::facts_of_rows(
+            &pair[0].text,
+            &pair[1].text,
+            pair[1].number,
+            dialect,
+            &mut facts,
+        );
     }
     facts.extend(side);
     let mut columns = columns_of(&kinds, titles, &rows, &texts_of_columns);
@@ -190,6 +208,10 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         cells: width,
         facts: known,
         header_line,
+        header: lines[..first_row]
+            .iter()
+            .find(|line| Some(line.number) == header_line)
+            .map(|line| line.text.trim().to_string()),
         units_line,
         columns,
         captures: Vec::new(),
@@ -199,7 +221,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let loose = lines[..first_row]
         .iter()
         .filter(|line| line.text.contains(|c: char| c.is_ascii_digit()))
-        .find_map(|line| preamble::loose_rate(&line.text));
+        .find_map(|line| setting::loose_rate(&line.text));
     let label = layout.columns.iter().position(|c| c.role == Role::Label);
     let time = layout
         .columns
@@ -213,6 +235,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
                 records::labels(head, layout.first_row, dialect, label, time, width).map(|names| {
                     Labels {
                         column: label,
+                        numbered: layout.columns[label].kind == Kind::Number,
                         names,
                         of_rows: std::mem::take(&mut texts_of_columns[label]),
                     }
@@ -229,147 +252,4 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     };
     layout.captures = captures_of(&layout, &evidence, options)?;
     Ok(layout)
-}
-
-fn kind_of(cell: &Cell) -> Option<Kind> {
-    match cell {
-        Cell::Number(_) | Cell::Quantity(..) | Cell::Overload(_) => Some(Kind::Number),
-        Cell::Clock(_) => Some(Kind::Clock),
-        Cell::Date(_) => Some(Kind::Date),
-        Cell::Stamp(_) => Some(Kind::Stamp),
-        Cell::Text => Some(Kind::Text),
-        Cell::Missing => None,
-    }
-}
-
-/// What most rows hold in each column.
-fn kinds_of(texts: &[&str], shape: Dialect) -> Result<Vec<Kind>, Error> {
-    let mut cells = Vec::new();
-    let mut rows: Vec<Vec<Cell>> = Vec::new();
-    for text in dialect::sample(texts) {
-        shape.split(text, &mut cells);
-        let count = filled(&cells);
-        if opens_statement(&cells) {
-            continue;
-        }
-        rows.push(
-            cells[..count]
-                .iter()
-                .map(|cell| cell::classify(cell, shape.decimal_mark))
-                .collect(),
-        );
-    }
-    let strict: Vec<&Vec<Cell>> = rows
-        .iter()
-        .filter(|row| row.iter().any(Cell::is_datum) && !row.contains(&Cell::Text))
-        .collect();
-    let used: Vec<&Vec<Cell>> = if strict.is_empty() {
-        rows.iter()
-            .filter(|row| row.len() > 1 && row.iter().any(Cell::is_datum))
-            .collect()
-    } else {
-        strict
-    };
-    let width = {
-        let mut counts: Vec<(usize, usize)> = Vec::new();
-        for row in &used {
-            match counts.iter_mut().find(|(width, _)| *width == row.len()) {
-                Some((_, rows)) => *rows += 1,
-                None => counts.push((row.len(), 1)),
-            }
-        }
-        let (modal, most) = counts
-            .iter()
-            .copied()
-            .max_by_key(|(width, rows)| (*rows, *width))
-            .unwrap_or((0, 0));
-        // Rows whose last cells are blank are shorter; a good share of longer ones sets the width.
-        counts
-            .iter()
-            .filter(|(width, rows)| *width > modal && *rows * 5 > most)
-            .map(|(width, _)| *width)
-            .max()
-            .unwrap_or(modal)
-    };
-    if width > COLUMNS_MOST {
-        return Err(Error::new(
-            ErrorKind::UnsupportedFormat,
-            format!(
-                "the rows have {width} cells; tables of more than {COLUMNS_MOST} columns are not read"
-            ),
-        ));
-    }
-    if width == 0 {
-        return Err(Error::new(
-            ErrorKind::NoSamples,
-            "the file holds no row of numbers",
-        ));
-    }
-    Ok((0..width)
-        .map(|column| {
-            let mut votes: Vec<(Kind, usize)> = Vec::new();
-            for row in used.iter().filter(|row| row.len() <= width) {
-                if let Some(kind) = row.get(column).and_then(kind_of) {
-                    match votes.iter_mut().find(|(voted, _)| *voted == kind) {
-                        Some((_, count)) => *count += 1,
-                        None => votes.push((kind, 1)),
-                    }
-                }
-            }
-            votes
-                .into_iter()
-                .max_by_key(|(_, count)| *count)
-                .map_or(Kind::Empty, |(kind, _)| kind)
-        })
-        .collect())
-}
-
-/// Whether a row holds what its columns hold.
-fn matches_kinds(row: &[Cell], kinds: &[Kind]) -> bool {
-    let mut data = 0;
-    for (index, kind) in kinds.iter().enumerate() {
-        if matches!(kind, Kind::Empty | Kind::Text) {
-            continue;
-        }
-        match row.get(index).and_then(kind_of) {
-            None => {}
-            Some(found) if found == *kind => data += 1,
-            Some(Kind::Number) | Some(_) => return false,
-        }
-    }
-    let wanted = kinds
-        .iter()
-        .filter(|kind| !matches!(kind, Kind::Empty | Kind::Text))
-        .count();
-    let excess = row
-        .get(kinds.len()..)
-        .is_some_and(|rest| rest.iter().any(Cell::is_datum));
-    data * 2 >= wanted && data > 0 && !excess
-}
-
-fn first_row(texts: &[&str], dialect: Dialect, kinds: &[Kind]) -> Option<usize> {
-    let is_row = |text: &str| {
-        let mut cells = Vec::new();
-        dialect.split(text, &mut cells);
-        let row: Vec<Cell> = cells
-            .iter()
-            .map(|cell| cell::classify(cell, dialect.decimal_mark))
-            .collect();
-        matches_kinds(&row, kinds)
-    };
-    let mut fallback = None;
-    for (index, text) in texts.iter().enumerate() {
-        if text.trim().is_empty() || !is_row(text) {
-            continue;
-        }
-        let next = texts[index + 1..]
-            .iter()
-            .find(|text| !text.trim().is_empty());
-        match next {
-            Some(next) if is_row(next) => return Some(index),
-            Some(_) => fallback = fallback.or(Some(index)),
-            None => return fallback.or(Some(index)),
-        }
-    }
-    fallback
 }

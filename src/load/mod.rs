@@ -11,26 +11,42 @@
 //! - A stamp may lie half a sample interval off the even grid (beyond its own rounding) before reading
 //!   stops; gaps of whole intervals are filled with missing samples, up to a tenth of the rows so far.
 //! - Converter counts become volts as `(count - reference) * scale + offset`.
-//! - Thousands separators are not read.
+//! - The same names again, the time running on, are the head of a page; else a second record begins. Files of
+//!   more than 32 MiB are not searched for further records.
+//! - A prefix without its unit (`134.5m`) scales the number; units in the cells count row by row.
+//! - Closing words and figures are left out; words with rows behind them are a fault.
+//! - Marks between thousands are read where the table cannot be read without them; where commas serve both
+//!   as those and as delimiter the table is refused.
 
 mod assembly;
 mod bytes;
 mod cell;
 mod clock;
 mod columns;
+mod detection;
 mod dialect;
 mod explanation;
+mod fact;
+mod findings;
 mod folder;
 mod groups;
 mod head;
 mod header;
+mod kinds;
 mod layout;
+mod meaning;
 mod names;
 mod number;
-mod preamble;
+mod plain_row;
+mod plan;
+mod quantity;
 mod records;
 mod refusal;
+mod roles;
+mod row;
+mod row_time;
 mod scaling;
+mod setting;
 mod sniff;
 mod stamps;
 mod statements;
@@ -41,10 +57,11 @@ mod time_column;
 mod transposed;
 mod unit;
 mod wav;
+mod window;
 
 pub use explanation::{ColumnExplanation, Explanation, StatementExplanation};
 pub use folder::find_captures;
-pub use preamble::Meaning;
+pub use meaning::Meaning;
 
 use crate::capture::{Capture, Coupling, FrameSource};
 use crate::{Error, ErrorKind};

@@ -3,9 +3,12 @@
 use super::cell::{self, Cell};
 use super::columns::Kind;
 use super::dialect::{Delimiter, Dialect, clip, filled};
+use super::fact::{self, Fact};
 use super::head::Line;
 use super::header::{self, Title};
-use super::preamble::{self, Fact, Meaning};
+use super::meaning::Meaning;
+use super::quantity::number_and_unit;
+use super::setting;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
@@ -25,9 +28,15 @@ pub(super) fn read_header(
     let mut titles = vec![Title::default(); width];
     let mut header: Option<(u64, Vec<String>)> = None;
     let mut units: Option<(u64, Vec<String>)> = None;
+    // Some columns are named in a row further up.
+    let mut incomplete = false;
     let mut looked = 0;
     for line in lines[..first_row].iter().rev() {
-        let text = line.text.trim();
+        let text = match dialect.delimiter {
+            // A leading delimiter stands for an empty cell.
+            Delimiter::Byte(b'\t') => line.text.trim_matches([' ', '\r', '\u{feff}']),
+            _ => line.text.trim(),
+        };
         let section = text.starts_with('<') && text.ends_with('>')
             || text.starts_with('[') && text.ends_with(']') && !unit::is_unit(text);
         if text.is_empty() || section || text.chars().all(|c| !c.is_alphanumeric()) {
@@ -47,15 +56,12 @@ pub(super) fn read_header(
         if width > 1
             && kinds[0] == Kind::Number
             && looked == 1
-            && matches!(
-                cell::classify(&row[0], dialect.decimal_mark),
-                Cell::Number(_)
-            )
+            && matches!(dialect.classify(&row[0]), Cell::Number(_))
             && let Some(column) = (1..width).find(|column| {
                 kinds[*column] == Kind::Number
-                    && row.get(*column).is_some_and(|text| {
-                        cell::classify(text, dialect.decimal_mark) == Cell::Text
-                    })
+                    && row
+                        .get(*column)
+                        .is_some_and(|text| dialect.classify(text) == Cell::Text)
             })
         {
             return Err(Error::new(
@@ -69,7 +75,7 @@ pub(super) fn read_header(
             .at_column(column as u64 + 1));
         }
         let named: Vec<&String> = row.iter().filter(|cell| !cell.is_empty()).collect();
-        let all_units = is_units_row(&named, dialect.decimal_mark);
+        let all_units = is_units_row(&named, dialect);
         let statement =
             is_statement(&row, width) || states_something(text, line.number, dialect, width);
         if statement {
@@ -88,16 +94,25 @@ pub(super) fn read_header(
         {
             continue;
         }
-        if all_units && units.is_none() {
-            units = Some((line.number, row));
-            break;
-        }
-        if header.is_some() {
-            break;
-        }
-        header = Some((line.number, row));
-        if units.is_some() {
-            break;
+        match &mut header {
+            Some((_, names)) if completes(&row, names, dialect) => {
+                for (name, above) in names.iter_mut().zip(&row) {
+                    *name = format!("{above} {name}").trim().to_string();
+                }
+                break;
+            }
+            Some(_) if all_units && units.is_none() => units = Some((line.number, row)),
+            Some(_) if units.is_none() || incomplete => break,
+            // Names, units, notes: of three rows the first holds the names.
+            Some((_, notes)) if names_a_base(notes) && !names_a_base(&row) => break,
+            _ => {
+                let done = units.is_some();
+                incomplete = done && row.iter().take(width).any(String::is_empty);
+                header = Some((line.number, row));
+                if done && !incomplete {
+                    break;
+                }
+            }
         }
     }
     let mut header_line = header.as_ref().map(|(line, _)| *line);
@@ -118,7 +133,7 @@ pub(super) fn read_header(
             for name in names {
                 let cell = [Cow::Borrowed(name.as_str())];
                 if name.contains(['=', ':']) {
-                    preamble::facts_of_cells(&cell, *line, facts);
+                    fact::facts_of_cells(&cell, *line, facts);
                 }
             }
         }
@@ -134,9 +149,29 @@ pub(super) fn read_header(
     Ok((titles, header_line, units_line))
 }
 
+/// Whether a row of words names the time base or the index that the names below leave blank.
+fn completes(above: &[String], names: &[String], dialect: Dialect) -> bool {
+    let words = |cell: &String| cell.is_empty() || dialect.classify(cell) == Cell::Text;
+    let blank: Vec<String> = above
+        .iter()
+        .zip(names)
+        .filter(|(_, name)| name.is_empty())
+        .map(|(above, _)| above.clone())
+        .collect();
+    above.iter().all(words) && names_a_base(&blank)
+}
+
+/// Whether a name of a row says that its column is a time base or an index.
+fn names_a_base(names: &[String]) -> bool {
+    names.iter().any(|name| {
+        let title = header::title(name);
+        header::says_time(&title) || header::says_index(&title)
+    })
+}
+
 /// Whether a row holds units only; beside numbers (`Sequence,Volt,-0.5,0.001`) also words for an index.
-pub(super) fn is_units_row(named: &[&String], mark: u8) -> bool {
-    let number = |cell: &str| cell::classify(cell, mark).is_datum();
+pub(super) fn is_units_row(named: &[&String], dialect: Dialect) -> bool {
+    let number = |cell: &str| dialect.classify(cell).is_datum();
     let numbers = named.iter().any(|cell| number(cell));
     named.iter().any(|cell| unit::is_unit(cell))
         && named.iter().all(|cell| {
@@ -179,7 +214,7 @@ pub(super) fn values_under_names(
     };
     for (number, row) in below {
         for (index, name) in names.iter().enumerate() {
-            let meant = preamble::meaning(name);
+            let meant = Meaning::of(name);
             if !matches!(
                 meant,
                 Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::SampleRate)
@@ -188,7 +223,7 @@ pub(super) fn values_under_names(
             }
             if let Some(value) = row
                 .get(index)
-                .filter(|value| preamble::number_and_unit(value, dialect.decimal_mark).is_some())
+                .filter(|value| number_and_unit(value, dialect.decimal_mark).is_some())
             {
                 facts.push(Fact {
                     key: name.clone(),
@@ -321,12 +356,12 @@ pub(super) fn states_something(text: &str, number: u64, dialect: Dialect, width:
         return false;
     }
     let mut facts = Vec::new();
-    preamble::facts_of(text, number, dialect, &mut facts);
+    fact::facts_of(text, number, dialect, &mut facts);
     facts.iter().any(|fact| {
         let value = fact.text();
-        let known = preamble::meaning(&fact.key).is_some()
-            && preamble::number_and_unit(value, dialect.decimal_mark).is_some();
-        known || width == 1 && !unit::is_unit(value)
+        let known = Meaning::of_key_alone(&fact.key);
+        known.is_some() && number_and_unit(value, dialect.decimal_mark).is_some()
+            || width == 1 && (!unit::is_unit(value) || known == Some(Meaning::ValueUnit))
     })
 }
 
@@ -340,7 +375,7 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
                 .split_once(':')
                 .is_some_and(|(_, v)| !v.trim().is_empty())
             || first.contains('=')
-            || preamble::meaning(first).is_some()
+            || Meaning::of_key_alone(first).is_some()
             || DESCRIPTIVE.contains(&first.to_lowercase().as_str());
     }
     if DESCRIPTIVE.contains(&first.trim_end_matches([':', ' ']).to_lowercase().as_str()) {
@@ -352,8 +387,8 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
     if first.ends_with(':') || first.ends_with('=') {
         return true;
     }
-    let value_like = preamble::number_and_unit(second, b'.').is_some()
-        || preamble::coupling(second).is_some()
+    let value_like = number_and_unit(second, b'.').is_some()
+        || setting::coupling(second).is_some()
         || second.is_empty();
     if first.contains('=') || first.contains(": ") {
         return true;
@@ -361,13 +396,13 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
     let title = header::title(first);
     let says = header::says_time(&title) || header::says_index(&title);
     if matches!(
-        preamble::meaning(first),
+        Meaning::of_key_alone(first),
         Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::Points)
     ) && !value_like
     {
         return false;
     }
-    preamble::meaning(first).is_some() && (!says || value_like)
+    Meaning::of_key_alone(first).is_some() && (!says || value_like)
         || second.is_empty() && row.iter().skip(2).all(String::is_empty) && !says
         || (value_like
             && !second.is_empty()
@@ -376,6 +411,6 @@ pub(super) fn is_statement(row: &[String], width: usize) -> bool {
                 .iter()
                 .skip(1)
                 .filter(|c| !c.is_empty())
-                .all(|c| preamble::number_and_unit(c, b'.').is_some())
+                .all(|c| number_and_unit(c, b'.').is_some())
             && width == 2)
 }

@@ -47,6 +47,37 @@ impl Decimal {
             self.mantissa.unsigned_abs()
         }
     }
+
+    /// The number times a power of ten.
+    pub fn shifted(self, power: i32) -> Self {
+        let exponent = self.exponent.saturating_add(power);
+        let exact = (self.mantissa.unsigned_abs() <= 1 << 53)
+            .then(|| exact_product(self.mantissa.unsigned_abs(), exponent))
+            .flatten();
+        Self {
+            value: match exact {
+                Some(magnitude) => magnitude.copysign(self.value),
+                None => self.value * power_of_ten(power),
+            },
+            exponent,
+            ..self
+        }
+    }
+
+    /// What the last digit stands for, in a column whose longest number has the digits of
+    /// `widest_mantissa`: trailing zeros may have been left away.
+    pub fn rounding(&self, widest_mantissa: u64) -> f64 {
+        if self.value == 0.0 {
+            return 0.0;
+        }
+        let digits = if widest_mantissa == 0 {
+            17
+        } else {
+            i32::try_from(widest_mantissa.ilog10()).unwrap_or(17) + 1
+        };
+        let magnitude = self.value.abs().log10().floor();
+        power_of_ten((magnitude as i32).saturating_add(1 - digits)).max(self.value.abs() * 4.5e-16)
+    }
 }
 
 /// Powers of ten that a double holds exactly.
@@ -54,6 +85,20 @@ const POWERS: [f64; 23] = [
     1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16,
     1e17, 1e18, 1e19, 1e20, 1e21, 1e22,
 ];
+
+/// A mantissa of at most 53 bits times a power of ten, where the one rounding is the right one because
+/// both are exact (Clinger 1990).
+#[inline(always)]
+fn exact_product(mantissa: u64, exponent: i32) -> Option<f64> {
+    let power = POWERS.get(exponent.unsigned_abs() as usize)?;
+    #[expect(clippy::cast_precision_loss)]
+    let exact = mantissa as f64;
+    Some(if exponent < 0 {
+        exact / power
+    } else {
+        exact * power
+    })
+}
 
 /// 10^exponent, for resolutions and scale factors.
 pub(super) fn power_of_ten(exponent: i32) -> f64 {
@@ -105,16 +150,10 @@ fn leading_digits(bytes: [u8; 8]) -> (u64, usize) {
 /// exponent after `e`, `E`, `d` or `D`. What follows the number is the caller's to judge.
 #[inline(always)]
 pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
-    let mut at = 0;
-    let mut negative = false;
-    match text.first() {
-        Some(b'-') => {
-            negative = true;
-            at = 1;
-        }
-        Some(b'+') => at = 1,
-        _ => {}
-    }
+    // Signs come at random: they are taken without a branch.
+    let first = *text.first()?;
+    let negative = first == b'-';
+    let mut at = usize::from(negative | (first == b'+'));
     let mut mantissa: u64 = 0;
     let start = at;
     while let Some(&byte) = text.get(at) {
@@ -193,37 +232,31 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
             .take_while(|byte| matches!(byte, b'0' | b'.' | b','))
             .filter(|byte| **byte == b'0')
             .count();
-        digits -= zeros;
-    }
-    if digits > 19 || mantissa > i64::MAX as u64 {
-        return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
-    }
-    let magnitude = exponent.unsigned_abs() as usize;
-    let value = if mantissa <= 1 << 53 && magnitude < POWERS.len() {
-        // Both operands are exact, so the one rounding is the right one (Clinger 1990).
-        #[expect(clippy::cast_precision_loss)]
-        let exact = mantissa as f64;
-        if exponent < 0 {
-            exact / POWERS[magnitude]
-        } else {
-            exact * POWERS[magnitude]
+        if digits - zeros > 19 || mantissa > i64::MAX as u64 {
+            return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
         }
-    } else {
+    }
+    let exact = (mantissa <= 1 << 53)
+        .then(|| exact_product(mantissa, exponent))
+        .flatten();
+    let Some(value) = exact else {
         let mut slow = read_slowly(&text[..at], decimal_mark, plain_exponent, exponent)?;
         slow.mantissa = signed(mantissa, negative);
         return Some(slow);
     };
     Some(Decimal {
-        value: if negative { -value } else { value },
+        value: f64::from_bits(value.to_bits() | u64::from(negative) << 63),
         mantissa: signed(mantissa, negative),
         exponent,
         length: at,
     })
 }
 
+#[inline(always)]
 fn signed(mantissa: u64, negative: bool) -> i64 {
     let mantissa = i64::try_from(mantissa).unwrap_or(i64::MAX);
-    if negative { -mantissa } else { mantissa }
+    let sign = -i64::from(negative);
+    (mantissa ^ sign) - sign
 }
 
 /// Long mantissas and far exponents: normalised and handed to a general parser.
@@ -250,6 +283,23 @@ fn read_slowly(text: &[u8], decimal_mark: u8, plain: bool, exponent: i32) -> Opt
         mantissa: TOO_LONG,
         exponent,
         length: text.len(),
+    })
+}
+
+/// Reads a whole cell as a hexadecimal count: `0x7F3A`.
+pub(super) fn parse_hexadecimal(cell: &str) -> Option<Decimal> {
+    let digits = cell
+        .strip_prefix("0x")
+        .or_else(|| cell.strip_prefix("0X"))?;
+    let hexadecimal = digits.len() <= 8 && digits.bytes().all(|b| b.is_ascii_hexdigit());
+    let count = u32::from_str_radix(digits, 16)
+        .ok()
+        .filter(|_| hexadecimal)?;
+    Some(Decimal {
+        value: f64::from(count),
+        mantissa: i64::from(count),
+        exponent: 0,
+        length: cell.len(),
     })
 }
 

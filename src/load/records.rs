@@ -4,7 +4,6 @@ use super::bytes::{read_at, unreadable};
 use super::cell::{self, Cell};
 use super::dialect::{Delimiter, Dialect};
 use super::head::Head;
-use super::number::parse_decimal;
 use crate::Error;
 use std::fs::File;
 
@@ -89,6 +88,41 @@ pub(super) fn next_candidate(
     }
 }
 
+/// The line after a place.
+pub(super) fn next_line(file: &File, place: Place, terminator: u8) -> Result<Place, Error> {
+    let mut bytes = vec![0; 1 << 12];
+    let mut offset = place.offset;
+    loop {
+        let count = read_at(file, &mut bytes, offset).map_err(|error| unreadable(&error))?;
+        let end = memchr::memchr(terminator, &bytes[..count]);
+        offset += end.map_or(count, |end| end + 1) as u64;
+        if end.is_some() || count < bytes.len() {
+            return Ok(Place {
+                offset,
+                line: place.line + 1,
+                after_blank: false,
+            });
+        }
+    }
+}
+
+/// The number that opens the last row in front of a place.
+pub(super) fn number_before(
+    file: &File,
+    place: Place,
+    dialect: Dialect,
+) -> Result<Option<f64>, Error> {
+    let length = place.offset.min(1 << 12);
+    let mut bytes = vec![0; usize::try_from(length).unwrap_or(0)];
+    let count =
+        read_at(file, &mut bytes, place.offset - length).map_err(|error| unreadable(&error))?;
+    bytes.truncate(count);
+    Ok(bytes
+        .split(|byte| matches!(byte, b'\n' | b'\r'))
+        .rev()
+        .find_map(|line| first_number(line, dialect)))
+}
+
 fn first_cell(text: &[u8], dialect: Dialect) -> &[u8] {
     let end = match dialect.delimiter {
         Delimiter::Byte(byte) => memchr::memchr(byte, text),
@@ -105,12 +139,15 @@ fn first_cell(text: &[u8], dialect: Dialect) -> &[u8] {
 
 fn is_mark(text: &[u8], dialect: Dialect) -> bool {
     std::str::from_utf8(first_cell(text, dialect))
-        .is_ok_and(|cell| cell::classify(cell, dialect.decimal_mark) != Cell::Text)
+        .is_ok_and(|cell| dialect.classify(cell) != Cell::Text)
 }
 
 fn first_number(text: &[u8], dialect: Dialect) -> Option<f64> {
     let cell = std::str::from_utf8(first_cell(text, dialect)).ok()?;
-    parse_decimal(cell::bare(cell), dialect.decimal_mark).map(|number| number.value)
+    match dialect.classify(cell) {
+        Cell::Number(number) => Some(number.value),
+        _ => None,
+    }
 }
 
 /// The labels of a column and, for each, whether its rows' times rise: those of a table that lists its
@@ -133,7 +170,7 @@ pub(super) fn labels(
             continue;
         }
         let text = cell::bare(&cells[label]);
-        let Some(number) = parse_decimal(cell::bare(&cells[time]), dialect.decimal_mark) else {
+        let Cell::Number(number) = dialect.classify(&cells[time]) else {
             continue;
         };
         falls |= number.value <= previous;

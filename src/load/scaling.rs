@@ -1,8 +1,11 @@
 //! Units, converter counts, range, coupling and probe of the channels.
 
 use super::LoadOptions;
+use super::fact::Fact;
 use super::layout::Layout;
-use super::preamble::{self, Fact, Meaning, Value};
+use super::meaning::Meaning;
+use super::quantity::Value;
+use super::setting;
 use super::statements::value_for;
 use super::unit::{self, Unit};
 use crate::capture::{Acquisition, Coupling};
@@ -172,19 +175,19 @@ pub(super) fn acquisition_of(
     for (meaning, fact) in &layout.facts {
         match meaning {
             Meaning::Coupling => {
-                couplings.extend(fact.values.iter().filter_map(|v| preamble::coupling(v)));
+                couplings.extend(fact.values.iter().filter_map(|v| setting::coupling(v)));
             }
             Meaning::ProbeFactor => {
                 acquisition.probe_factor = acquisition
                     .probe_factor
-                    .or_else(|| preamble::probe_factor(fact.text()));
+                    .or_else(|| setting::probe_factor(fact.text()));
             }
             Meaning::FullScale => {
                 let numbers = fact.numbers(mark);
                 let ranges: Vec<f64> = numbers.iter().map(|v| v.number.abs()).collect();
                 let differ = ranges.windows(2).any(|pair| pair[0] != pair[1]);
                 if let Some((range, unit)) =
-                    preamble::range(&fact.key, &numbers, &fact.values.join(" "))
+                    setting::range(&fact.key, &numbers, &fact.values.join(" "))
                     && !(differ && signals.len() > 1)
                 {
                     let factor = unit

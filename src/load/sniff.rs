@@ -125,7 +125,12 @@ pub(super) fn sniff(front: &[u8]) -> Result<Kind, Error> {
 
 /// Whether decoded text is no text at all: many control characters.
 pub(super) fn is_binary(front: &[u8]) -> bool {
-    let part = &front[..front.len().min(1 << 14)];
+    // Files of fixed size are filled up with zeros.
+    let filled = front
+        .iter()
+        .rposition(|byte| *byte != 0)
+        .map_or(0, |last| last + 1);
+    let part = &front[..filled.min(1 << 14)];
     let control = part
         .iter()
         .filter(|b| **b < 0x20 && !matches!(b, b'\t' | b'\n' | b'\r' | 0x0b | 0x0c | 0x1a | 0x1b))

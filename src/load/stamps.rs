@@ -4,10 +4,10 @@ use super::LoadOptions;
 use super::cell::Cell;
 use super::head::Line;
 use super::number::Decimal;
+use super::plan::TimeCells;
+use super::row_time::{RowTime, time_number};
 use super::statements::Stated;
-use super::table::{TimeCells, rounding_of, seconds_after};
 use super::time_column::Grid;
-use super::unit;
 use crate::{Error, ErrorKind};
 
 /// Stamps of the first rows.
@@ -22,20 +22,9 @@ pub(super) struct Stamps {
 pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
     match time {
         TimeCells::Number { column, factor } => {
-            let numbers: Vec<Decimal> = rows
-                .iter()
-                .map_while(|row| match row.get(column) {
-                    Some(Cell::Number(number)) => Some(*number),
-                    Some(Cell::Quantity(number, text)) => {
-                        unit::time_unit(text).is_some().then_some(*number)
-                    }
-                    _ => None,
-                })
-                .collect();
-            let factor = match rows.first().and_then(|row| row.get(column)) {
-                Some(Cell::Quantity(_, text)) => unit::time_unit(text).unwrap_or(factor),
-                _ => factor,
-            };
+            let number = |row: &Vec<Cell>| time_number(row.get(column)?, factor);
+            let factor = rows.first().and_then(number)?.1;
+            let numbers: Vec<Decimal> = rows.iter().map_while(|row| Some(number(row)?.0)).collect();
             let first = numbers.first()?;
             let widest = numbers.iter().map(Decimal::width).max().unwrap_or(0);
             let same = numbers
@@ -47,7 +36,7 @@ pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
                 let finest = numbers.iter().map(|n| n.exponent).min().unwrap_or(0);
                 let widest_rounding = numbers
                     .iter()
-                    .map(|n| rounding_of(*n, widest))
+                    .map(|n| n.rounding(widest))
                     .fold(0.0, f64::max);
                 super::number::power_of_ten(finest).max(widest_rounding)
             };
@@ -63,8 +52,7 @@ pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
             date,
             milliseconds,
         } => {
-            let mut first = None;
-            let (mut wraps, mut last) = (0.0, 0.0);
+            let mut time = RowTime::default();
             let mut relative = Vec::new();
             let mut resolution_s = f64::INFINITY;
             for row in rows {
@@ -81,8 +69,7 @@ pub(super) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
                     moment.resolution = 1e-3;
                 }
                 resolution_s = resolution_s.min(moment.resolution);
-                let first = *first.get_or_insert(moment);
-                relative.push(seconds_after(first, moment, &mut wraps, &mut last));
+                relative.push(time.of_moment(moment));
             }
             Some(Stamps {
                 relative,

@@ -1,6 +1,8 @@
 //! Rate, start and length as the preamble states them.
 
-use super::preamble::{Fact, Meaning, Value};
+use super::fact::Fact;
+use super::meaning::Meaning;
+use super::quantity::Value;
 use super::time_column::short;
 use super::unit;
 use crate::{Warning, WarningCode};
@@ -42,6 +44,11 @@ pub(super) fn stated(
     let mut start = None;
     let mut points = None;
     let mut trigger: Option<(f64, Option<String>)> = None;
+    let time_unit = facts
+        .iter()
+        .filter(|(meaning, _)| *meaning == Meaning::TimeUnit)
+        .find_map(|(_, fact)| unit::time_unit(fact.text()))
+        .unwrap_or(1.0);
     for (meaning, fact) in facts {
         let numbers = fact.numbers(mark);
         let Some(value) = numbers.first() else {
@@ -65,10 +72,10 @@ pub(super) fn stated(
                     (Some(factor), _) => Some(value.number * factor),
                     (None, Some(factor)) => Some(1.0 / (value.number * factor)),
                     (None, None) => {
-                        let per = unit.split('/').next().and_then(unit::time_unit);
+                        let per = unit.split(['/', ' ']).next().and_then(unit::time_unit);
                         match (per, known_unit) {
                             (Some(factor), _) => Some(value.number * factor),
-                            (None, false) => Some(value.number),
+                            (None, false) => Some(value.number * time_unit),
                             (None, true) => None,
                         }
                     }

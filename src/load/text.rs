@@ -5,9 +5,10 @@ use super::bytes::{TextEncoding, read_at, read_full, transcode, unreadable};
 use super::dialect::Dialect;
 use super::head::Head;
 use super::layout::{self, Found, Layout};
+use super::plan::{Plan, TimeCells};
 use super::records::{self, Place};
 use super::sniff;
-use super::table::{TableSource, TimeCells};
+use super::table::TableSource;
 use super::time_base;
 use super::transposed;
 use crate::capture::{CaptureHeader, FrameSource};
@@ -23,6 +24,8 @@ pub(super) const HEAD_BYTES: usize = 1 << 16;
 const HEAD_LIMIT: usize = 1 << 26;
 /// More records than this in one file are refused.
 const RECORDS_MOST: usize = 1000;
+/// So many lines of a file may turn out no head of a record before the search for more ends.
+const REMARKS_MOST: usize = 40;
 
 /// A text capture that was opened.
 pub(super) struct Text {
@@ -123,15 +126,17 @@ impl Text {
         length: u64,
         options: &LoadOptions,
     ) -> Result<(), Error> {
+        let mut remarks_left = REMARKS_MOST;
         loop {
             let next = if length <= records::SCAN_LIMIT {
-                Self::next_record(file, &layout, terminator, options)?
+                Self::next_record(file, &layout, terminator, &mut remarks_left, options)?
             } else {
                 None
             };
             let end = next.as_ref().map(|(place, _)| place.offset);
             for mut found in std::mem::take(&mut layout.captures) {
                 found.plan.end = end;
+                found.plan.unsearched = length > records::SCAN_LIMIT;
                 self.sources.push(Box::new(source_of(path, file, found)?));
             }
             self.layouts.push(layout);
@@ -154,6 +159,7 @@ impl Text {
         file: &File,
         layout: &Layout,
         terminator: u8,
+        remarks_left: &mut usize,
         options: &LoadOptions,
     ) -> Result<Option<(Place, Layout)>, Error> {
         let Some(plan) = layout.captures.first().map(|found| &found.plan) else {
@@ -162,19 +168,37 @@ impl Text {
         if layout.may_be_labelled {
             return Ok(None);
         }
-        let from = Place {
-            offset: plan.offset,
-            line: plan.line,
-            after_blank: false,
-        };
         let start = match plan.time {
             Some(TimeCells::Number { column: 0, factor }) => Some(plan.statements.start_s / factor),
             _ => None,
         };
-        let candidate = records::next_candidate(file, from, terminator, layout.dialect, start)?;
-        let Some(place) = candidate else {
-            return Ok(None);
+        let mut from = Place {
+            offset: plan.offset,
+            line: plan.line,
+            after_blank: false,
         };
+        while *remarks_left > 0 {
+            let candidate = records::next_candidate(file, from, terminator, layout.dialect, start)?;
+            let Some(place) = candidate else {
+                return Ok(None);
+            };
+            if let Some(following) = Self::record_at(file, place, layout, start, options)? {
+                return Ok(Some((place, following)));
+            }
+            *remarks_left -= 1;
+            from = records::next_line(file, place, terminator)?;
+        }
+        Ok(None)
+    }
+
+    /// The record that begins at a place; `None` where a remark or the head of a page stands there.
+    fn record_at(
+        file: &File,
+        place: Place,
+        layout: &Layout,
+        start: Option<f64>,
+        options: &LoadOptions,
+    ) -> Result<Option<Layout>, Error> {
         let mut bytes = vec![0; HEAD_BYTES];
         let count = read_at(file, &mut bytes, place.offset).map_err(|error| unreadable(&error))?;
         bytes.truncate(count);
@@ -184,7 +208,6 @@ impl Text {
             Ok(following) if head.lines.len() >= following.first_row + 2 => following,
             _ => return Ok(None),
         };
-        // A remark between rows that go on is no head: other names, and the time running on.
         let titles = |layout: &Layout| -> Vec<String> {
             layout
                 .columns
@@ -193,22 +216,32 @@ impl Text {
                 .collect()
         };
         let repeated = rows.header_line.is_some() && titles(&rows) == titles(layout);
-        let restarts = match (
-            start,
-            rows.captures.first().and_then(|found| {
-                found
-                    .plan
-                    .time
-                    .map(|time| (time, found.plan.statements.start_s))
-            }),
-        ) {
-            (Some(start), Some((TimeCells::Number { factor, .. }, again))) => {
-                again / factor <= start
+        let again = match rows.captures.first().map(|found| &found.plan) {
+            Some(Plan {
+                time: Some(TimeCells::Number { column: 0, factor }),
+                statements,
+                ..
+            }) => Some(statements.start_s / factor),
+            _ => None,
+        };
+        // Rows that go on in time below the same names are those of the next page.
+        let (restarts, goes_on) = match (start, again) {
+            (Some(start), Some(again)) => {
+                let before = records::number_before(file, place, layout.dialect)?;
+                let step = before.map_or(0.0, |before| again - before);
+                let factor = layout
+                    .captures
+                    .first()
+                    .and_then(|found| found.plan.factor());
+                let grid = layout.captures.first().and_then(|found| found.plan.grid);
+                let wanted = grid.map_or(0.0, |grid| grid.step_s / factor.unwrap_or(1.0));
+                (again <= start, step > 0.0 && step < 2.0 * wanted)
             }
-            _ => false,
+            _ => (false, false),
         };
         let headed = rows.header_line.is_some() && (place.after_blank || rows.first_row > 1);
-        Ok((repeated || restarts || headed).then_some((place, rows)))
+        let same = repeated && goes_on;
+        Ok((!same && (repeated || restarts || headed)).then_some(rows))
     }
 }
 

@@ -1,5 +1,6 @@
 //! The time column: rate, evenness, gaps, rounding.
 
+use super::row_time::Stamp;
 use crate::{Error, ErrorKind};
 
 /// A stamp may lie this share of a sample interval off the even grid, beyond its own rounding,
@@ -168,20 +169,13 @@ impl Tracker {
         }
     }
 
-    /// Takes the stamp of `frame` (s after the first); gives the number of frames missing before it.
-    ///
-    /// `rounding_s` is what this stamp's last digit stands for beyond the grid's own resolution.
+    /// Takes the stamp of `frame`; gives the number of frames missing before it.
     #[inline]
-    pub fn accept(
-        &mut self,
-        frame: u64,
-        stamp_s: f64,
-        rounding_s: f64,
-        line: u64,
-    ) -> Result<u64, Error> {
+    pub fn accept(&mut self, frame: u64, stamp: Stamp, line: u64) -> Result<u64, Error> {
+        let rounding_s = stamp.rounding_s;
         #[expect(clippy::cast_precision_loss)]
         let index = frame as f64;
-        let residual = stamp_s - index * self.grid.step_s;
+        let residual = stamp.after_s - index * self.grid.step_s;
         let deviation = (residual - self.level - self.tilt * index).abs();
         if deviation > self.warn + rounding_s || deviation.is_nan() {
             let missing = self.judge(frame, residual, rounding_s, line)?;

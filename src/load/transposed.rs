@@ -3,12 +3,13 @@
 use super::LoadOptions;
 use super::cell::{self, Cell};
 use super::dialect::{Delimiter, Dialect, clip};
+use super::fact::{self, Fact};
 use super::head::{Head, Line};
 use super::header::{self, Title};
+use super::meaning::Meaning;
 use super::number::Decimal;
-use super::preamble::{self, Fact, Meaning};
+use super::row_time::Stamp;
 use super::statements::stated;
-use super::table::rounding_of;
 use super::time_base::{self, Statements};
 use super::time_column::{Grid, Tracker};
 use super::unit;
@@ -36,6 +37,8 @@ pub(super) fn detect(lines: &[Line<'_>]) -> Option<(Dialect, Vec<usize>)> {
             let dialect = Dialect {
                 delimiter: Delimiter::Byte(delimiter),
                 decimal_mark,
+                grouping: None,
+                hexadecimal: false,
             };
             let Some((rows, cells)) = long_rows(lines, dialect) else {
                 continue;
@@ -56,6 +59,8 @@ pub(super) fn detect(lines: &[Line<'_>]) -> Option<(Dialect, Vec<usize>)> {
     let blanks = Dialect {
         delimiter: Delimiter::Blanks,
         decimal_mark: b'.',
+        grouping: None,
+        hexadecimal: false,
     };
     if best.is_none() {
         best = long_rows(lines, blanks).map(|(rows, cells)| (blanks, rows, cells));
@@ -82,10 +87,7 @@ fn long_rows(lines: &[Line<'_>], dialect: Dialect) -> Option<(Vec<usize>, usize)
         dialect.split(clip(text, 1 << 12), &mut cells);
         // The last cell may be cut.
         cells.pop();
-        let kinds: Vec<Cell> = cells
-            .iter()
-            .map(|cell| cell::classify(cell, dialect.decimal_mark))
-            .collect();
+        let kinds: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
         let lead = kinds.iter().take_while(|kind| **kind == Cell::Text).count();
         let text_later = kinds[lead..]
             .iter()
@@ -156,7 +158,7 @@ fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, 
     };
     let mut trailing = 0;
     for_each_cell(&line.text, dialect, |column, text| {
-        let cell = cell::classify(text, dialect.decimal_mark);
+        let cell = dialect.classify(text);
         if cell == Cell::Text && column == row.lead && column < 3 {
             let text = cell::bare(text);
             if column == 0 {
@@ -212,7 +214,7 @@ fn decimals(
     let mut numbers = Vec::with_capacity(row.values.len());
     for_each_cell(&head.lines[row.place].text, dialect, |column, text| {
         if column >= row.lead && numbers.len() < row.values.len() {
-            numbers.push(match cell::classify(text, dialect.decimal_mark) {
+            numbers.push(match dialect.classify(text) {
                 Cell::Number(number) | Cell::Quantity(number, _) => Some(number),
                 _ => None,
             });
@@ -247,12 +249,12 @@ pub(super) fn read(
     let mut facts: Vec<Fact> = Vec::new();
     for (index, line) in head.lines.iter().enumerate() {
         if !places.contains(&index) {
-            preamble::facts_of(&line.text, line.number, dialect, &mut facts);
+            fact::facts_of(&line.text, line.number, dialect, &mut facts);
         }
     }
     let facts: Vec<(Meaning, Fact)> = facts
         .into_iter()
-        .filter_map(|fact| Some((preamble::meaning(&fact.key)?, fact)))
+        .filter_map(|fact| Some((Meaning::of(&fact.key)?, fact)))
         .collect();
     let (stated, mut warnings) = stated(&facts, dialect.decimal_mark, None);
     let mut time: Option<LongRow> = None;
@@ -329,7 +331,7 @@ pub(super) fn read(
             numbers
                 .iter()
                 .flatten()
-                .map(|n| rounding_of(*n, widest))
+                .map(|n| n.rounding(widest))
                 .fold(0.0, f64::max)
         } * factor;
         let found = Grid::from_stamps(&stamps, resolution)
@@ -348,7 +350,14 @@ pub(super) fn read(
                 continue;
             };
             let missing = tracker
-                .accept(frame as u64, number.after(first) * factor, 0.0, row.line)
+                .accept(
+                    frame as u64,
+                    Stamp {
+                        after_s: number.after(first) * factor,
+                        rounding_s: 0.0,
+                    },
+                    row.line,
+                )
                 .map_err(|error| error.at_line(row.line).at_column(column(frame)))?;
             if missing > 0 {
                 return Err(Error::new(

@@ -76,6 +76,8 @@ pub(super) fn time_unit(text: &str) -> Option<f64> {
         "msec" | "msecs" => return Some(1e-3),
         "usec" | "usecs" | "\u{b5}sec" | "\u{3bc}sec" => return Some(1e-6),
         "nsec" | "nsecs" => return Some(1e-9),
+        "millis" => return Some(1e-3),
+        "micros" => return Some(1e-6),
         "min" | "mins" | "minute" | "minutes" => return Some(60.0),
         "h" | "hr" | "hrs" | "hour" | "hours" => return Some(3600.0),
         "ms" | "us" | "ns" | "ps" | "\u{b5}s" | "\u{3bc}s" => {
@@ -91,6 +93,10 @@ pub(super) fn rate_unit(text: &str) -> Option<f64> {
     let text = bare(text);
     let squeezed: String = text.chars().filter(|c| !c.is_whitespace()).collect();
     let squeezed = squeezed.trim_end_matches('.');
+    let squeezed = ["/channel", "/ch", "perchannel"]
+        .iter()
+        .find_map(|each| squeezed.strip_suffix(each))
+        .unwrap_or(squeezed);
     if let Some(factor) = prefixed(
         squeezed,
         &[
@@ -190,9 +196,6 @@ pub(super) fn is_count_unit(text: &str) -> bool {
             | "digit"
             | "bits"
             | "bit"
-            | "level"
-            | "levels"
-            | "steps"
             | "raw counts"
             | "adc code"
             | "adc codes"

@@ -2,9 +2,11 @@
 
 use super::bessel::bessel_i0;
 use super::fft;
+use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
-use std::sync::OnceLock;
+use std::fmt;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 /// Width of the interpolation kernel in oversampled bins.
 const WIDTH: usize = 14;
@@ -12,6 +14,8 @@ const WIDTH: usize = 14;
 const BETA: f64 = 2.344 * WIDTH as f64;
 /// Terms of each tap's polynomial.
 const TERMS: usize = 18;
+/// Lengths whose plans are kept: a record's segments have two, its few tapers and its whole some more.
+const PLANS: usize = 6;
 
 /// X(ν) = Σ x\[n\] exp(−j2πν(n − (N−1)/2)) of a record of N real samples, at any ν in cycles per sample.
 ///
@@ -33,32 +37,90 @@ pub struct Nudft {
     padded: usize,
 }
 
+/// What all records of one length share.
+struct Plan {
+    length: usize,
+    padded: usize,
+    transform: Arc<dyn RealToComplex<f64>>,
+    /// The kernel's transform at each sample, which the samples are divided by.
+    kernel: Vec<f64>,
+    /// Turns that refer each bin's phase to the middle.
+    turns: Vec<Complex64>,
+}
+
+impl fmt::Debug for Plan {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Plan")
+            .field("length", &self.length)
+            .field("padded", &self.padded)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Plan {
+    fn new(length: usize) -> Self {
+        let padded = fft::good_length_from(2 * length.max(WIDTH));
+        let middle = 0.5 * (length as f64 - 1.0);
+        // Multiply by exp(+j2π·bin·middle/padded).
+        let shift = 2.0 * PI * middle / padded as f64;
+        Self {
+            length,
+            padded,
+            transform: fft::forward(padded),
+            kernel: (0..length)
+                .map(|n| kernel_transform((n as f64 - middle) / padded as f64))
+                .collect(),
+            turns: (0..=padded / 2)
+                .map(|bin| Complex64::cis(shift * bin as f64))
+                .collect(),
+        }
+    }
+
+    /// The plan of a length, made once as long as few lengths are in use.
+    fn shared(length: usize) -> Arc<Self> {
+        static PLANS_KEPT: Mutex<Vec<Arc<Plan>>> = Mutex::new(Vec::new());
+        let kept = || PLANS_KEPT.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(plan) = kept().iter().find(|plan| plan.length == length) {
+            return Arc::clone(plan);
+        }
+        let plan = Arc::new(Self::new(length));
+        let mut plans = kept();
+        if plans.len() >= PLANS {
+            plans.remove(0);
+        }
+        plans.push(Arc::clone(&plan));
+        plan
+    }
+}
+
+/// Bins and weights from which the transform of any record of one length is had at one frequency.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Place {
+    first: i64,
+    weights: [f64; WIDTH],
+}
+
 impl Nudft {
     /// Transforms a record.
     #[must_use]
     pub fn new(samples: &[f64]) -> Self {
-        let length = samples.len();
-        let padded = fft::good_length_from(2 * length.max(WIDTH));
-        let plan = fft::forward(padded);
-        let mut input = plan.make_input_vec();
-        let mut bins = plan.make_output_vec();
-        let middle = 0.5 * (length as f64 - 1.0);
-        for (n, (slot, &x)) in input.iter_mut().zip(samples).enumerate() {
-            *slot = x / kernel_transform((n as f64 - middle) / padded as f64);
+        let plan = Plan::shared(samples.len());
+        let mut input = plan.transform.make_input_vec();
+        let mut bins = plan.transform.make_output_vec();
+        for ((slot, &x), kernel) in input.iter_mut().zip(samples).zip(&plan.kernel) {
+            *slot = x / kernel;
         }
         // The lengths come from the plan itself, so the transform cannot refuse them.
-        if plan.process(&mut input, &mut bins).is_err() {
+        if plan.transform.process(&mut input, &mut bins).is_err() {
             bins.fill(Complex64::default());
         }
-        // Refer the phases to the middle: multiply by exp(+j2π·bin·middle/padded).
-        let shift = 2.0 * PI * middle / padded as f64;
-        for (bin, value) in bins.iter_mut().enumerate() {
-            *value *= Complex64::cis(shift * bin as f64);
+        for (value, turn) in bins.iter_mut().zip(&plan.turns) {
+            *value *= turn;
         }
         Self {
             bins,
-            length,
-            padded,
+            length: plan.length,
+            padded: plan.padded,
         }
     }
 
@@ -77,37 +139,55 @@ impl Nudft {
     /// X at ν cycles per sample.
     #[must_use]
     pub fn at(&self, cycles_per_sample: f64) -> Complex64 {
-        let (first, taps) = self.place(cycles_per_sample);
-        let powers = first.1;
-        taps.iter()
-            .enumerate()
-            .map(|(i, tap)| self.bin(first.0 + i as i64) * horner(tap, powers))
-            .sum()
+        self.at_place(&self.place(cycles_per_sample))
+    }
+
+    /// Where ν cycles per sample lies, for this record and all others as long.
+    pub(crate) fn place(&self, cycles_per_sample: f64) -> Place {
+        let (first, x) = self.position(cycles_per_sample);
+        Place {
+            first,
+            weights: horner(taps(), x),
+        }
+    }
+
+    /// X at a place.
+    pub(crate) fn at_place(&self, place: &Place) -> Complex64 {
+        let inside = usize::try_from(place.first)
+            .ok()
+            .and_then(|first| self.bins.get(first..first + WIDTH));
+        match inside {
+            Some(bins) => bins.iter().zip(&place.weights).map(|(b, w)| b * w).sum(),
+            None => (place.first..)
+                .zip(&place.weights)
+                .map(|(index, w)| self.bin(index) * w)
+                .sum(),
+        }
     }
 
     /// X and dX/dν at ν cycles per sample.
     #[must_use]
     pub fn with_slope(&self, cycles_per_sample: f64) -> (Complex64, Complex64) {
-        let ((first, x), taps) = self.place(cycles_per_sample);
+        let (first, x) = self.position(cycles_per_sample);
+        let weights = horner(taps(), x);
+        let slopes = horner(tap_slopes(), x);
         let mut value = Complex64::default();
         let mut slope = Complex64::default();
-        for (i, tap) in taps.iter().enumerate() {
-            let bin = self.bin(first + i as i64);
-            value += bin * horner(tap, x);
-            slope += bin * horner_slope(tap, x);
+        for (index, (weight, weight_slope)) in (first..).zip(weights.iter().zip(&slopes)) {
+            let bin = self.bin(index);
+            value += bin * weight;
+            slope += bin * weight_slope;
         }
         (value, slope * self.padded as f64)
     }
 
-    fn place(&self, cycles_per_sample: f64) -> ((i64, f64), &'static [[f64; TERMS]; WIDTH]) {
+    /// First of the bins that ν is had from, and the place between them, −½ to ½.
+    fn position(&self, cycles_per_sample: f64) -> (i64, f64) {
         let position = cycles_per_sample * self.padded as f64;
         let floor = position.floor();
         (
-            (
-                floor as i64 - (WIDTH as i64 / 2 - 1),
-                position - floor - 0.5,
-            ),
-            taps(),
+            floor as i64 - (WIDTH as i64 / 2 - 1),
+            position - floor - 0.5,
         )
     }
 
@@ -130,16 +210,15 @@ impl Nudft {
     }
 }
 
-fn horner(tap: &[f64; TERMS], x: f64) -> f64 {
-    tap.iter().rev().fold(0.0, |sum, &c| sum * x + c)
-}
-
-fn horner_slope(tap: &[f64; TERMS], x: f64) -> f64 {
-    tap.iter()
-        .enumerate()
-        .skip(1)
-        .rev()
-        .fold(0.0, |sum, (i, &c)| sum * x + c * i as f64)
+/// All taps' polynomials at x, by Horner's rule.
+fn horner<const N: usize>(coefficients: &[[f64; WIDTH]; N], x: f64) -> [f64; WIDTH] {
+    let mut sums = [0.0; WIDTH];
+    for power in coefficients.iter().rev() {
+        for (sum, c) in sums.iter_mut().zip(power) {
+            *sum = *sum * x + c;
+        }
+    }
+    sums
 }
 
 /// Kaiser-Bessel kernel I0(β√(1−(2u/W)²))/I0(β) on |u| ≤ W/2.
@@ -161,18 +240,32 @@ fn kernel_transform(xi: f64) -> f64 {
     SCALE.get_or_init(|| WIDTH as f64 / bessel_i0(BETA)) * root.sinh() / root
 }
 
-/// The kernel over each tap's unit interval as a polynomial, by interpolation at Chebyshev points.
-fn taps() -> &'static [[f64; TERMS]; WIDTH] {
-    static TAPS: OnceLock<[[f64; TERMS]; WIDTH]> = OnceLock::new();
+/// The kernel over each tap's unit interval as a polynomial, by interpolation at Chebyshev points:
+/// coefficients of all taps by power.
+fn taps() -> &'static [[f64; WIDTH]; TERMS] {
+    static TAPS: OnceLock<[[f64; WIDTH]; TERMS]> = OnceLock::new();
     TAPS.get_or_init(|| {
         let nodes: Vec<f64> = (0..TERMS)
             .map(|i| 0.5 * ((i as f64 + 0.5) * PI / TERMS as f64).cos())
             .collect();
-        std::array::from_fn(|tap| {
+        let mut powers = [[0.0; WIDTH]; TERMS];
+        for tap in 0..WIDTH {
             // Position of the wanted frequency relative to this tap: x + 0.5 + (W/2 − 1) − tap.
             let offset = 0.5 + (WIDTH as f64 / 2.0 - 1.0) - tap as f64;
-            newton_interpolation(&nodes, |x| kernel(x + offset))
-        })
+            let own = newton_interpolation(&nodes, |x| kernel(x + offset));
+            for (power, c) in powers.iter_mut().zip(own) {
+                power[tap] = c;
+            }
+        }
+        powers
+    })
+}
+
+/// The derivatives of the taps' polynomials.
+fn tap_slopes() -> &'static [[f64; WIDTH]; TERMS - 1] {
+    static SLOPES: OnceLock<[[f64; WIDTH]; TERMS - 1]> = OnceLock::new();
+    SLOPES.get_or_init(|| {
+        std::array::from_fn(|power| taps()[power + 1].map(|c| c * (power + 1) as f64))
     })
 }
 

@@ -63,8 +63,6 @@ for _ in range(2000):
     state = (state * 6364136223846793005 + 1442695040888963407) % 2**64
     noise.append(state >> 56)
 save("random_bytes.csv", bytes(noise), "unsupported_format")
-save("thousands.csv", "time;volts\n" + "".join(f'{t};"1,{234 + i}.5"\n' for i, t in enumerate(T)), "unsupported_format", 2)
-save("thousands_only.csv", "volts\n" + "".join(f'"1,{234 + i}.5"\n' for i in range(N)), "unsupported_format", 2, options={"sample_rate_hz": 1000})
 save("comma_for_both.csv", "time,volts\n" + "".join(f"0,{i:03d},0,{100 + i}\n" for i in range(N)), "unsupported_format", 2)
 
 # Bad cells --------------------------------------------------------------------------------------
@@ -73,6 +71,7 @@ save("word_in_first_row.csv", table(replace={2: "0.000,abc"}), "bad_value", 2, 2
 save("word_in_last_row.csv", table(replace={31: "0.029,abc"}), "bad_value", 31, 2)
 save("word_in_time.csv", table(replace={12: "abc,0.1"}), "bad_value", 12, 1)
 save("two_points.csv", table(replace={12: "0.010,0.1.2"}), "bad_value", 12, 2)
+save("spectrum.csv", "Frequency (Hz),Level (V)\n" + "".join(f"{10 * i},0.1{i % 10}\n" for i in range(40)), "no_sample_rate")
 save("two_signs.csv", table(replace={12: "0.010,--0.1"}), "bad_value", 12, 2)
 save("letter_for_digit.csv", table(replace={12: "0.010,0.1O2"}), "bad_value", 12, 2)
 save("hexadecimal.csv", table(replace={12: "0.010,0x1F"}), "bad_value", 12, 2)

@@ -1,0 +1,58 @@
+//! Prints how the time of reading, measuring and separating grows with the record: nanoseconds a sample,
+//! the same in every row where growth is linear.
+#![allow(missing_docs, clippy::unwrap_used)]
+
+mod signal;
+
+use humsieve::capture::MemorySource;
+use humsieve::load::{LoadOptions, open};
+use humsieve::separation::{MemorySink, SeparateOptions, separate};
+use humsieve::{MeasureOptions, analysis};
+use std::fs;
+use std::time::Instant;
+
+/// Nanoseconds a sample, the least of three rounds.
+fn cost(frames: usize, mut work: impl FnMut()) -> f64 {
+    (0..3)
+        .map(|_| {
+            let start = Instant::now();
+            work();
+            start.elapsed().as_secs_f64() * 1e9 / frames as f64
+        })
+        .fold(f64::INFINITY, f64::min)
+}
+
+fn main() {
+    let folder = tempfile::tempdir().unwrap();
+    let options = MeasureOptions::default();
+    println!("| samples | read CSV | read WAV | measure WAV | separate |");
+    println!("| ---: | ---: | ---: | ---: | ---: |");
+    for frames in signal::lengths(10_000_000) {
+        let text = signal::write_text(folder.path(), frames, 1);
+        let wave = signal::write_wave(folder.path(), frames, 1);
+        let read_text = cost(frames, || {
+            signal::read_through(&text);
+        });
+        let read_wave = cost(frames, || {
+            signal::read_through(&wave);
+        });
+        let measured = cost(frames, || {
+            let mut sources = open(&wave, &LoadOptions::default()).unwrap();
+            analysis::measure(sources[0].as_mut(), &options).unwrap();
+        });
+        let separated = if frames > 1_000_000 {
+            "-".into()
+        } else {
+            let capture = signal::capture(frames, 1);
+            let cost = cost(frames, || {
+                let mut source = MemorySource::new(&capture);
+                let mut sink = MemorySink::new();
+                separate(&mut source, None, &SeparateOptions::default(), &mut sink).unwrap();
+            });
+            format!("{cost:.0}")
+        };
+        println!("| {frames} | {read_text:.1} | {read_wave:.1} | {measured:.0} | {separated} |");
+        fs::remove_file(text).unwrap();
+        fs::remove_file(wave).unwrap();
+    }
+}

@@ -1,0 +1,70 @@
+//! What is to be told of a record once it has been read to its end.
+
+use super::row::Missing;
+use super::time_column::{Tracker, short};
+use crate::capture::Channel;
+use crate::{Warning, WarningCode};
+
+/// Frames off or missing from the even grid of the time column.
+pub(super) fn of_times(tracker: &Tracker, frames: u64) -> Vec<Warning> {
+    let uneven = tracker.told_unevenness().map(|(share, line)| {
+        Warning::new(
+            WarningCode::UnevenSampling,
+            format!(
+                "stamps lie up to {} of a sample interval off the even grid (most in line {line}); high frequencies are blurred: use a hardware-timed capture",
+                short(share)
+            ),
+        )
+    });
+    let gaps = tracker.gaps().map(|(missing, gaps, line)| {
+        Warning::new(
+            WarningCode::MissingSamples,
+            format!(
+                "{missing} of {frames} frames are missing in {gaps} gap{} of the time column (first before line {line})",
+                if gaps == 1 { "" } else { "s" }
+            ),
+        )
+    });
+    uneven.into_iter().chain(gaps).collect()
+}
+
+/// Samples missing from the channels.
+pub(super) fn of_samples(channels: &[Channel], missing: &[Missing], frames: u64) -> Vec<Warning> {
+    channels
+        .iter()
+        .zip(missing)
+        .filter(|(_, missing)| missing.count > 0)
+        .map(|(channel, missing)| {
+            Warning::new(
+                WarningCode::MissingSamples,
+                format!(
+                    "{} of {frames} samples of channel '{}' are missing (first in line {})",
+                    missing.count, channel.name, missing.first_line
+                ),
+            )
+        })
+        .collect()
+}
+
+/// A last line that was cut.
+pub(super) fn of_cut(line: u64) -> Warning {
+    Warning::new(
+        WarningCode::MissingSamples,
+        format!(
+            "the file ends in the middle of line {line}; that row is left out: export the capture again"
+        ),
+    )
+}
+
+/// Another number of frames than the preamble promises.
+pub(super) fn of_length(stated: u64, frames: u64) -> Option<Warning> {
+    let (code, what) = match stated.cmp(&frames) {
+        std::cmp::Ordering::Greater => (WarningCode::MissingSamples, ": export the capture again"),
+        std::cmp::Ordering::Less => (WarningCode::RangeMismatch, "; all of them are used"),
+        std::cmp::Ordering::Equal => return None,
+    };
+    Some(Warning::new(
+        code,
+        format!("the preamble promises {stated} points, the file holds {frames}{what}"),
+    ))
+}

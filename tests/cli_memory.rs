@@ -1,0 +1,110 @@
+//! Peak memory of the whole program. What reading takes must not grow with the file; what an analysis keeps
+//! of a record is bounded a second of it.
+#![cfg(target_os = "linux")]
+#![allow(missing_docs, clippy::unwrap_used)]
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::thread;
+use std::time::Duration;
+
+/// Peak resident memory of a run, MiB: the kernel's own high-water mark, read until the process ends. What is
+/// missed in the last 2 ms lies behind the work.
+fn peak_mib(arguments: &[&str], file: &Path) -> f64 {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_humsieve"))
+        .args(arguments)
+        .arg(file)
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let status = format!("/proc/{}/status", child.id());
+    let mut peak: f64 = 0.0;
+    loop {
+        let text = fs::read_to_string(&status).unwrap_or_default();
+        let kib = text
+            .lines()
+            .find_map(|line| line.strip_prefix("VmHWM:"))
+            .and_then(|rest| rest.split_whitespace().next())
+            .and_then(|number| number.parse::<f64>().ok());
+        peak = peak.max(kib.unwrap_or(0.0) / 1024.0);
+        if let Some(status) = child.try_wait().unwrap() {
+            assert!(status.success(), "{status}");
+            return peak;
+        }
+        thread::sleep(Duration::from_millis(2));
+    }
+}
+
+/// Hum, a tone and a little noise from a linear congruence.
+fn sample(n: usize, rate_hz: f64) -> f64 {
+    let t = n as f64 / rate_hz;
+    let noise = (n as u64)
+        .wrapping_mul(6_364_136_223_846_793_005)
+        .wrapping_add(1)
+        >> 40;
+    0.01 + 3e-3 * (std::f64::consts::TAU * 50.01 * t).cos() + 1e-11 * noise as f64
+}
+
+fn wave(folder: &Path, seconds: usize) -> PathBuf {
+    let path = folder.join(format!("{seconds}.wav"));
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(&path, spec).unwrap();
+    for n in 0..seconds * 48_000 {
+        writer.write_sample(sample(n, 48_000.0) as f32).unwrap();
+    }
+    writer.finalize().unwrap();
+    path
+}
+
+fn text(folder: &Path, rows: usize) -> PathBuf {
+    let path = folder.join(format!("{rows}.csv"));
+    let mut file = BufWriter::new(File::create(&path).unwrap());
+    writeln!(file, "time (s),volts (V)").unwrap();
+    for n in 0..rows {
+        writeln!(file, "{:.6},{:.8e}", n as f64 * 1e-6, sample(n, 1e6)).unwrap();
+    }
+    file.flush().unwrap();
+    path
+}
+
+/// Reading alone is flat: eight times the file, the same memory but for 3 MiB of scatter.
+#[test]
+fn reading_takes_no_more_of_a_longer_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let read = ["measure", "--explain-input"];
+    let (short, long) = (text(folder.path(), 250_000), text(folder.path(), 2_000_000));
+    let peaks = (peak_mib(&read, &short), peak_mib(&read, &long));
+    assert!(peaks.1 < peaks.0 + 3.0, "text: {peaks:?} MiB");
+    assert!(peaks.1 < 32.0, "text: {peaks:?} MiB");
+    let (short, long) = (wave(folder.path(), 15), wave(folder.path(), 120));
+    let peaks = (peak_mib(&read, &short), peak_mib(&read, &long));
+    assert!(peaks.1 < peaks.0 + 3.0, "WAV: {peaks:?} MiB");
+}
+
+/// A dense record is decimated as it is read: eight times the samples at 1 MS/s must stay within 32 MiB.
+#[test]
+fn dense_text_stays_within_32_mib() {
+    let folder = tempfile::tempdir().unwrap();
+    let peak = peak_mib(
+        &["measure", "--format", "jsonl"],
+        &text(folder.path(), 2_000_000),
+    );
+    assert!(peak < 32.0, "{peak} MiB");
+}
+
+/// The analysis keeps the decimated stream: at 48 kHz at most 0.75 MiB a second of record.
+#[test]
+fn what_is_kept_of_a_recording_is_bounded_a_second() {
+    let folder = tempfile::tempdir().unwrap();
+    let measure = ["measure", "--format", "jsonl"];
+    let (short, long) = (wave(folder.path(), 15), wave(folder.path(), 120));
+    let peaks = (peak_mib(&measure, &short), peak_mib(&measure, &long));
+    assert!((peaks.1 - peaks.0) / 105.0 < 0.75, "{peaks:?} MiB");
+}
