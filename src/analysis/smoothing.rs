@@ -5,9 +5,6 @@ use super::track::{Observation, SmoothTrack};
 use crate::spectrum::Nudft;
 use rayon::prelude::*;
 
-/// Most passes over the record; a strong line far from its start takes the most.
-const MOST_ROUNDS: usize = 12;
-
 /// Fits every segment: one Gauss-Newton step each from `start`, the frequencies smoothed over the
 /// record, then again from there until the track stands, and amplitudes at the smoothed frequencies.
 pub(super) fn fit_smoothed(
@@ -18,7 +15,7 @@ pub(super) fn fit_smoothed(
     rate_hz: f64,
 ) -> Vec<SegmentFit> {
     let mut fundamentals = vec![start; transforms.len()];
-    for round in 0..MOST_ROUNDS {
+    for round in 0..4 {
         let fits: Vec<SegmentFit> = transforms
             .par_iter()
             .enumerate()
