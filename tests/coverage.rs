@@ -5,45 +5,11 @@ mod synthesis;
 
 use humsieve::analysis::measure;
 use humsieve::capture::MemorySource;
-use humsieve::{Capture, Estimate, MeasureOptions, Measurement};
+use humsieve::{Capture, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
+use synthesis::tally::Tally;
 use synthesis::{Colour, Scenario};
-
-/// What was counted of one figure.
-#[derive(Default, Clone, Copy)]
-struct Tally {
-    trials: f64,
-    held: f64,
-    error: f64,
-    square: f64,
-    claimed: f64,
-}
-
-impl Tally {
-    fn add(&mut self, estimate: Option<Estimate>, truth: f64) {
-        let Some(e) = estimate else { return };
-        self.trials += 1.0;
-        self.held += f64::from(u8::from(e.contains(truth)));
-        self.error += e.value - truth;
-        self.square += (e.value - truth).powi(2);
-        self.claimed += e.standard_uncertainty.powi(2);
-    }
-
-    fn coverage(&self) -> f64 {
-        self.held / self.trials
-    }
-
-    /// Bias in claimed standard uncertainties.
-    fn bias(&self) -> f64 {
-        self.error / self.trials / (self.claimed / self.trials).sqrt()
-    }
-
-    /// Scatter over what was claimed.
-    fn scatter(&self) -> f64 {
-        (self.square / self.claimed).sqrt()
-    }
-}
 
 const FIGURES: [&str; 6] = [
     "offset",
@@ -97,14 +63,16 @@ fn intervals_hold_and_estimates_are_unbiased() {
                     let line = format!(
                         "{name}: {figure}: coverage {:.4}, bias {:+.3} u, scatter {:.3} u, {} trials",
                         tally.coverage(),
-                        tally.bias(),
-                        tally.scatter(),
+                        tally.bias_over_claim(),
+                        tally.scatter_over_claim(),
                         tally.trials
                     );
                     println!("{line}");
                     // Bias of the mean of n trials itself scatters by 1/√n: three of them allowed.
                     let allowed = 0.1 + 3.0 / (trials as f64).sqrt();
-                    if !(0.93..=0.97).contains(&tally.coverage()) || tally.bias().abs() > allowed {
+                    if !(0.93..=0.97).contains(&tally.coverage())
+                        || tally.bias_over_claim().abs() > allowed
+                    {
                         failures.push(line);
                     }
                 }

@@ -10,54 +10,12 @@ mod synthesis;
 
 use humsieve::analysis::measure;
 use humsieve::capture::MemorySource;
-use humsieve::{Capture, Estimate, MeasureOptions, Measurement};
+use humsieve::{Capture, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
+use synthesis::tally::Tally;
 use synthesis::{Colour, Scenario};
-
-/// What was counted of one figure.
-#[derive(Default, Clone, Copy)]
-struct Tally {
-    trials: f64,
-    held: f64,
-    error: f64,
-    square: f64,
-    width: f64,
-}
-
-impl Tally {
-    fn add(&mut self, estimate: Option<Estimate>, truth: f64) {
-        let Some(e) = estimate else { return };
-        self.trials += 1.0;
-        self.held += f64::from(u8::from(e.contains(truth)));
-        self.error += e.value - truth;
-        self.square += (e.value - truth).powi(2);
-        self.width += e.high - e.low;
-    }
-
-    fn join(mut self, other: &Self) -> Self {
-        self.trials += other.trials;
-        self.held += other.held;
-        self.error += other.error;
-        self.square += other.square;
-        self.width += other.width;
-        self
-    }
-
-    fn coverage(&self) -> f64 {
-        self.held / self.trials
-    }
-
-    fn rmse(&self) -> f64 {
-        (self.square / self.trials).sqrt()
-    }
-
-    /// Bias over the scatter.
-    fn bias(&self) -> f64 {
-        self.error / self.trials / self.rmse()
-    }
-}
 
 #[derive(Default, Clone, Copy)]
 struct Outcome {
@@ -419,11 +377,14 @@ fn table() {
                 format!(
                     "{:.3}, {:+.2}, {:.3}",
                     frequency.coverage(),
-                    frequency.bias(),
+                    frequency.bias_over_scatter(),
                     frequency.rmse() / s.frequency_bound()
                 )
             ),
-            part(hum, format!("{:.3}, {:+.2}", hum.coverage(), hum.bias())),
+            part(
+                hum,
+                format!("{:.3}, {:+.2}", hum.coverage(), hum.bias_over_scatter())
+            ),
             part(
                 first,
                 format!(

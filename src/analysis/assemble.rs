@@ -2,6 +2,7 @@
 
 use super::channel::{Stream, StreamFit};
 use super::combine::{CombinedHarmonic, line_power};
+use super::groups::{HarmonicGroups, harmonic_groups};
 use super::measurement::{
     BandNoise, Folded, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Spectrum, Tone,
     Track, TrackPoint, Waveform,
@@ -14,6 +15,7 @@ use crate::capture::{CaptureHeader, Coupling};
 use crate::spectrum::{Decimator, Density, Multitaper, Weighting};
 use crate::stats::{self, Estimate, f_cdf};
 use crate::{Warning, WarningCode};
+use ndarray::ArrayView1;
 
 /// Probability of a false detection of the mains in a record that holds none.
 const SERIES_FALSE_ALARM: f64 = 0.01;
@@ -66,7 +68,7 @@ pub(super) fn assemble(
     let mut warnings = facts.source_warnings.to_vec();
     let floors = Floors::new(facts, stream, fit);
     let mains = mains(facts, fit, options, &mut warnings);
-    let tones = tones(facts, fit, &floors, options);
+    let tones = tones(facts, fit, &floors, &mains, options);
     let noise = noise(facts, &floors, fit, options, &mut warnings);
     let dc_offset = offset(facts, stream, fit, options);
     quality_warnings(facts, &noise, options, &mut warnings);
@@ -92,6 +94,7 @@ pub(super) fn assemble(
             warnings,
         },
         evidence: Vec::new(),
+        harmonic_groups: None,
         acquisition: facts.header.acquisition.clone(),
         spectrum: options.detail.spectrum.then(|| floors.spectrum()),
         folded: None,
@@ -100,6 +103,9 @@ pub(super) fn assemble(
     bound_by_step(&mut measurement);
     if options.detail.folded && measurement.mains.detected {
         measurement.folded = Some(folded(facts, stream, fit));
+    }
+    if options.detail.harmonic_groups && measurement.mains.detected {
+        measurement.harmonic_groups = grouped(facts, stream, fit, options);
     }
     measurement.evidence = super::cause::evidence(&measurement, fit_cycle(fit, facts).as_deref());
     measurement
@@ -491,6 +497,7 @@ fn tones(
     facts: &ChannelFacts<'_>,
     fit: &StreamFit,
     floors: &Floors,
+    mains: &Mains,
     options: &MeasureOptions,
 ) -> Vec<Tone> {
     let mut tones: Vec<Tone> = fit
@@ -521,7 +528,7 @@ fn tones(
     }
     tones.retain(|t| t.rms.value > 0.0);
     tones.sort_by(|a, b| b.rms.value.total_cmp(&a.rms.value));
-    super::cause::relate(&mut tones, fit.combined.frequency_hz);
+    super::cause::relate(&mut tones, mains, fit.combined.frequency_hz);
     tones
 }
 
@@ -795,6 +802,28 @@ fn track(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Option<T
                 .collect(),
         )
     })
+}
+
+/// Groups over windows of the record's mean fundamental, at the input.
+fn grouped(
+    facts: &ChannelFacts<'_>,
+    stream: &Stream,
+    fit: &StreamFit,
+    options: &MeasureOptions,
+) -> Option<HarmonicGroups> {
+    let fundamental_hz = fit.combined.frequency_hz;
+    let carried = (stream.clean_to_hz / fundamental_hz).floor() as usize;
+    let samples = ArrayView1::from(&stream.samples);
+    let orders = options.harmonics.min(carried.saturating_sub(1));
+    let mut groups = harmonic_groups(&samples, stream.rate_hz, fundamental_hz, orders).ok()?;
+    for group in &mut groups.orders {
+        group.divide(coupled_gain(
+            facts,
+            options,
+            group.order as f64 * fundamental_hz,
+        ));
+    }
+    Some(groups)
 }
 
 /// Mean cycle of the fitted harmonics that were resolved, for evidence on its shape.

@@ -1,10 +1,11 @@
 //! Evidence for the cause of interference: numbers and the next safe step, not a verdict.
 
-use super::measurement::{Evidence, EvidenceKind, Measurement, Tone};
+use super::measurement::{Evidence, EvidenceKind, Mains, Measurement, Tone};
+use crate::stats::Estimate;
 
-/// Words for tones that belong to each other: whole multiples of a stronger one, or sidebands of it
-/// at once or twice the mains frequency.
-pub(super) fn relate(tones: &mut [Tone], mains_hz: f64) {
+/// Words for tones that are orders of the mains above the modelled ones, or belong to each other: whole
+/// multiples of a stronger one, or sidebands of it at once or twice the mains frequency.
+pub(super) fn relate(tones: &mut [Tone], mains: &Mains, mains_hz: f64) {
     for i in 0..tones.len() {
         let own = tones[i].frequency_hz;
         let tolerance = (own.high - own.low).max(1e-4 * own.value);
@@ -25,8 +26,23 @@ pub(super) fn relate(tones: &mut [Tone], mains_hz: f64) {
             (ratio >= 2.0 && (own.value - ratio * base).abs() < tolerance.max(1e-3 * base))
                 .then(|| format!("multiple {ratio:.0} of {base:.6} Hz"))
         });
-        tones[i].relation = relation;
+        tones[i].relation = order_of_mains(own, mains).or(relation);
     }
+}
+
+/// A line at a multiple of the detected fundamental above the modelled orders, within twice the joint
+/// interval of the two frequencies; nothing where that is so wide that any line would meet a multiple.
+fn order_of_mains(own: Estimate, mains: &Mains) -> Option<String> {
+    let fundamental = mains.frequency_hz?;
+    let order = (own.value / fundamental.value).round();
+    let half = |e: Estimate| 0.5 * (e.high - e.low);
+    let reach = 2.0
+        * half(own)
+            .hypot(order * half(fundamental))
+            .max(5e-6 * own.value);
+    let distance = (own.value - order * fundamental.value).abs();
+    (order > mains.harmonics.len() as f64 && reach < 0.04 * fundamental.value && distance <= reach)
+        .then(|| format!("order {order:.0} of the mains"))
 }
 
 /// What the figures point to. `cycle` is the mean mains cycle of the resolved harmonics.
@@ -148,10 +164,13 @@ fn switching(measurement: &Measurement) -> Option<Evidence> {
             })
         })
         .count();
-    let carrier = measurement
-        .tones
-        .iter()
-        .find(|t| t.frequency_hz.value > 1000.0)?;
+    let carrier = measurement.tones.iter().find(|t| {
+        let of_mains = t
+            .relation
+            .as_deref()
+            .is_some_and(|r| r.starts_with("order"));
+        t.frequency_hz.value > 1000.0 && !of_mains
+    })?;
     (sidebands > 0).then(|| {
         Evidence::new(
             EvidenceKind::SwitchingSupply,

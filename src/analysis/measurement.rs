@@ -1,5 +1,6 @@
 //! The result of a measurement. Field names are those of the JSON output.
 
+use super::groups::HarmonicGroups;
 use crate::Warning;
 use crate::capture::Acquisition;
 use crate::stats::Estimate;
@@ -41,6 +42,10 @@ pub struct Measurement {
     pub quality: Quality,
     /// What points to a cause.
     pub evidence: Vec<Evidence>,
+    /// Groups of IEC 61000-4-7, where asked for; `None` below one window of 10 or 12 cycles and
+    /// where no mains near 50 or 60 Hz was detected.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub harmonic_groups: Option<HarmonicGroups>,
     /// Settings the capture was taken with.
     #[serde(skip)]
     pub acquisition: Acquisition,
@@ -159,7 +164,8 @@ pub struct Tone {
     pub frequency_hz: Estimate,
     /// RMS amplitude.
     pub rms: Estimate,
-    /// How it belongs to another tone (`multiple of`, `sideband of`), where it does.
+    /// How it belongs to the mains (`order 41 of the mains`: above the modelled orders) or to another
+    /// tone (`multiple of`, `sideband of`), where it does.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub relation: Option<String>,
     /// Its power beside its noise, for ratios.

@@ -5,6 +5,7 @@ mod cause;
 mod channel;
 mod cholesky;
 mod combine;
+mod groups;
 mod level;
 mod measure;
 mod measurement;
@@ -15,12 +16,14 @@ mod rails;
 mod search;
 mod segment;
 mod series;
+mod sine_fit;
 mod smoothing;
 mod tones;
 mod track;
 mod waveform;
 
 pub(crate) use cholesky::Cholesky;
+pub use groups::{HarmonicGroup, HarmonicGroups, harmonic_groups};
 pub use measure::measure;
 pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, LinePower, Mains, Measurement, Noise,
@@ -29,3 +32,4 @@ pub use measurement::{
 pub use options::{Detail, MainsChoice, MeasureOptions};
 pub use quantisation::{infer_step, rounding_bias};
 pub use series::{CycleTable, SeriesFit};
+pub use sine_fit::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};

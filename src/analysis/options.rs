@@ -21,6 +21,8 @@ pub struct Detail {
     pub folded: bool,
     /// Noise by third-octave bands.
     pub third_octaves: bool,
+    /// Harmonic groups, subgroups and interharmonic groups of IEC 61000-4-7.
+    pub harmonic_groups: bool,
 }
 
 /// Settings of a measurement.

@@ -1,6 +1,7 @@
 //! Search for the fundamental: the harmonic-sum likelihood over a range, on one or many segments.
 
 use crate::spectrum::Nudft;
+use std::f64::consts::PI;
 
 /// Power over the noise beyond which a line counts by its logarithm.
 const STRONGEST: f64 = 60.0;
@@ -127,8 +128,38 @@ impl SearchInput<'_> {
             let segments = self.transforms.len() as f64;
             let strong = power > limit * self.noise[k - 1] * segments;
             let own = k <= 3 && (low..=high).contains(&(best / k as f64));
-            (strong && !own && (best - nu).abs() > 0.45 * cell).then(|| self.climb(best))
+            if !strong || own || (best - nu).abs() <= 0.45 * cell {
+                return None;
+            }
+            let top = self.summit(best);
+            let multiple = (top / fundamental).round() * fundamental;
+            ((top - multiple).abs() > 0.45 * cell).then_some(top)
         })
+    }
+
+    /// The line that a place belongs to: where the skirt of a stronger neighbour explains what is seen,
+    /// |W(d)| ≤ 1/(πd(d² − 1)) of a Hann-weighted line d cells away (twice that is granted), that neighbour.
+    fn summit(&self, nu: f64) -> f64 {
+        let cell = 1.0 / self.length();
+        let mut nu = self.climb(nu);
+        for _ in 0..40 {
+            let own = self.power(nu);
+            let neighbour = (3..=32)
+                .flat_map(|i| [0.5 * f64::from(i), -0.5 * f64::from(i)])
+                .map(|d| (d, nu + d * cell))
+                .filter(|&(_, at)| at > 1.5 * cell)
+                .map(|(d, at)| (d, at, self.power(at)))
+                .filter(|(d, _, power)| {
+                    let skirt = 2.0 / (PI * d * (d * d - 1.0));
+                    own < skirt * skirt * power
+                })
+                .max_by(|a, b| a.2.total_cmp(&b.2));
+            match neighbour {
+                Some((_, at, _)) => nu = self.climb(at),
+                None => break,
+            }
+        }
+        nu
     }
 
     /// The top of the peak that ν lies on.
@@ -229,7 +260,7 @@ impl SearchInput<'_> {
         let limit = 1.0 + 11.0 / (self.transforms.len() as f64).sqrt();
         let mut standing = (1..=self.noise.len()).filter(|&k| self.ratio(k, fundamental) > limit);
         match (standing.next(), standing.next()) {
-            (Some(order), None) if order >= 3 => Some(order as f64 * fundamental),
+            (Some(order), None) if order >= 3 => Some(self.summit(order as f64 * fundamental)),
             _ => None,
         }
     }
@@ -259,7 +290,7 @@ impl SearchInput<'_> {
         for _ in 0..60 {
             let next = cell(nu + step);
             if next <= power {
-                return Some(nu);
+                return Some(self.summit(nu));
             }
             power = next;
             nu += step;

@@ -144,6 +144,8 @@ pub(super) struct Design {
     weighting: Weighting,
     fundamental: f64,
     orders: usize,
+    /// Whether the straight line may slope.
+    drift: bool,
     /// Kernels at 0, ν, 2ν, .. 2Kν.
     kernels: Vec<Kernel>,
     even: Cholesky,
@@ -168,6 +170,8 @@ pub(super) struct CoefficientVariances {
     pub(super) offset: f64,
     /// Mean variance of each harmonic's cosine and sine coefficient.
     pub(super) harmonics: Vec<f64>,
+    /// Variance of each harmonic's cosine and of its sine coefficient, about the record's middle.
+    pub(super) parts: Vec<(f64, f64)>,
 }
 
 impl Design {
@@ -177,6 +181,17 @@ impl Design {
         weighting: Weighting,
         fundamental: f64,
         orders: usize,
+    ) -> Option<Self> {
+        Self::with_drift(length, weighting, fundamental, orders, true)
+    }
+
+    /// With the straight line's slope fitted, or held at nothing.
+    pub(super) fn with_drift(
+        length: usize,
+        weighting: Weighting,
+        fundamental: f64,
+        orders: usize,
+        drift: bool,
     ) -> Option<Self> {
         let kernels: Vec<Kernel> = (0..=2 * orders)
             .map(|j| Kernel::at(weighting, length, j as f64 * fundamental))
@@ -189,7 +204,9 @@ impl Design {
         odd[0] = -kernels[0].curvature / (4.0 * PI * PI) * scale * scale;
         for k in 1..size {
             even[k * size] = kernels[k].value;
-            odd[k * size] = -kernels[k].slope / (2.0 * PI) * scale;
+            if drift {
+                odd[k * size] = -kernels[k].slope / (2.0 * PI) * scale;
+            }
             for l in 1..=k {
                 let (minus, plus) = (kernels[k - l].value, kernels[k + l].value);
                 even[k * size + l] = 0.5 * (minus + plus);
@@ -201,6 +218,7 @@ impl Design {
             weighting,
             fundamental,
             orders,
+            drift,
             even: Cholesky::new(size, even)?,
             odd: Cholesky::new(size, odd)?,
             kernels,
@@ -213,7 +231,9 @@ impl Design {
         let mut odd = vec![0.0; self.orders + 1];
         let (value, slope) = weighted(transform, self.weighting, 0.0);
         even[0] = value.re;
-        odd[0] = -slope.im / (2.0 * PI) * scale;
+        if self.drift {
+            odd[0] = -slope.im / (2.0 * PI) * scale;
+        }
         for k in 1..=self.orders {
             let value = weighted_value(transform, self.weighting, k as f64 * self.fundamental);
             even[k] = value.re;
@@ -304,6 +324,10 @@ impl Design {
                 }
             }
         }
+        if !self.drift {
+            products_odd[0] = 0.0;
+            weighted_odd[0] = 0.0;
+        }
         // Explained by the other parameters: residual −= Σw p_k·θ, curvature −= Σw p_k·G⁻¹Σp.
         let mut theta_even = vec![fit.offset];
         let mut theta_odd = vec![fit.drift];
@@ -361,11 +385,13 @@ impl Design {
             }
             spread * factor.quadratic_form(&v)
         };
+        let parts: Vec<(f64, f64)> = (1..size)
+            .map(|k| (variance(&self.even, k), variance(&self.odd, k)))
+            .collect();
         CoefficientVariances {
             offset: variance(&self.even, 0),
-            harmonics: (1..size)
-                .map(|k| 0.5 * (variance(&self.even, k) + variance(&self.odd, k)))
-                .collect(),
+            harmonics: parts.iter().map(|(a, b)| 0.5 * (a + b)).collect(),
+            parts,
         }
     }
 }

@@ -27,20 +27,26 @@ pub(super) fn find_peaks(residual: &Density, floor: &NoiseFloor, from_hz: f64) -
     }
     let dof = 2.0 * (residual.tapers * residual.records) as f64;
     let cells = (count as f64 / tapers as f64).max(1.0);
-    let threshold = if residual.records > 4 {
-        chi_square_ratio_quantile(1.0 - FALSE_ALARM / cells, dof) * (1.0 + 2.0 / reach as f64)
-    } else {
-        f_quantile(
-            1.0 - FALSE_ALARM / cells,
-            dof,
-            2.0 * (reach * residual.records) as f64,
-        )
-    };
+    // By how far the level beside a bin is looked for.
+    let thresholds: Vec<f64> = (0..=reach)
+        .map(|near| {
+            if near < tapers + 2 {
+                f64::INFINITY
+            } else if residual.records > 4 {
+                let level = 1.0 + 2.0 / near as f64;
+                chi_square_ratio_quantile(1.0 - FALSE_ALARM / cells, dof) * level
+            } else {
+                let level_dof = 2.0 * (near * residual.records) as f64;
+                f_quantile(1.0 - FALSE_ALARM / cells, dof, level_dof)
+            }
+        })
+        .collect();
     let levels = local_levels(&values, &floor.weight, tapers, reach, dof);
     let first = (from_hz / residual.bin_hz).ceil().max(tapers as f64) as usize;
     let mut peaks: Vec<PeakBin> = Vec::new();
     let mut b = first;
     while b + 1 < count {
+        let threshold = thresholds[near(b, tapers, reach)];
         if floor.weight[b] > 0.0 && levels[b] > 0.0 && values[b] > threshold * levels[b] {
             // A tone fills the tapers' bandwidth: its centre is the run's centroid.
             let mut end = b;
@@ -70,6 +76,11 @@ pub(super) fn find_peaks(residual: &Density, floor: &NoiseFloor, from_hz: f64) -
     peaks
 }
 
+/// Bins to either side from which a bin's level is told: fewer towards 0 Hz, where a density may fall fast.
+fn near(bin: usize, tapers: usize, reach: usize) -> usize {
+    (bin / 3).clamp(tapers + 2, reach)
+}
+
 /// Level around each bin: the geometric mean of a low quantile on either side, so that lines and a
 /// slope of the density both leave it alone.
 fn local_levels(values: &[f64], weight: &[f64], tapers: usize, reach: usize, dof: f64) -> Vec<f64> {
@@ -80,7 +91,7 @@ fn local_levels(values: &[f64], weight: &[f64], tapers: usize, reach: usize, dof
             .filter(|&i| weight[i] > 0.0)
             .map(|i| values[i] / weight[i])
             .collect();
-        if part.len() < reach / 3 {
+        if part.len() < (to - from).max(6) / 3 {
             return None;
         }
         let rank = (part.len() * 2) / 5;
@@ -92,12 +103,12 @@ fn local_levels(values: &[f64], weight: &[f64], tapers: usize, reach: usize, dof
     let coarse: Vec<f64> = (0..count.div_ceil(stride))
         .map(|i| {
             let b = (i * stride + stride / 2).min(count - 1);
-            let near = (b / 3).clamp(tapers + 2, reach);
+            let near = near(b, tapers, reach);
             let left = side(
                 b.saturating_sub(tapers + near).max(1),
                 b.saturating_sub(tapers).max(1),
             );
-            let right = side((b + tapers).min(count), (b + tapers + reach).min(count));
+            let right = side((b + tapers).min(count), (b + tapers + near).min(count));
             match (left, right) {
                 (Some(l), Some(r)) => (l * r).sqrt().max(0.25 * l.max(r)),
                 (Some(one), None) | (None, Some(one)) => one,

@@ -87,6 +87,7 @@ impl Simulated {
             },
             quality: Quality::default(),
             evidence: Vec::new(),
+            harmonic_groups: None,
             acquisition: self.acquisition,
             spectrum: None,
             folded: None,

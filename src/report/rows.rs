@@ -124,6 +124,30 @@ pub fn measurement_rows(measurement: &Measurement) -> Vec<Row> {
             .prominent(false),
         );
     }
+    if let Some(groups) = &measurement.harmonic_groups {
+        for group in &groups.orders {
+            let order = group.order;
+            for (name, label, value) in [
+                ("group", "group", group.group_rms),
+                ("subgroup", "subgroup", group.subgroup_rms),
+                (
+                    "interharmonic_group",
+                    "interharmonic group",
+                    group.interharmonic_group_rms,
+                ),
+            ] {
+                rows.push(
+                    Row::new(
+                        format!("{name}_{order}_rms"),
+                        format!("{label} {order}, RMS"),
+                        Figure::Plain(value),
+                        unit,
+                    )
+                    .prominent(false),
+                );
+            }
+        }
+    }
     for (index, tone) in measurement.tones.iter().enumerate() {
         let number = index + 1;
         let frequency = Row::new(

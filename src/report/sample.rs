@@ -79,6 +79,7 @@ pub fn measurement() -> Measurement {
             [("slope_db_per_octave", -7.5)],
             "Try an isolator in the computer's lead.",
         )],
+        harmonic_groups: None,
         acquisition: Acquisition::default(),
         spectrum: None,
         folded: None,

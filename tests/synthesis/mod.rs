@@ -1,6 +1,8 @@
 //! Synthetic captures with known truth, shared by the statistical tests.
 #![allow(dead_code)]
 
+pub mod tally;
+
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
