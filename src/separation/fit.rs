@@ -72,8 +72,6 @@ pub(super) struct Detection {
     pub(super) orders: Vec<usize>,
     /// Probability that a record without mains shows as much.
     false_alarm: f64,
-    /// Sum over orders of the logarithm of power over noise.
-    evidence: f64,
 }
 
 /// Phasor sums of the selected orders on the mesh.
@@ -121,10 +119,12 @@ pub(super) fn fit(
 ) -> Fit {
     let mut model = mesh(x.len(), track, settings.rate_hz);
     let mut fitter = Fitter::new(x, missing, &model, settings);
-    let mut starts = vec![model.clone()];
-    if fitter.align(&mut model) {
-        starts.push(model);
-    }
+    let plain = model.clone();
+    let starts = if fitter.align(&mut model) {
+        vec![model, plain]
+    } else {
+        vec![plain]
+    };
     fitter.run(starts)
 }
 
@@ -332,19 +332,21 @@ impl<'a> Fitter<'a> {
         let mut fit = Fit::default();
         let low = self.settings.highest_order.min(20);
         let mut shift = 0.02;
-        // What the alignment followed may be a foreign line: the start that shows the clearer series is taken.
+        // What the alignment followed may be a foreign line: then the track shows no series, and the search's
+        // own track is tried.
         let mut best: Option<(HumModel, Detection)> = None;
         for mut model in starts {
             let barred = self.barred(&model, 0.5);
             model.set_orders((1..=low).filter(|k| !barred.contains(k)).collect());
-            let mut moved = 0.02;
+            shift = 0.02;
             for _ in 0..2 {
-                moved = self.follow(&mut model, moved);
+                shift = self.follow(&mut model, shift);
             }
             let found = self.detect(&mut model);
-            if best.as_ref().is_none_or(|b| found.evidence > b.1.evidence) {
-                best = Some((model, found));
-                shift = moved;
+            let detected = !found.orders.is_empty();
+            best = Some((model, found));
+            if detected {
+                break;
             }
         }
         let Some((mut model, found)) = best else {
@@ -370,12 +372,6 @@ impl<'a> Fitter<'a> {
                 break;
             }
         }
-        if self.set_lines_aside(&model) {
-            for _ in 0..2 {
-                shift = self.follow(&mut model, shift);
-                self.set_lines_aside(&model);
-            }
-        }
         for _ in 0..MOST_BREAKS {
             let sums = self.sums(&model);
             if !self.find_break(&mut model, &sums) {
@@ -393,6 +389,12 @@ impl<'a> Fitter<'a> {
                 break;
             }
             shift = self.follow(&mut model, shift);
+        }
+        if self.set_lines_aside(&model) {
+            for _ in 0..2 {
+                shift = self.follow(&mut model, shift);
+                self.set_lines_aside(&model);
+            }
         }
         for _ in 0..3 {
             self.down_weight(&model);
@@ -424,8 +426,14 @@ impl<'a> Fitter<'a> {
     fn set_lines_aside(&mut self, model: &HumModel) -> bool {
         let mut rest = vec![0.0; self.record.len()];
         model.residual(self.record, &mut rest);
-        let mean = rest.iter().sum::<f64>() / rest.len().max(1) as f64;
-        rest.iter_mut().for_each(|r| *r -= mean);
+        let weight = |i: usize| self.weights.as_ref().map_or(1.0, |w| f64::from(w[i]));
+        let (sum, mass) = rest
+            .iter()
+            .enumerate()
+            .fold((0.0, 1e-300), |(s, m), (i, r)| {
+                (s + weight(i) * r, m + weight(i))
+            });
+        rest.iter_mut().for_each(|r| *r -= sum / mass);
         let rate = self.settings.rate_hz;
         let duration = rest.len() as f64 / rate;
         let frequencies = (0..model.intervals()).map(|i| model.cycles_per_sample(i) * rate);
@@ -522,12 +530,10 @@ impl<'a> Fitter<'a> {
         let false_alarm = (TRACKS * tried * 3.0 * lowest)
             .min(TRACKS * tried * gamma_tail(ratios.len().min(12), together))
             .min(1.0);
-        let evidence = ratios.iter().map(|r| r.ln_1p()).sum();
         if false_alarm > 0.01 {
             return Detection {
                 orders: Vec::new(),
                 false_alarm,
-                evidence,
             };
         }
         let barred = self.barred(model, 0.0);
@@ -547,7 +553,6 @@ impl<'a> Fitter<'a> {
         Detection {
             orders,
             false_alarm,
-            evidence,
         }
     }
 

@@ -51,7 +51,7 @@ pub(super) fn fold(
                 continue;
             }
             let cycles = start + advance * n as f64;
-            let at = (cycles - cycles.floor()) * size as f64;
+            let at = (cycles - (cycles as i64) as f64) * size as f64;
             let i = (at as usize).min(size - 1);
             let share = at - i as f64;
             let rising = n as f64 * per_sample;
@@ -81,38 +81,32 @@ pub(super) fn fold(
     }
 }
 
-/// Takes the running mean over `width` samples off `values`, skipping samples of weight 0.
+/// Takes the running mean over `width` samples off `values`, skipping samples of weight 0; at the ends the
+/// outermost whole mean holds.
 pub(super) fn remove_running_mean(values: &mut [f64], weights: Option<&[f32]>, width: usize) {
     let n = values.len();
     let width = width.clamp(1, n.max(1));
-    let counts = |i: usize| weights.is_none_or(|w| w[i] > 0.0);
-    let (mut sum, mut count) = (0.0, 0usize);
-    let mut ring = std::collections::VecDeque::with_capacity(width + 1);
-    for (i, v) in values.iter().enumerate().take(width) {
-        let used = counts(i);
-        ring.push_back((if used { *v } else { 0.0 }, used));
-        sum += if used { *v } else { 0.0 };
-        count += usize::from(used);
-    }
-    let half = width / 2;
+    let counted = |i: usize| weights.is_none_or(|w| w[i] > 0.0);
+    let before: Vec<f64> = values
+        .iter()
+        .enumerate()
+        .map(|(i, v)| if counted(i) { *v } else { 0.0 })
+        .collect();
+    let mut sum: f64 = before.iter().take(width).sum();
+    let mut count = (0..width.min(n)).filter(|i| counted(*i)).count();
     let mut mean = if count > 0 { sum / count as f64 } else { 0.0 };
+    let half = width / 2;
     let mut next = width;
-    for i in 0..n {
+    for (i, value) in values.iter_mut().enumerate() {
         if i > half && next < n {
-            let used = counts(next);
-            let value = if used { values[next] } else { 0.0 };
-            ring.push_back((value, used));
-            sum += value;
-            count += usize::from(used);
-            if let Some((old, was_used)) = ring.pop_front() {
-                sum -= old;
-                count -= usize::from(was_used);
-            }
+            let old = next - width;
+            sum += before[next] - before[old];
+            count = count + usize::from(counted(next)) - usize::from(counted(old));
             next += 1;
         }
         if count > 0 {
             mean = sum / count as f64;
         }
-        values[i] -= mean;
+        *value -= mean;
     }
 }

@@ -139,8 +139,9 @@ pub(super) fn separate_hum(
     let mut hum = vec![0.0; centred.values.len()];
     fitted.model.residual(&centred.values, &mut hum);
     let square = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
-    if square(&hum) > square(&centred.values) {
-        // What adds power is no hum.
+    let explained = square(&hum) <= square(&centred.values);
+    if !explained {
+        // What adds power, or is no number, is no hum.
         fitted = Fit::default();
         hum.copy_from_slice(&centred.values);
     }

@@ -103,7 +103,8 @@ impl HumModel {
             let per_sample = 1.0 / (to - from) as f64;
             for (n, value) in out[from..to].iter_mut().enumerate() {
                 let cycles = start + advance * n as f64;
-                let at = (cycles - cycles.floor()) * size;
+                // Positive, so truncation is the floor, and needs no call.
+                let at = (cycles - (cycles as i64) as f64) * size;
                 if same {
                     *value -= interpolate(&left, at);
                 } else {

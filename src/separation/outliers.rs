@@ -38,7 +38,9 @@ impl Fitter<'_> {
         let bin = |interval: usize, i: usize| {
             let cycles = model.phase[interval]
                 + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
-            ((cycles.rem_euclid(1.0) * BINS as f64) as usize).min(BINS - 1)
+            let part = cycles - (cycles as i64) as f64;
+            let part = if part < 0.0 { part + 1.0 } else { part };
+            ((part * BINS as f64) as usize).min(BINS - 1)
         };
         let (mut far, mut all) = (vec![0.0; BINS], vec![0.0; BINS]);
         let mut count = 0usize;
