@@ -95,14 +95,25 @@ class Harmonics:
     def __init__(self, frequency, rate, block, orders):
         import numpy as np
 
-        n = np.arange(block) - 0.5 * (block - 1)
-        angle = 2 * np.pi * frequency / rate * np.outer(n, np.arange(1, orders + 1))
-        self.design = np.hstack([np.ones((block, 1)), np.cos(angle), np.sin(angle)])
-        self.inverse = np.linalg.solve(self.design.T @ self.design, self.design.T)
+        turn = np.exp(2j * np.pi * frequency / rate * (np.arange(block) - 0.5 * (block - 1)))
+        powers = np.empty((orders, block), complex)
+        powers[0] = turn
+        for order in range(1, orders):
+            np.multiply(powers[order - 1], turn, out=powers[order])
+        self.design = np.concatenate([np.ones((1, block)), powers.real, powers.imag])
+        self.normal = self.design @ self.design.T
         self.orders = orders
 
+    def single(self):
+        import numpy as np
+
+        self.design, self.normal = self.design.astype(np.float32), self.normal.astype(np.float32)
+        return self
+
     def fit(self, blocks):
-        return blocks @ self.inverse.T
+        import numpy as np
+
+        return np.linalg.solve(self.normal, self.design @ blocks.T).T
 
     def phasors(self, coefficients):
         return coefficients[:, 1 : self.orders + 1] - 1j * coefficients[:, self.orders + 1 :]
@@ -115,7 +126,7 @@ def mains_frequency(x, rate):
 
     n = min(len(x), 1 << 20)
     part = (x[:n] - x[:n].mean()) * np.hanning(n)
-    padded = scipy.fft.next_fast_len(4 * n, real=True)
+    padded = scipy.fft.next_fast_len((4 if n < SEGMENT else 1) * n, real=True)
     power = np.abs(scipy.fft.rfft(part, padded))
     bins = np.arange(len(power)) * rate / padded
     near = (abs(bins - 50) < 0.6) | (abs(bins - 60) < 0.7)
@@ -133,14 +144,40 @@ def mains_frequency(x, rate):
     return frequency
 
 
-def band_noise(power, bins, frequency):
-    """Noise in band: the density summed beside the harmonics, which count at their neighbours' level."""
-    import numpy as np
+class Periodograms:
+    """Averaged periodograms of Hann-weighted segments, half overlapping, from blocks as they come."""
 
-    width = bins[1]
-    order = np.maximum(np.round(bins / frequency), 1)
-    free = (abs(bins - order * frequency) > 4 * width) & (bins > 4 * width)
-    return np.sqrt(np.median(power[~free]) * 0 + power[free].mean() * bins[-1])
+    def __init__(self, rate, segment, kind):
+        import numpy as np
+
+        self.rate, self.segment, self.records = rate, segment, 0
+        self.window = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(segment) / segment)).astype(kind)
+        self.power = np.zeros(segment // 2 + 1)
+        self.kept = np.zeros(0, kind)
+
+    def push(self, samples):
+        import numpy as np
+        import scipy.fft
+
+        kept = np.concatenate([self.kept, samples]) if len(self.kept) else samples
+        start = 0
+        while start + self.segment <= len(kept):
+            part = kept[start : start + self.segment]
+            spectrum = scipy.fft.rfft((part - part.mean()) * self.window)
+            self.power += spectrum.real**2 + spectrum.imag**2
+            self.records += 1
+            start += self.segment // 2
+        self.kept = kept[start:]
+
+    def band_noise(self, frequency):
+        """Noise in band: the density beside the harmonics; what they cover counts at the others' level."""
+        import numpy as np
+
+        density = self.power * 2 / (self.records * self.rate * (self.window.astype(float) ** 2).sum())
+        bins = np.arange(len(density)) * self.rate / self.segment
+        order = np.maximum(np.round(bins / frequency), 1)
+        free = (abs(bins - order * frequency) > 4 * bins[1]) & (bins > 4 * bins[1])
+        return np.sqrt(density[free].mean() * bins[-1])
 
 
 def show(frequency, offset, phasors, noise):
@@ -153,50 +190,33 @@ def show(frequency, offset, phasors, noise):
 
 
 def measure_samples(x, rate):
-    import numpy as np
-    import scipy.signal
-
     frequency = mains_frequency(x, rate)
     block = min(int(rate), len(x))
     count = len(x) // block
     harmonics = Harmonics(frequency, rate, block, ORDERS)
     coefficients = harmonics.fit(x[: count * block].reshape(count, block))
-    segment = min(SEGMENT, len(x))
-    bins, power = scipy.signal.welch(x, rate, "hann", segment, segment // 2)
-    show(frequency, coefficients[:, 0].mean(), harmonics.phasors(coefficients), band_noise(power, bins, frequency))
-    return np.mean(x)
+    periodograms = Periodograms(rate, min(SEGMENT, len(x)), x.dtype)
+    periodograms.push(x)
+    show(frequency, coefficients[:, 0].mean(), harmonics.phasors(coefficients), periodograms.band_noise(frequency))
 
 
 def measure_wav(path):
     import numpy as np
-    import scipy.fft
     import soundfile
 
     with soundfile.SoundFile(path) as file:
         rate = file.samplerate
         frequency = mains_frequency(file.read(20 * rate, dtype="float32").astype(float), rate)
         file.seek(0)
-        harmonics = Harmonics(frequency, rate, rate, ORDERS)
-        harmonics.inverse = harmonics.inverse.astype("float32")
-        window = np.hanning(SEGMENT + 1)[:-1].astype("float32")
-        half = SEGMENT // 2
-        power, records, found = np.zeros(half + 1), 0, []
-        kept_fit, kept_psd = np.zeros(0, "float32"), np.zeros(0, "float32")
-        for samples in file.blocks(1 << 19, dtype="float32"):
-            kept_fit = np.concatenate([kept_fit, samples])
-            count = len(kept_fit) // rate
-            found.append(harmonics.fit(kept_fit[: count * rate].reshape(count, rate)))
-            kept_fit = kept_fit[count * rate :]
-            kept_psd = np.concatenate([kept_psd, samples])
-            while len(kept_psd) >= SEGMENT:
-                spectrum = scipy.fft.rfft((kept_psd[:SEGMENT] - kept_psd[:SEGMENT].mean()) * window)
-                power += spectrum.real**2 + spectrum.imag**2
-                records += 1
-                kept_psd = kept_psd[half:]
+        harmonics = Harmonics(frequency, rate, rate, ORDERS).single()
+        periodograms = Periodograms(rate, SEGMENT, np.float32)
+        found = []
+        for samples in file.blocks(16 * rate, dtype="float32"):
+            count = len(samples) // rate
+            found.append(harmonics.fit(samples[: count * rate].reshape(count, rate)))
+            periodograms.push(samples)
     coefficients = np.vstack(found)
-    power *= 2 / (records * rate * (window.astype(float) ** 2).sum())
-    bins = np.arange(half + 1) * rate / SEGMENT
-    show(frequency, coefficients[:, 0].mean(), harmonics.phasors(coefficients), band_noise(power, bins, frequency))
+    show(frequency, coefficients[:, 0].mean(), harmonics.phasors(coefficients), periodograms.band_noise(frequency))
 
 
 def separate_blocks(path, out):
@@ -207,14 +227,14 @@ def separate_blocks(path, out):
         rate = file.samplerate
         frequency = mains_frequency(file.read(20 * rate, dtype="float32").astype(float), rate)
         file.seek(0)
-        harmonics = Harmonics(frequency, rate, rate, ORDERS)
-        inverse, design = harmonics.inverse.T.astype("float32"), harmonics.design.T.astype("float32")
+        harmonics = Harmonics(frequency, rate, rate, ORDERS).single()
         with soundfile.SoundFile(out, "w", rate, 1, subtype="FLOAT") as cleaned:
             for samples in file.blocks(8 * rate, dtype="float32"):
                 count = len(samples) // rate
                 blocks = samples[: count * rate].reshape(count, rate)
-                cleaned.write((blocks - blocks @ inverse @ design).ravel())
-                cleaned.write(samples[count * rate :] - (samples[count * rate :].mean() if len(samples) % rate else 0))
+                cleaned.write((blocks - harmonics.fit(blocks) @ harmonics.design).ravel())
+                if len(samples) > count * rate:
+                    cleaned.write(samples[count * rate :] - samples[count * rate :].mean())
 
 
 def separate_notches(path, out):

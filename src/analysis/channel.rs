@@ -328,9 +328,14 @@ impl Work<'_> {
                 ToneFit { combined }
             })
             .collect();
-        rest.copy_from_slice(&self.samples);
-        take_off_line(&mut rest);
-        let total = self.density(&estimator, &rest);
+        // The tapers of a long record do not depend on the nominal: that density is there already.
+        let total = if self.pieces.len() > 1 {
+            total
+        } else {
+            rest.copy_from_slice(&self.samples);
+            take_off_line(&mut rest);
+            self.density(&estimator, &rest)
+        };
         StreamFit {
             nominal_hz,
             orders,
@@ -709,6 +714,9 @@ impl Work<'_> {
         for _ in 0..6 {
             let peaks = find_peaks(density, floor, from_hz);
             let before = tones.len();
+            if peaks.is_empty() {
+                return;
+            }
             let own = transforms(residual, &self.pieces);
             for peak in peaks {
                 if tones.len() >= MOST_TONES || peak.frequency_hz > self.stream.clean_to_hz {

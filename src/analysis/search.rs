@@ -98,11 +98,34 @@ impl SearchInput<'_> {
         sum
     }
 
+    /// The same one cell below ν, at ν and one cell above.
+    fn powers_around(&self, nu: f64) -> [f64; 3] {
+        let mut places = None;
+        let mut sums = [0.0; 3];
+        for transform in &self.transforms {
+            let length = transform.len();
+            let (_, places) = match &places {
+                Some((of, places)) if *of == length => (length, places),
+                _ => {
+                    let bin = 1.0 / length as f64;
+                    let at = [-2.0, -1.0, 0.0, 1.0, 2.0].map(|i| transform.place(nu + i * bin));
+                    let (of, places) = places.insert((length, at));
+                    (*of, &*places)
+                }
+            };
+            let values = places.each_ref().map(|place| transform.at_place(place));
+            for (sum, three) in sums.iter_mut().zip(values.windows(3)) {
+                *sum += (0.5 * three[1] + 0.25 * (three[0] + three[2])).norm_sqr();
+            }
+        }
+        sums
+    }
+
     /// How far the line beside ν is off it, in cells: the parabola through three log powers.
     fn offset_cells(&self, nu: f64) -> f64 {
-        let cell = 1.0 / self.length();
-        let [left, middle, right] =
-            [nu - cell, nu, nu + cell].map(|at| self.power(at).max(f64::MIN_POSITIVE).ln());
+        let [left, middle, right] = self
+            .powers_around(nu)
+            .map(|power| power.max(f64::MIN_POSITIVE).ln());
         let bend = 2.0 * middle - left - right;
         if bend > 0.0 {
             0.5 * (right - left) / bend

@@ -12,6 +12,7 @@ use std::f64::consts::PI;
 
 /// Up to this many orders a series is summed line by line.
 const FEW_ORDERS: usize = 4;
+const SIXTH: f64 = 1.0 / 6.0;
 
 /// Fitted offset, drift and harmonics of one record.
 #[derive(Debug, Clone, PartialEq)]
@@ -108,11 +109,11 @@ impl CycleTable {
         if plan.process(&mut spectrum, &mut cycle).is_err() {
             cycle.fill(0.0);
         }
-        // One value before and three behind, so that interpolation needs no wrapping.
-        let mut values = Vec::with_capacity(divisions + 4);
+        // One value before and four behind, so that interpolation needs no wrapping.
+        let mut values = Vec::with_capacity(divisions + 5);
         values.push(cycle[divisions - 1]);
         values.extend_from_slice(&cycle);
-        values.extend_from_slice(&cycle[..3]);
+        values.extend_from_slice(&cycle[..4]);
         Self {
             values,
             divisions: divisions as f64,
@@ -122,15 +123,17 @@ impl CycleTable {
     /// The series at a phase of its fundamental, in cycles.
     #[must_use]
     pub fn at(&self, cycles: f64) -> f64 {
-        let position = (cycles - cycles.floor()) * self.divisions;
+        // The part of a cycle, without a call for floor.
+        let part = cycles - cycles as i64 as f64;
+        let part = if part < 0.0 { part + 1.0 } else { part };
+        let position = part * self.divisions;
         let index = position as usize;
         let t = position - index as f64;
         match self.values.get(index..index + 4) {
             Some(&[a, b, c, d]) => {
                 // Lagrange through four neighbours.
                 let (tp, tm, t2) = (t + 1.0, t - 1.0, t - 2.0);
-                -a * t * tm * t2 / 6.0 + b * tp * tm * t2 / 2.0 - c * tp * t * t2 / 2.0
-                    + d * tp * t * tm / 6.0
+                (d * tp - a * t2) * (t * tm * SIXTH) + (b * tm - c * t) * (tp * t2 * 0.5)
             }
             _ => 0.0,
         }

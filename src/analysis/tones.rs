@@ -86,11 +86,14 @@ fn near(bin: usize, tapers: usize, reach: usize) -> usize {
 fn local_levels(values: &[f64], weight: &[f64], tapers: usize, reach: usize, dof: f64) -> Vec<f64> {
     let count = values.len();
     let quantile = chi_square_ratio_quantile(0.4, dof).max(0.05);
-    let side = |from: usize, to: usize| -> Option<f64> {
-        let mut part: Vec<f64> = (from..to)
-            .filter(|&i| weight[i] > 0.0)
-            .map(|i| values[i] / weight[i])
-            .collect();
+    let mut part: Vec<f64> = Vec::with_capacity(reach);
+    let mut side = |from: usize, to: usize| -> Option<f64> {
+        part.clear();
+        part.extend(
+            (from..to)
+                .filter(|&i| weight[i] > 0.0)
+                .map(|i| values[i] / weight[i]),
+        );
         if part.len() < (to - from).max(6) / 3 {
             return None;
         }

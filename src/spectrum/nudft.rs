@@ -4,6 +4,7 @@ use super::bessel::bessel_i0;
 use super::fft;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
+use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::fmt;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
@@ -35,6 +36,11 @@ pub struct Nudft {
     bins: Vec<Complex64>,
     length: usize,
     padded: usize,
+}
+
+thread_local! {
+    /// Padded input and scratch of the transform, used again by every record of a thread.
+    static SCRATCH: RefCell<(Vec<f64>, Vec<Complex64>)> = const { RefCell::new((Vec::new(), Vec::new())) };
 }
 
 /// What all records of one length share.
@@ -105,15 +111,26 @@ impl Nudft {
     #[must_use]
     pub fn new(samples: &[f64]) -> Self {
         let plan = Plan::shared(samples.len());
-        let mut input = plan.transform.make_input_vec();
         let mut bins = plan.transform.make_output_vec();
-        for ((slot, &x), kernel) in input.iter_mut().zip(samples).zip(&plan.kernel) {
-            *slot = x / kernel;
-        }
-        // The lengths come from the plan itself, so the transform cannot refuse them.
-        if plan.transform.process(&mut input, &mut bins).is_err() {
-            bins.fill(Complex64::default());
-        }
+        SCRATCH.with_borrow_mut(|(input, scratch)| {
+            input.clear();
+            input.extend(
+                samples
+                    .iter()
+                    .zip(&plan.kernel)
+                    .map(|(x, kernel)| x / kernel),
+            );
+            input.resize(plan.padded, 0.0);
+            scratch.resize(plan.transform.get_scratch_len(), Complex64::default());
+            // The lengths come from the plan itself, so the transform cannot refuse them.
+            if plan
+                .transform
+                .process_with_scratch(input, &mut bins, scratch)
+                .is_err()
+            {
+                bins.fill(Complex64::default());
+            }
+        });
         for (value, turn) in bins.iter_mut().zip(&plan.turns) {
             *value *= turn;
         }
