@@ -8,8 +8,9 @@ use super::measurement::{
     Track, TrackPoint, Waveform,
 };
 use super::noise_floor::{NoiseFloor, RemovedLine};
-use super::options::MeasureOptions;
+use super::options::{MainsChoice, MeasureOptions};
 use super::quantisation::rounding_bias;
+use super::slow_noise::MeanWindow;
 use super::tones::find_peaks;
 use crate::capture::{CaptureHeader, Coupling};
 use crate::spectrum::{Decimator, Density, Multitaper, Weighting};
@@ -124,6 +125,13 @@ struct Floors {
 impl Floors {
     fn new(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Self {
         let mut low = fit.floor.clone();
+        // Within the tapers' width of 0 Hz a steep rise leaks into the bins: the fitted law instead.
+        let leaky = low.tapers() as usize + 3;
+        for (b, value) in low.density.iter_mut().enumerate().take(leaky).skip(1) {
+            if let Some(level) = fit.slow.rising(b as f64 * low.bin_hz) {
+                *value = level;
+            }
+        }
         let mut low_total = fit.total.mean();
         if facts.decimator.is_some() {
             let bin_hz = low.bin_hz;
@@ -326,7 +334,7 @@ fn mains(
         .map(|k| coupled_gain(facts, options, k as f64 * combined.frequency_hz))
         .collect();
     let powers: Vec<LinePower> = combined.harmonics.iter().map(|h| h.power).collect();
-    let detected = series_detected(&powers, facts.duration_s(), fit.nominal_hz);
+    let detected = fit.decided && series_detected(&powers, facts.duration_s(), fit.nominal_hz);
     // Powers at the input: the decimator's droop and a stated coupling corner divided out.
     let at_input: Vec<LinePower> = powers
         .iter()
@@ -360,13 +368,17 @@ fn mains(
         .collect();
     if !detected {
         hum_rms.low = 0.0;
+        let undecided = series_detected(&powers, facts.duration_s(), fit.nominal_hz);
         warnings.push(Warning::new(
             WarningCode::MainsNotDetected,
-            format!(
+            if undecided { format!(
+                "there is hum, but the record of {cycles:.1} cycles does not tell 50 from 60 Hz at odds of 1000 to 1: \
+                 capture a longer record, or state the nominal frequency"
+            ) } else { format!(
                 "no mains series was found near {} Hz (false-alarm probability 1 %); hum below {:.3e} {} would not \
                  have been seen",
                 fit.nominal_hz, hum_rms.high, facts.header.channels[facts.index].unit
-            ),
+            ) },
         ));
     }
     let thd_percent = harmonics.first().filter(|h| h.detected).map(|fundamental| {
@@ -649,16 +661,20 @@ fn offset(
 ) -> Estimate {
     let half_rate = 0.5 * stream.rate_hz;
     let duration = stream.samples.len() as f64 / stream.rate_hz;
-    let (value, variance, dof) = match fit.segments.as_slice() {
-        [] => (0.0, fit.floor.at_zero(duration).0 / (2.0 * duration), 2.0),
+    let window = match fit.settings.weighting {
+        Weighting::Hann if fit.segments.len() == 1 => MeanWindow::Hann,
+        _ => MeanWindow::Even,
+    };
+    let (level, dof) = fit.slow.of_mean(window);
+    let (value, variance) = match fit.segments.as_slice() {
+        [] => (0.0, level / (2.0 * duration)),
         [segment] => {
-            let (level, dof) = fit.slow.at_zero(duration);
             let mut noise = fit.settings.noise.clone();
             noise[0] = level * half_rate;
             let own = segment.design.variances(&noise).offset;
             let moved = segment.step.offset_slope.powi(2) * segment.step.variance;
             let moved = if moved.is_finite() { moved } else { 0.0 };
-            (segment.fit.offset, own + moved, dof)
+            (segment.fit.offset, own + moved)
         }
         segments => {
             let total: f64 = segments.iter().map(|s| s.fit.length as f64).sum();
@@ -669,17 +685,18 @@ fn offset(
             // Hann weights sample strong drift unevenly: the record's own mean, taken off before, is
             // better, and many cycles leave no hum in it.
             let value = if fit.settings.weighting == Weighting::Hann {
-                0.0
+                fit.mean
             } else {
                 weighted / total
             };
-            let (level, dof) = long_run(
-                segments.iter().map(|s| s.fit.offset).collect(),
-                fit,
-                duration,
-            );
-            (value, level / (2.0 * duration), dof)
+            (value, level / (2.0 * duration))
         }
+    };
+    let variance = variance / fit.present;
+    let cycles = duration * fit.nominal_hz;
+    let (value, variance, dof) = match short_offset(stream, fit, options) {
+        Some((value, variance)) if cycles < 1.0 => (value, variance, f64::INFINITY),
+        _ => (value, variance, dof),
     };
     let mut estimate = Estimate::student(
         facts.mean + value,
@@ -700,17 +717,23 @@ fn offset(
     estimate
 }
 
-/// Density at 0 Hz that governs the mean over the record: from the segments' own means where there
-/// are enough of them, else from the lowest bins.
-fn long_run(mut means: Vec<f64>, fit: &StreamFit, duration_s: f64) -> (f64, f64) {
-    if means.len() < 16 {
-        return fit.floor.at_zero(duration_s);
-    }
-    let rate = means.len() as f64 / duration_s;
-    super::channel::take_off_line(&mut means);
-    let mut estimator = Multitaper::new(means.len(), 3);
-    let density = estimator.density(&means, rate);
-    NoiseFloor::new(&estimator, &density, &[]).at_zero(duration_s)
+/// Offset of less than a cycle: the hum's higher orders held by what hum is like, the noise read above them.
+fn short_offset(stream: &Stream, fit: &StreamFit, options: &MeasureOptions) -> Option<(f64, f64)> {
+    let duration = stream.samples.len() as f64 / stream.rate_hz;
+    let (level, _) = fit
+        .floor
+        .mean_between(12.0 / duration, 60.0 / duration)
+        .unwrap_or_else(|| fit.floor.lowest());
+    let nominals = match options.mains {
+        MainsChoice::Auto => vec![50.0, 60.0],
+        MainsChoice::Nominal(hz) => vec![hz],
+    };
+    super::below_one_cycle::offset(
+        &stream.samples,
+        stream.rate_hz,
+        &nominals,
+        0.5 * level * stream.rate_hz / fit.present,
+    )
 }
 
 fn quality_warnings(

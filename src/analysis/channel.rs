@@ -1,17 +1,18 @@
 //! The analysis of one channel: series, tones and noise of a low-rate stream.
 
 use super::combine::{Combined, OrderNoise, combine};
+use super::gaps::{Gap, fill};
 use super::level::robust_level;
 use super::noise_floor::{NoiseFloor, RemovedLine};
 use super::search::SearchInput;
 use super::segment::{FitSettings, SegmentFit};
+use super::slow_noise::SlowNoise;
 use super::tones::find_peaks;
 use crate::analysis::{MainsChoice, MeasureOptions};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
-use std::f64::consts::TAU;
 
 /// Share either side of nominal within which a grid's frequency lies.
 pub(super) const GRID_RANGE: f64 = 0.01;
@@ -21,6 +22,8 @@ const ONE_SEGMENT_S: f64 = 1.05;
 const SEGMENT_S: f64 = 1.0;
 /// Shortest record of a long capture's density, s.
 const DENSITY_S: f64 = 1.0;
+/// Log-likelihood by which one nominal of a short record must lead the other: 1000 to 1.
+const DECIDED: f64 = 6.9;
 /// Most tones that are fitted, and how many of them twice.
 const MOST_TONES: usize = 24;
 const MOST_REFITS: usize = 6;
@@ -33,7 +36,7 @@ pub(super) struct Stream {
     pub(super) samples: Vec<f64>,
     pub(super) rate_hz: f64,
     /// Places that were missing or clipped and hold interpolated values.
-    pub(super) gaps: Vec<usize>,
+    pub(super) gaps: Vec<Gap>,
     /// Highest frequency that the stream carries without aliases, Hz.
     pub(super) clean_to_hz: f64,
 }
@@ -48,6 +51,8 @@ pub(super) struct ToneFit {
 #[derive(Debug, Clone)]
 pub(super) struct StreamFit {
     pub(super) nominal_hz: f64,
+    /// Whether that nominal is stated, or told from the other.
+    pub(super) decided: bool,
     pub(super) orders: usize,
     pub(super) settings: FitSettings,
     pub(super) segments: Vec<SegmentFit>,
@@ -56,10 +61,14 @@ pub(super) struct StreamFit {
     pub(super) noise: Vec<OrderNoise>,
     pub(super) tones: Vec<ToneFit>,
     pub(super) floor: NoiseFloor,
-    /// The same with the finest resolution near 0 Hz.
-    pub(super) slow: NoiseFloor,
+    /// The noise near 0 Hz.
+    pub(super) slow: SlowNoise,
+    /// Share of the noise that filling gaps left in the samples.
+    pub(super) present: f64,
     pub(super) total: Density,
     pub(super) residual: Vec<f64>,
+    /// Mean of the stream with its gaps filled.
+    pub(super) mean: f64,
 }
 
 /// Cuts `count` samples into equal segments; a short record is one.
@@ -114,6 +123,8 @@ struct Work<'a> {
     pieces: Vec<(usize, usize)>,
     /// Samples with the gaps filled by the current model.
     samples: Cow<'a, [f64]>,
+    /// Share of the noise that filling left in the samples.
+    present: f64,
 }
 
 /// Analyses a stream.
@@ -124,6 +135,7 @@ pub(super) fn fit_stream(stream: &Stream, options: &MeasureOptions) -> StreamFit
         options,
         pieces,
         samples: Cow::Borrowed(&stream.samples),
+        present: 1.0,
     };
     let mut result = work.fit();
     // Gaps: fill with the model and fit again until the filling no longer moves.
@@ -224,7 +236,7 @@ impl Work<'_> {
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let mut rest = self.samples.to_vec();
         let mut rest_transforms = transforms(&rest, &self.pieces);
-        let (nominal_hz, start) = loop {
+        let (nominal_hz, start, decided) = loop {
             let found = self.acquire(&rest, &rest_transforms, &total);
             match found.outside {
                 Some(tone) if tones.len() < MOST_FOREIGN => {
@@ -233,7 +245,7 @@ impl Work<'_> {
                     rest_transforms = transforms(&rest, &self.pieces);
                     tones.push(segments);
                 }
-                _ => break (found.nominal_hz, found.fundamental),
+                _ => break (found.nominal_hz, found.fundamental, found.decided),
             }
         };
         let orders = highest_order(self.options, self.stream, nominal_hz);
@@ -313,13 +325,18 @@ impl Work<'_> {
             rate,
             self.samples.len(),
         );
-        let slow = if self.pieces.len() == 1 {
-            let fine = Multitaper::new(self.samples.len(), 2);
-            let density = self.density(&fine, &residual);
-            self.floor(&fine, &density, &settings, &segments, &tones)
-        } else {
-            floor.clone()
-        };
+        let fundamental_hz = mean_fundamental(&segments).unwrap_or(0.0) * rate;
+        let lines_hz: Vec<f64> = (settings.orders > 0)
+            .then_some(fundamental_hz)
+            .into_iter()
+            .chain(
+                tones
+                    .iter()
+                    .filter_map(|t| mean_fundamental(t))
+                    .map(|f| f * rate),
+            )
+            .collect();
+        let slow = SlowNoise::new(&residual, rate, &lines_hz, self.present, &floor);
         let tones = tones
             .into_iter()
             .map(|segments| {
@@ -338,6 +355,7 @@ impl Work<'_> {
         };
         StreamFit {
             nominal_hz,
+            decided,
             orders,
             settings,
             segments,
@@ -346,8 +364,10 @@ impl Work<'_> {
             tones,
             floor,
             slow,
+            present: self.present,
             total,
             residual,
+            mean: self.samples.iter().sum::<f64>() / self.samples.len().max(1) as f64,
         }
     }
 
@@ -371,6 +391,7 @@ impl Work<'_> {
                 nominal_hz,
                 fundamental,
                 outside: None,
+                decided: true,
             };
             let mut merit = 0.0;
             if common > 0 {
@@ -435,15 +456,27 @@ impl Work<'_> {
                     }
                 }
             }
-            if best.as_ref().is_none_or(|(m, _)| merit > *m) {
-                best = Some((merit, acquired));
-            }
+            best = Some(match best {
+                None => (merit, acquired),
+                Some((other, found)) => {
+                    // Gaussian likelihood of two fits with Σr² left: ½N·ln of their ratio.
+                    let apart = 0.5 * samples.len() as f64 * (merit / other).ln().abs();
+                    let decided = merit >= 0.0 || other >= 0.0 || apart > DECIDED;
+                    let (merit, better) = if merit > other {
+                        (merit, acquired)
+                    } else {
+                        (other, found)
+                    };
+                    (merit, Acquired { decided, ..better })
+                }
+            });
         }
         best.map_or(
             Acquired {
                 nominal_hz: 50.0,
                 fundamental: 50.0 / rate,
                 outside: None,
+                decided: true,
             },
             |(_, acquired)| acquired,
         )
@@ -569,13 +602,14 @@ impl Work<'_> {
                     .sum::<f64>()
                     / segments.len() as f64;
                 // A strong line that moves within the segments leaves a skirt.
-                let strong = fitted_over_s * fundamental * rate > 20.0
-                    && power > 1e5 * settings.coefficient_variance(k, segments[0].fit.length);
+                let limit = 1e5 * settings.coefficient_variance(k, segments[0].fit.length);
+                let strong = fitted_over_s * fundamental * rate > 20.0 && power > limit;
                 lines.push(RemovedLine {
                     frequency_hz: k as f64 * fundamental * rate,
                     fitted_over_s,
                     covers_hz: if strong {
-                        scar.max(3.0 / fitted_over_s)
+                        let skirt = 3.0 * (power / limit).sqrt();
+                        scar.max(skirt.min(10.0) / fitted_over_s)
                     } else {
                         scar.max(cut)
                     },
@@ -593,7 +627,7 @@ impl Work<'_> {
                 });
             }
         }
-        NoiseFloor::new(estimator, density, &lines)
+        NoiseFloor::new(estimator, density, &lines).raised(1.0 / self.present)
     }
 
     /// Hann weights where strong surroundings would leak into an unweighted fit by more than the
@@ -640,9 +674,9 @@ impl Work<'_> {
         segments: &[SegmentFit],
     ) -> (Vec<f64>, Vec<f64>) {
         let half_rate = 0.5 * self.stream.rate_hz;
-        let duration = self.samples.len() as f64 / self.stream.rate_hz;
+        let half_rate = half_rate / self.present;
         let fundamental_hz = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
-        let zero = floor.at_zero(duration);
+        let zero = floor.lowest();
         let mut variances = vec![zero.0 * half_rate];
         let mut dofs = vec![zero.1];
         for k in 1..=settings.orders {
@@ -798,12 +832,9 @@ impl Work<'_> {
         }
     }
 
-    /// Fills the gaps from a least-squares fit of the resolved orders to the samples that are there; the
-    /// largest change against the residual's scatter.
+    /// Fills the gaps from a fit of the resolved orders to the samples that are there; the largest change
+    /// against the noise.
     fn fill_gaps(&mut self, result: &StreamFit) -> f64 {
-        let scatter = (result.residual.iter().map(|r| r * r).sum::<f64>()
-            / result.residual.len() as f64)
-            .sqrt();
         let resolved: Vec<usize> = (1..=result.orders)
             .filter(|&k| {
                 let h = &result.combined.harmonics[k - 1];
@@ -812,52 +843,19 @@ impl Work<'_> {
             .collect();
         let samples = self.samples.to_mut();
         let mut gaps = self.stream.gaps.as_slice();
-        let mut largest: f64 = 0.0;
-        for (piece, segment) in self.pieces.iter().zip(&result.segments) {
-            let (own, later) = gaps.split_at(gaps.partition_point(|&g| g < piece.1));
+        let (mut largest, mut lost): (f64, f64) = (0.0, 0.0);
+        for (&(from, to), segment) in self.pieces.iter().zip(&result.segments) {
+            let (own, later) = gaps.split_at(gaps.partition_point(|g| g.at < to));
             gaps = later;
             if own.is_empty() {
                 continue;
             }
-            let middle = 0.5 * ((piece.0 + piece.1) as f64 - 1.0);
-            let half = 0.5 * (piece.1 - piece.0) as f64;
-            let row = |n: usize| {
-                let m = n as f64 - middle;
-                let mut row = vec![1.0, m / half];
-                for &k in &resolved {
-                    let (s, c) = (TAU * (segment.fit.fundamental * k as f64 * m).fract()).sin_cos();
-                    row.extend([c, s]);
-                }
-                row
-            };
-            let size = 2 + 2 * resolved.len();
-            let mut normal = vec![0.0; size * size];
-            let mut right = vec![0.0; size];
-            let mut next = own.iter().copied().peekable();
-            for n in piece.0..piece.1 {
-                if next.peek() == Some(&n) {
-                    next.next();
-                    continue;
-                }
-                let row = row(n);
-                for i in 0..size {
-                    right[i] += row[i] * samples[n];
-                    for j in 0..=i {
-                        normal[i * size + j] += row[i] * row[j];
-                    }
-                }
-            }
-            let Some(factor) = super::cholesky::Cholesky::new(size, normal) else {
-                continue;
-            };
-            factor.solve(&mut right);
-            for &gap in own {
-                let value: f64 = row(gap).iter().zip(&right).map(|(a, b)| a * b).sum();
-                largest = largest.max((value - samples[gap]).abs());
-                samples[gap] = value;
-            }
+            let filled = fill(&mut samples[from..to], from, own, segment, &resolved);
+            largest = largest.max(filled.largest / filled.deviation.max(f64::MIN_POSITIVE));
+            lost += filled.lost;
         }
-        largest / scatter.max(f64::MIN_POSITIVE)
+        self.present = 1.0 - (lost / samples.len() as f64).min(0.5);
+        largest
     }
 }
 
@@ -867,6 +865,8 @@ struct Acquired {
     fundamental: f64,
     /// A line outside the grid's range that the search ran into, Hz.
     outside: Option<f64>,
+    /// Whether the other nominal is ruled out.
+    decided: bool,
 }
 
 fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {

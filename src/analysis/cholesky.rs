@@ -49,6 +49,13 @@ impl Cholesky {
         }
     }
 
+    /// Logarithm of the determinant of A.
+    pub(super) fn log_determinant(&self) -> f64 {
+        (0..self.size)
+            .map(|i| 2.0 * self.lower[i * self.size + i].ln())
+            .sum()
+    }
+
     /// |Lᵀ·v|², that is vᵀ·A·v.
     pub(super) fn quadratic_form(&self, v: &[f64]) -> f64 {
         let n = self.size;

@@ -117,7 +117,9 @@ pub(super) fn combine(
                     .zip(&order.variances)
                     .map(|(c, v)| (c - mean).norm_sqr() / v.max(f64::MIN_POSITIVE))
                     .sum();
-                surplus > chi_square_quantile(0.999, 2.0 * (segments.len() - 1) as f64)
+                // One in 1000 records, whatever the number of orders.
+                let level = 1.0 - 1e-3 / orders as f64;
+                surplus > chi_square_quantile(level, 2.0 * (segments.len() - 1) as f64)
             };
             let power = if unsteady {
                 let observed = 0.5
@@ -175,7 +177,7 @@ pub(super) fn line_power(observed: f64, noise: f64, variance: f64, dof: f64) -> 
     )
 }
 
-/// Orders whose power, summed over the segments, stands above the noise (one in 1000 by chance).
+/// Orders whose power, summed over the segments, stands above the noise (one in 10,000 by chance).
 fn guides(segments: &[SegmentFit], noise: &[OrderNoise], highest: usize) -> Vec<usize> {
     let dof = 2.0 * segments.len() as f64;
     let found: Vec<usize> = (1..=noise.len().min(highest))
@@ -185,7 +187,7 @@ fn guides(segments: &[SegmentFit], noise: &[OrderNoise], highest: usize) -> Vec<
                 .zip(&noise[k - 1].variances)
                 .map(|(s, v)| s.fit.harmonics[k - 1].norm_sqr() / v.max(f64::MIN_POSITIVE))
                 .sum();
-            chi_square_cdf(sum, dof) > 0.999
+            chi_square_cdf(sum, dof) > 0.9999
         })
         .collect();
     if found.is_empty() { vec![1] } else { found }

@@ -2,6 +2,7 @@
 
 use super::assemble::{ChannelFacts, assemble};
 use super::channel::{Stream, fit_stream};
+use super::gaps::{Gap, GapKind};
 use super::measurement::Measurement;
 use super::options::{MainsChoice, MeasureOptions};
 use super::quantisation::infer_step;
@@ -272,12 +273,16 @@ impl Channel {
                 (whole, 1, 0.0, None, None)
             }
         };
-        let gaps: Vec<usize> = (0..samples.len())
-            .filter(|&i| !samples[i].is_finite())
-            .collect();
+        let step = header.acquisition.lsb_v.or_else(|| infer_step(&self.first));
+        let (below, above) = if factor == 1 {
+            self.rails.limits(&samples, step)
+        } else {
+            (f64::NEG_INFINITY, f64::INFINITY)
+        };
         let lost = self.sums.missing + self.rails.clipped();
         if lost as f64 > MOST_GAPS * frames as f64
-            || gaps.len() as f64 > 3.0 * MOST_GAPS * samples.len() as f64
+            || samples.iter().filter(|x| !x.is_finite()).count() as f64
+                > 3.0 * MOST_GAPS * samples.len() as f64
         {
             return Err(Error::new(
                 ErrorKind::BadValue,
@@ -293,6 +298,20 @@ impl Channel {
         }
         let finite = samples.iter().filter(|x| x.is_finite());
         let mean = finite.clone().sum::<f64>() / finite.count().max(1) as f64;
+        // Where the rate was lowered, what was clipped is spread over several samples: these count as missing.
+        let gaps: Vec<Gap> = (0..samples.len())
+            .filter(|&i| !samples[i].is_finite())
+            .map(|at| Gap {
+                at,
+                kind: if samples[at] == f64::INFINITY && above.is_finite() {
+                    GapKind::Above(above - mean)
+                } else if samples[at] == f64::NEG_INFINITY && below.is_finite() {
+                    GapKind::Below(below - mean)
+                } else {
+                    GapKind::Missing
+                },
+            })
+            .collect();
         bridge(&mut samples);
         for x in &mut samples {
             *x -= mean;
@@ -309,7 +328,6 @@ impl Channel {
             },
         };
         let fit = fit_stream(&stream, options);
-        let step = header.acquisition.lsb_v.or_else(|| infer_step(&self.first));
         let facts = ChannelFacts {
             header,
             index: self.index,

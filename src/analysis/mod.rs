@@ -1,10 +1,12 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
 
 mod assemble;
+mod below_one_cycle;
 mod cause;
 mod channel;
 mod cholesky;
 mod combine;
+mod gaps;
 mod groups;
 mod level;
 mod measure;
@@ -17,6 +19,7 @@ mod search;
 mod segment;
 mod series;
 mod sine_fit;
+mod slow_noise;
 mod smoothing;
 mod tones;
 mod track;

@@ -91,6 +91,14 @@ impl NoiseFloor {
         floor
     }
 
+    /// The same at `factor` times the density.
+    pub(super) fn raised(mut self, factor: f64) -> Self {
+        for value in &mut self.density {
+            *value *= factor;
+        }
+        self
+    }
+
     /// Tapers of the estimate.
     pub(super) fn tapers(&self) -> f64 {
         self.tapers
@@ -241,62 +249,23 @@ impl NoiseFloor {
         )
     }
 
-    /// Density that governs the mean over `duration_s`: ∫S sinc²(fT) df · 2T, with S continued as a
-    /// power of frequency below the lowest bins, down to a tenth of 1/T; with degrees of freedom.
-    pub(super) fn at_zero(&self, duration_s: f64) -> (f64, f64) {
-        let mut bins: Vec<(f64, f64, f64)> = (1..self.density.len())
+    /// Mean density of the lowest usable bins, and its degrees of freedom.
+    pub(super) fn lowest(&self) -> (f64, f64) {
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for b in (1..self.density.len())
             .filter(|&b| self.weight[b] > 0.3)
             .take(14)
-            .map(|b| (b as f64 * self.bin_hz, self.density[b], self.weight[b]))
-            .collect();
-        if bins.len() < 3 {
-            bins = (1..self.density.len().min(6))
-                .map(|b| (b as f64 * self.bin_hz, self.density[b], 0.3))
-                .collect();
+        {
+            sum += self.density[b] * self.weight[b];
+            weight += self.weight[b];
         }
-        let total: f64 = bins.iter().map(|b| b.2).sum();
-        if total <= 0.0 {
-            return (0.0, 1.0);
+        if weight > 0.0 {
+            let dof = self.bin_dof * weight / (1.0 + 0.5 / self.tapers);
+            (sum / weight, dof.max(1.0))
+        } else {
+            self.mean_between(0.0, self.density.len() as f64 * self.bin_hz)
+                .unwrap_or((0.0, 1.0))
         }
-        let mean = bins.iter().map(|b| b.1 * b.2).sum::<f64>() / total;
-        let dof = (self.bin_dof * total / (1.0 + 0.5 / self.tapers)).max(1.0);
-        // Slope of log density against log frequency; log of a bin has variance about 2/dof.
-        let points: Vec<(f64, f64, f64)> = bins
-            .iter()
-            .filter(|b| b.1 > 0.0)
-            .map(|b| (b.0.ln(), b.1.ln(), b.2))
-            .collect();
-        let weight: f64 = points.iter().map(|p| p.2).sum();
-        let (mx, my) = (
-            points.iter().map(|p| p.0 * p.2).sum::<f64>() / weight,
-            points.iter().map(|p| p.1 * p.2).sum::<f64>() / weight,
-        );
-        let sxx: f64 = points.iter().map(|p| p.2 * (p.0 - mx).powi(2)).sum();
-        let slope = points
-            .iter()
-            .map(|p| p.2 * (p.0 - mx) * (p.1 - my))
-            .sum::<f64>()
-            / sxx;
-        // Neighbouring bins share tapers, so their logs scatter less than they are independent.
-        let scatter = (2.0 / self.bin_dof.max(1.0) / sxx * 1.5).sqrt();
-        if !(slope < -1.3 * scatter.max(0.1)) {
-            return (mean, dof);
-        }
-        let level = |f: f64| (my + slope.max(-2.0) * (f.ln() - mx)).exp();
-        // ∫ over f from 0.1/T to the first bin and on to the highest of these bins, in log steps.
-        let (low, high) = (0.1 / duration_s, bins.last().map_or(1.0, |b| b.0));
-        let steps = 200;
-        let ratio = (high / low).ln() / f64::from(steps);
-        let mut variance = 0.0;
-        for i in 0..steps {
-            let f = low * ((f64::from(i) + 0.5) * ratio).exp();
-            let x = std::f64::consts::PI * f * duration_s;
-            variance += level(f) * (x.sin() / x).powi(2) * f * ratio;
-        }
-        (
-            (variance * 2.0 * duration_s).max(mean),
-            (dof * 0.4).max(2.0),
-        )
     }
 }
 

@@ -1,15 +1,29 @@
 //! Clipping: samples at the limit of the range.
 
+use crate::stats::f_cdf;
+
 /// Runs of equal extreme values from which a rail is inferred.
 const RUN: usize = 3;
 /// Runs needed at one extreme.
 const RUNS: usize = 2;
+/// Samples needed at an extreme to infer a rail from their number.
+const FEWEST: usize = 5;
+/// Probability that a record that was not clipped holds as many at one extreme.
+const FALSE_ALARM: f64 = 1e-5;
+/// Values next to an extreme that are looked at, and steps below it over which samples are counted.
+const NEIGHBOURS: usize = 8;
+const STEPS: f64 = 99.0;
 
 /// The limits of the range, stated or inferred, and what was found at them.
 ///
 /// A stated full scale counts every sample at or beyond it (within half a step). Without one, a rail
-/// is an extreme value that the record holds in at least two runs of three or more equal samples:
-/// noise never stands still at its own extreme.
+/// is an extreme value that the record holds in at least two runs of three or more equal samples
+/// (noise never stands still at its own extreme), or more often than any crest could hold it.
+///
+/// Most crowded at its extreme is the crest of a sine without noise: within q of it lie √q of the samples
+/// within 1, so that of the last two levels the outer holds at most 1/√2, and of the last hundred a tenth.
+/// The extreme's count given both is binomial; a rail is told where one as large has a probability
+/// below 1e-5.
 #[derive(Debug, Clone)]
 pub(super) struct Rails {
     high: f64,
@@ -60,12 +74,34 @@ impl Rails {
         if still * 5 > total {
             return;
         }
-        if runs(samples, max) >= RUNS {
+        if runs(samples, max) >= RUNS || crowded(samples, max, 1.0) {
             self.high = max;
         }
-        if runs(samples, min) >= RUNS {
+        if runs(samples, min) >= RUNS || crowded(samples, min, -1.0) {
             self.low = min;
         }
+    }
+
+    /// What a marked sample is known to lie below or above: the rail, half a step inwards where rounding
+    /// put it there; the record's own extreme where the source marked it.
+    pub(super) fn limits(&self, marked: &[f64], step: Option<f64>) -> (f64, f64) {
+        let finite = || marked.iter().copied().filter(|x| x.is_finite());
+        let inwards = if self.stated {
+            0.0
+        } else {
+            0.5 * step.unwrap_or(0.0)
+        };
+        let above = if self.high.is_finite() {
+            self.high - inwards
+        } else {
+            finite().fold(f64::NEG_INFINITY, f64::max)
+        };
+        let below = if self.low.is_finite() {
+            self.low + inwards
+        } else {
+            finite().fold(f64::INFINITY, f64::min)
+        };
+        (below, above)
     }
 
     /// Counts the samples at the rails and marks them as overload.
@@ -100,9 +136,50 @@ fn runs(samples: &[f64], extreme: f64) -> usize {
     count
 }
 
+/// Whether an extreme (`sign` 1: the highest, -1: the lowest) holds more samples than a crest could.
+fn crowded(samples: &[f64], extreme: f64, sign: f64) -> bool {
+    let count_at = |value: f64| samples.iter().filter(|&&x| x == value).count();
+    let at = count_at(extreme);
+    if at < FEWEST {
+        return false;
+    }
+    // The next values inwards, each with its count.
+    let (mut value, mut step, mut most) = (sign * extreme, f64::INFINITY, 0);
+    for _ in 0..NEIGHBOURS {
+        let next = samples
+            .iter()
+            .map(|x| sign * x)
+            .filter(|&x| x < value && x.is_finite())
+            .fold(f64::NEG_INFINITY, f64::max);
+        if !next.is_finite() {
+            return false;
+        }
+        step = step.min(value - next);
+        most = most.max(count_at(sign * next));
+        value = next;
+    }
+    let beside = samples
+        .iter()
+        .map(|x| sign * (extreme - x))
+        .filter(|&d| d > 0.0 && d <= STEPS * step)
+        .count();
+    at_least(at, at + most, 0.5f64.sqrt()) < FALSE_ALARM
+        || (most == 1 && at_least(at, at + beside, 0.1) < FALSE_ALARM)
+}
+
+/// Probability of `successes` or more in `trials` of a binomial: the incomplete beta function, as F.
+fn at_least(successes: usize, trials: usize, probability: f64) -> f64 {
+    let (d1, d2) = (
+        2.0 * successes as f64,
+        2.0 * (trials - successes + 1) as f64,
+    );
+    f_cdf(d2 * probability / (d1 * (1.0 - probability)), d1, d2)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rand::{RngExt, SeedableRng};
 
     #[test]
     fn a_clipped_sine_shows_its_rails_and_a_clean_one_none() {
@@ -128,5 +205,58 @@ mod tests {
         let mut rails = Rails::new(Some(1.0), Some(0.01));
         rails.mark(&mut [0.5, 0.99, 1.0, -1.0, -0.98]);
         assert_eq!(rails.clipped(), 3);
+    }
+
+    fn noise(count: u32) -> impl Iterator<Item = f64> {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+        (0..count).map(move |_| (0..12).map(|_| rng.random::<f64>()).sum::<f64>() - 6.0)
+    }
+
+    /// Noise on the crest keeps a rail from standing still; the number of samples on it tells.
+    #[test]
+    fn a_rail_that_noise_leaves_and_meets_again_is_told_by_its_count() {
+        for count in [1000u32, 10_000] {
+            let mut clipped: Vec<f64> = (0..count)
+                .zip(noise(count))
+                .map(|(i, n)| (10.0 * (f64::from(i) * 0.0631).sin() + n).min(10.8))
+                .collect();
+            let expected = clipped.iter().filter(|&&x| x == 10.8).count() as u64;
+            let mut rails = Rails::new(None, None);
+            rails.learn(&clipped);
+            rails.mark(&mut clipped);
+            assert_eq!(rails.clipped(), expected);
+            assert!(expected > u64::from(count) / 50);
+            assert_eq!(rails.limits(&clipped, None).1, 10.8);
+        }
+    }
+
+    /// Crests without noise crowd at their extreme; coarse and fine steps, repeated and drifting phases.
+    #[test]
+    fn crests_and_quantised_noise_are_no_rails() {
+        let sines = [16.0, 24.0].into_iter().flat_map(|bits: f64| {
+            [0.0631, 0.0314159, std::f64::consts::TAU / 200.0].map(|turn| {
+                let scale = 2f64.powf(bits - 1.0) - 10.3;
+                (0..20_000)
+                    .map(|i| ((f64::from(i) * turn + 0.2).sin() * scale).round())
+                    .collect::<Vec<f64>>()
+            })
+        });
+        let quantised = [0.3, 1.0, 8.0].map(|steps| {
+            noise(20_000)
+                .map(|n| (n * steps).round())
+                .collect::<Vec<f64>>()
+        });
+        for mut samples in sines.chain(quantised) {
+            let mut rails = Rails::new(None, None);
+            rails.learn(&samples);
+            let marked = samples.clone();
+            rails.mark(&mut samples);
+            let top = marked.iter().copied().fold(f64::MIN, f64::max);
+            assert!(
+                !crowded(&marked, top, 1.0),
+                "{top}: {}",
+                marked.iter().filter(|&&x| x == top).count()
+            );
+        }
     }
 }

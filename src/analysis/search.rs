@@ -313,7 +313,12 @@ impl SearchInput<'_> {
         for _ in 0..60 {
             let next = cell(nu + step);
             if next <= power {
-                return Some(self.summit(nu));
+                // Noise moves a line's top by up to 0.8/√r cells (Hann weights, r its power over a component's
+                // noise): nearer to the range than four of them, it may stand within.
+                let edge = order as f64 * if upward { high } else { low };
+                let strength = 2.0 * power / (self.noise[order - 1] * self.transforms.len() as f64);
+                let spread = 0.8 / (strength * self.transforms.len() as f64).sqrt();
+                return ((nu - edge).abs() * length > 4.0 * spread).then(|| self.summit(nu));
             }
             power = next;
             nu += step;

@@ -59,19 +59,35 @@ impl FitSettings {
                     .coefficient_variance(k, fit.length)
                     .max(f64::MIN_POSITIVE)
         };
-        let guiding: Vec<usize> = (1..=self.orders.min(self.highest_guide()))
-            .filter(|&k| ratio(k) > GUIDING)
-            .collect();
         let mut weights = vec![0.0; self.orders];
-        if guiding.is_empty()
-            && let Some(k) = (1..=self.orders).max_by(|&a, &b| ratio(a).total_cmp(&ratio(b)))
-        {
-            weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);
-        }
-        for k in guiding {
+        for k in self.guiding(&ratio, fit.length) {
             weights[k - 1] = 1.0 / self.noise[k].max(f64::MIN_POSITIVE);
         }
         weights
+    }
+
+    /// Orders that may guide the frequency. Order k was seen at the best of as many places as the frequency is
+    /// open by, in its cells: its threshold rises by twice their logarithm. First against the whole range,
+    /// then against what the orders found so far leave open, var ν = 3/(π²L²Σk²r).
+    fn guiding(&self, ratio: &dyn Fn(usize) -> f64, length: usize) -> Vec<usize> {
+        let highest = self.orders.min(self.highest_guide());
+        let mut open = (self.range.1 - self.range.0) * length as f64;
+        let beyond = |k: usize, open: f64| ratio(k) - GUIDING - 2.0 * (1.0 + k as f64 * open).ln();
+        let mut guiding: Vec<usize> = Vec::new();
+        loop {
+            let found: Vec<usize> = (1..=highest).filter(|&k| beyond(k, open) > 0.0).collect();
+            if found.len() <= guiding.len() {
+                break;
+            }
+            guiding = found;
+            let information: f64 = guiding.iter().map(|&k| (k * k) as f64 * ratio(k)).sum();
+            open = open.min(6.0 * (3.0 / information).sqrt() / std::f64::consts::PI);
+        }
+        if guiding.is_empty() {
+            guiding
+                .extend((1..=highest).max_by(|&a, &b| beyond(a, open).total_cmp(&beyond(b, open))));
+        }
+        guiding
     }
 
     /// Fits at a fundamental held fixed.
@@ -117,11 +133,10 @@ impl FitSettings {
 
     /// Highest order that guides the frequency: it sets how narrow the likelihood's peak is.
     fn top_guide(&self, fit: &SeriesFit) -> f64 {
+        let weights = self.weights(fit);
         (1..=self.orders)
             .rev()
-            .find(|&k| {
-                fit.harmonics[k - 1].norm_sqr() > GUIDING * self.coefficient_variance(k, fit.length)
-            })
+            .find(|&k| weights[k - 1] > 0.0)
             .unwrap_or(1) as f64
     }
 }

@@ -59,10 +59,13 @@ impl SmoothTrack {
         }
     }
 
-    /// Phase advanced to a time before the first or after the last state, with its variance.
+    /// Phase at the outer end of the first or last segment, half a segment from its state, with its variance.
+    ///
+    /// The segment's own line was fitted up to its end: of a phase whose frequency walks by q, a line over L
+    /// misses the end by (2π)²qL³/105 in the mean square.
     pub(super) fn extrapolate(&self, state: &State, by_s: f64) -> (f64, f64) {
         let turn = TAU * by_s;
-        let drift = TAU * TAU * self.walk * by_s.abs().powi(3) / 3.0;
+        let drift = TAU * TAU * self.walk * (2.0 * by_s.abs()).powi(3) / 105.0;
         (
             state.phase + turn * state.frequency_hz,
             state.phase_variance

@@ -15,6 +15,7 @@ pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
 pub use estimate::{Estimate, coverage_factor};
 pub use excess::excess_ratio_quantiles;
 pub use near_floor::line_rms;
+pub(crate) use quantile::normal_pdf;
 pub use quantile::{
     chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,
     normal_quantile, student_cdf, student_quantile,

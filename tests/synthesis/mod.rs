@@ -100,7 +100,16 @@ impl Scenario {
                 let w = TAU * frequency_hz / self.rate_hz;
                 white * (1.0 - a) * (1.0 - a) / (1.0 - 2.0 * a * w.cos() + a * a)
             }
-            Colour::Pink { corner_hz } => white * (1.0 + corner_hz / frequency_hz),
+            Colour::Pink { corner_hz } => {
+                let w = TAU * frequency_hz / self.rate_hz;
+                let rise: f64 = poles(corner_hz / self.rate_hz, self.noise)
+                    .map(|(a, deviation)| {
+                        let drive = 2.0 * deviation * deviation * (1.0 - a * a) / self.rate_hz;
+                        drive / (1.0 - 2.0 * a * w.cos() + a * a)
+                    })
+                    .sum();
+                white + rise
+            }
         }
     }
 
@@ -108,8 +117,19 @@ impl Scenario {
         (-TAU * corner_hz / self.rate_hz).exp()
     }
 
-    /// True noise RMS in a band, by the midpoint rule.
+    /// True noise RMS in a band, by the midpoint rule; in steps of the logarithm where the density rises as 1/f.
     pub fn noise_rms_between(&self, low_hz: f64, high_hz: f64) -> f64 {
+        if matches!(self.colour, Colour::Pink { .. }) && low_hz > 0.0 {
+            let steps = 2000;
+            let width = (high_hz / low_hz).ln() / f64::from(steps);
+            return (0..steps)
+                .map(|i| {
+                    let f = low_hz * ((f64::from(i) + 0.5) * width).exp();
+                    self.density(f) * f * width
+                })
+                .sum::<f64>()
+                .sqrt();
+        }
         let steps = 20_000;
         let width = (high_hz - low_hz) / f64::from(steps);
         (0..steps)
@@ -213,22 +233,29 @@ impl Scenario {
     }
 }
 
-/// Adds 1/f noise below a corner (cycles per sample) as a sum of first-order processes, four a
-/// decade from one thousandth of the corner up.
-fn pink(noise: &mut [f64], corner: f64, rms: f64, rng: &mut ChaCha8Rng) {
+/// First-order processes, four a decade from one thousandth of a corner (cycles per sample) up, whose sum has a
+/// 1/f density below it: coefficient and RMS of each. Above the last of them, and below the first, the sum
+/// departs from 1/f: `Scenario::density` adds up the same processes.
+fn poles(corner: f64, rms: f64) -> impl Iterator<Item = (f64, f64)> {
     let per_decade = 4.0;
     let white = 2.0 * rms * rms;
-    for i in 0..(6.0 * per_decade) as i32 {
-        let pole = corner * 1e-3 * 10f64.powf(f64::from(i) / per_decade);
-        if pole > 0.2 {
-            break;
-        }
-        // A Lorentzian of plateau P and corner p: sum over log-spaced p of P_p = w·corner/p·(2.303/4)·2/π gives w·corner/f.
-        let plateau = white * corner / pole
-            * (std::f64::consts::LN_10 / per_decade)
-            * (2.0 / std::f64::consts::PI);
-        let a = (-TAU * pole).exp();
-        let deviation = (plateau * std::f64::consts::PI * pole / 2.0).sqrt();
+    (0..(6.0 * per_decade) as i32)
+        .map(move |i| corner * 1e-3 * 10f64.powf(f64::from(i) / per_decade))
+        .take_while(|&pole| pole <= 0.2)
+        .map(move |pole| {
+            // A Lorentzian of plateau P and corner p: sum over log-spaced p of P_p = w·corner/p·(2.303/4)·2/π gives w·corner/f.
+            let plateau = white * corner / pole
+                * (std::f64::consts::LN_10 / per_decade)
+                * (2.0 / std::f64::consts::PI);
+            (
+                (-TAU * pole).exp(),
+                (plateau * std::f64::consts::PI * pole / 2.0).sqrt(),
+            )
+        })
+}
+
+fn pink(noise: &mut [f64], corner: f64, rms: f64, rng: &mut ChaCha8Rng) {
+    for (a, deviation) in poles(corner, rms) {
         let mut state = deviation * normal(rng);
         let drive = deviation * (1.0 - a * a).sqrt();
         for x in noise.iter_mut() {
