@@ -384,7 +384,10 @@ impl Report {
                 self.warnings.push(warning);
             }
         }
-        join_tracks(&mut self.track, &found.track, start_s);
+        join_tracks(&mut self.track, &std::mem::take(&mut found.track), start_s);
+        while self.track.time_s.len() > TRACK_POINTS {
+            thin(&mut self.track);
+        }
         let longer = self.longest.as_ref().is_none_or(|(n, f)| {
             (found.detected && !f.detected) || (frames > *n && found.detected == f.detected)
         });
@@ -453,6 +456,22 @@ impl Report {
             track: self.track,
         }
     }
+}
+
+/// Points of a track at most: a longer one keeps every second.
+const TRACK_POINTS: usize = 4096;
+
+/// Halves a track that has grown too long.
+fn thin(track: &mut HumTrack) {
+    let halve = |values: &mut Vec<f64>| {
+        let mut index = 0..;
+        values.retain(|_| index.next().is_some_and(|i: usize| i.is_multiple_of(2)));
+        values.shrink_to_fit();
+    };
+    halve(&mut track.time_s);
+    halve(&mut track.frequency_hz);
+    track.rms.iter_mut().for_each(halve);
+    track.phase_rad.iter_mut().for_each(halve);
 }
 
 /// Appends a chapter's track; an order that one of them lacks has no amplitude there.
