@@ -1,13 +1,9 @@
 //! Arguments of the command: what cannot be used gives status 2 and one line that says what would do.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use assert_cmd::Command;
+mod program;
 
-fn humsieve(arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_humsieve"));
-    command.args(arguments);
-    command
-}
+use program::humsieve;
 
 /// Status 2, nothing on standard output, one line on standard error that holds every word.
 fn refused(arguments: &[&str], words: &[&str]) {

@@ -1,17 +1,14 @@
 //! `humsieve compare` as a whole program, on the demo whose true values are known.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use assert_cmd::Command;
+mod program;
+
+use program::humsieve;
 use serde_json::Value;
 use std::process::Output;
 
 fn compare(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_humsieve"))
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .arg("compare")
-        .args(arguments)
-        .output()
-        .unwrap()
+    humsieve(&["compare"]).args(arguments).output().unwrap()
 }
 
 /// The comparison of these captures of the demo; status 0.

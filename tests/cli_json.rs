@@ -1,13 +1,12 @@
 //! The fields of the JSON output, by name and kind. They are fixed: more may come, none may go.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use assert_cmd::Command;
+mod program;
+
 use serde_json::{Value, json};
 
 fn humsieve(arguments: &[&str]) -> Vec<Value> {
-    let output = Command::new(env!("CARGO_BIN_EXE_humsieve"))
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .args(arguments)
+    let output = program::humsieve(arguments)
         .args(["--format", "jsonl"])
         .output()
         .unwrap();

@@ -1,7 +1,9 @@
 //! `humsieve measure` as a whole program: every option's effect, statuses, order, batches.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use assert_cmd::Command;
+mod program;
+
+use program::humsieve;
 use serde_json::Value;
 use std::fs;
 use std::io::Read;
@@ -10,14 +12,6 @@ use std::process::{Output, Stdio};
 
 const LOOPED: &str = "data/demo/looped_1.csv";
 const WAVE: &str = "data/demo/wav/looped.wav";
-
-fn humsieve(arguments: &[&str]) -> Command {
-    let mut command = Command::new(env!("CARGO_BIN_EXE_humsieve"));
-    command
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .args(arguments);
-    command
-}
 
 fn lines(output: &Output) -> Vec<Value> {
     let text = std::str::from_utf8(&output.stdout).unwrap();

@@ -1,21 +1,14 @@
 //! `humsieve separate` as a whole program: options, output files, statuses.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use assert_cmd::Command;
+mod program;
+
+use program::run;
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
-use std::process::Output;
 
 const WEIGHING: &str = "data/demo/weighing.csv";
-
-fn humsieve(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_humsieve"))
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .args(arguments)
-        .output()
-        .unwrap()
-}
 
 fn separated(output: &Path, options: &[&str]) -> Value {
     let output = output.to_str().unwrap();
@@ -33,7 +26,7 @@ fn separated(output: &Path, options: &[&str]) -> Value {
         options,
     ]
     .concat();
-    let result = humsieve(&arguments);
+    let result = run(&arguments);
     let told = String::from_utf8_lossy(&result.stderr).into_owned();
     assert_eq!(result.status.code(), Some(0), "{told}");
     serde_json::from_slice(&result.stdout).unwrap()
@@ -116,7 +109,7 @@ fn what_is_left_shows_no_hum() {
     let target = folder.path().join("clean.csv");
     separated(&target, &[]);
     let path = target.to_str().unwrap();
-    let result = humsieve(&["measure", path, "--format", "jsonl"]);
+    let result = run(&["measure", path, "--format", "jsonl"]);
     let line: Value = serde_json::from_slice(&result.stdout).unwrap();
     // Three weights step within the record and bear power near the lines; hum was 3.1 mV.
     let hum = number(&line["mains"]["hum_rms"]["value"]);
@@ -147,7 +140,7 @@ fn an_output_is_complete_or_absent() {
     let folder = tempfile::tempdir().unwrap();
     let target = folder.path().join("clean.csv");
     let path = target.to_str().unwrap();
-    let result = humsieve(&[
+    let result = run(&[
         "separate",
         "no-such-file.csv",
         "-o",
@@ -165,7 +158,7 @@ fn an_output_is_complete_or_absent() {
     );
 
     fs::write(&target, "kept").unwrap();
-    let result = humsieve(&["separate", WEIGHING, "-o", path, "--channel", "ninth"]);
+    let result = run(&["separate", WEIGHING, "-o", path, "--channel", "ninth"]);
     assert_eq!(result.status.code(), Some(3));
     assert_eq!(fs::read_to_string(&target).unwrap(), "kept");
 }
@@ -179,7 +172,7 @@ fn an_output_that_cannot_be_written_is_told_before_the_work() {
         (folder.path().to_str().unwrap(), "must end in .wav or .csv"),
         ("clean.flac", "must end in .wav or .csv"),
     ] {
-        let result = humsieve(&["separate", WEIGHING, "-o", path]);
+        let result = run(&["separate", WEIGHING, "-o", path]);
         assert_eq!(result.status.code(), Some(2), "{path}");
         let told = String::from_utf8(result.stderr).unwrap();
         assert!(told.contains(words), "{told}");
@@ -191,7 +184,7 @@ fn an_output_that_cannot_be_written_is_told_before_the_work() {
 fn the_text_reads_at_80_columns() {
     let folder = tempfile::tempdir().unwrap();
     let target = folder.path().join("clean.csv");
-    let result = humsieve(&["separate", WEIGHING, "-o", target.to_str().unwrap()]);
+    let result = run(&["separate", WEIGHING, "-o", target.to_str().unwrap()]);
     assert_eq!(result.status.code(), Some(0));
     let text = String::from_utf8(result.stdout).unwrap();
     for word in [

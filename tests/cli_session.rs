@@ -1,27 +1,20 @@
 //! `humsieve session` and `humsieve report` as whole programs.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use assert_cmd::Command;
+mod program;
+
+use program::run;
 use serde_json::Value;
 use std::fs;
-use std::process::Output;
 
 const SESSION: &str = "data/demo/session.toml";
-
-fn humsieve(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_humsieve"))
-        .current_dir(env!("CARGO_MANIFEST_DIR"))
-        .args(arguments)
-        .output()
-        .unwrap()
-}
 
 #[test]
 fn the_demo_is_reported_in_every_form() {
     let folder = tempfile::tempdir().unwrap();
     let written = |name: &str| {
         let target = folder.path().join(name);
-        let output = humsieve(&["report", SESSION, "-o", target.to_str().unwrap()]);
+        let output = run(&["report", SESSION, "-o", target.to_str().unwrap()]);
         let told = String::from_utf8_lossy(&output.stderr).into_owned();
         assert_eq!(output.status.code(), Some(0), "{told}");
         assert!(output.stdout.is_empty());
@@ -52,15 +45,15 @@ fn a_session_that_cannot_be_used_leaves_no_report() {
     let bad = folder.path().join("bad.toml");
     fs::write(&bad, "titel = \"x\"\nharmonics = 0\n").unwrap();
     for session in ["no-such-session.toml", bad.to_str().unwrap()] {
-        let output = humsieve(&["report", session, "-o", path]);
+        let output = run(&["report", session, "-o", path]);
         assert_eq!(output.status.code(), Some(2), "{session}");
         assert!(!output.stderr.is_empty());
         assert!(!target.exists());
     }
-    let told = humsieve(&["report", bad.to_str().unwrap(), "-o", path]).stderr;
+    let told = run(&["report", bad.to_str().unwrap(), "-o", path]).stderr;
     let told = String::from_utf8(told).unwrap();
     assert!(told.contains("titel") && told.contains("line 1"), "{told}");
-    let output = humsieve(&["report", SESSION, "-o", "report.docx"]);
+    let output = run(&["report", SESSION, "-o", "report.docx"]);
     assert_eq!(output.status.code(), Some(2));
 }
 
@@ -83,7 +76,7 @@ fn a_missing_capture_is_told_and_the_rest_reported() {
     );
     fs::write(&session, text).unwrap();
     let target = folder.path().join("report.md");
-    let output = humsieve(&[
+    let output = run(&[
         "report",
         session.to_str().unwrap(),
         "-o",
@@ -103,19 +96,19 @@ fn a_missing_capture_is_told_and_the_rest_reported() {
 fn a_draft_is_a_sound_session() {
     let folder = tempfile::tempdir().unwrap();
     let draft = folder.path().join("session.toml");
-    let output = humsieve(&["session", "data/demo", "-o", draft.to_str().unwrap()]);
+    let output = run(&["session", "data/demo", "-o", draft.to_str().unwrap()]);
     assert_eq!(output.status.code(), Some(0));
     assert!(output.stdout.is_empty());
     let text = fs::read_to_string(&draft).unwrap();
     assert!(text.contains("looped_1.csv") && text.contains("differential_1.csv"));
 
-    let output = humsieve(&["session", "data/demo"]);
+    let output = run(&["session", "data/demo"]);
     let printed = String::from_utf8(output.stdout).unwrap();
     assert!(printed.contains("file = \"looped_1.csv\""), "{printed}");
     assert!(printed.contains("file = \"wav/looped.wav\""), "{printed}");
     let session = humsieve::session::Session::parse(&printed, "session.toml").unwrap();
     assert_eq!(session.captures.len(), 17);
 
-    let output = humsieve(&["session", "no-such-folder"]);
+    let output = run(&["session", "no-such-folder"]);
     assert_eq!(output.status.code(), Some(3));
 }

@@ -10,16 +10,15 @@
 mod synthesis;
 
 use approx::assert_abs_diff_eq;
-use humsieve::analysis::{SineModel, measure, sine_fit_known};
-use humsieve::capture::MemorySource;
+use humsieve::analysis::{SineModel, sine_fit_known};
 use humsieve::stats::{line_rms, mean};
-use humsieve::{Capture, Estimate, MeasureOptions, Measurement};
+use humsieve::{Estimate, Measurement};
 use ndarray::Array1;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use std::f64::consts::{PI, SQRT_2, TAU};
-use synthesis::normal;
+use synthesis::{measured, normal};
 
 fn number(kind: &str, inputs: &str) -> f64 {
     let mut reader = csv::Reader::from_path("tests/data/reference/limits_numbers.csv").unwrap();
@@ -29,17 +28,6 @@ fn number(kind: &str, inputs: &str) -> f64 {
         .find(|row| &row[0] == kind && row[1].contains(inputs))
         .unwrap_or_else(|| panic!("no row {kind}, {inputs}"));
     row[2].parse().unwrap()
-}
-
-fn measured(samples: &[f64], rate_hz: f64, orders: usize) -> Measurement {
-    let capture = Capture::from_samples("bench", rate_hz, samples).unwrap();
-    let options = MeasureOptions {
-        harmonics: orders,
-        ..MeasureOptions::default()
-    };
-    measure(&mut MemorySource::new(&capture), &options)
-        .unwrap()
-        .remove(0)
 }
 
 fn white(count: usize, deviation: f64, rng: &mut ChaCha8Rng) -> Vec<f64> {

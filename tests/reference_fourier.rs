@@ -5,13 +5,10 @@
 mod synthesis;
 
 use approx::assert_abs_diff_eq;
-use humsieve::analysis::measure;
-use humsieve::capture::MemorySource;
-use humsieve::{Capture, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::{PI, SQRT_2, TAU};
-use synthesis::normal;
+use synthesis::{measured, normal};
 
 const RATE_HZ: f64 = 10_000.0;
 const SAMPLES: usize = 4000;
@@ -125,17 +122,6 @@ fn table(waveform: &str) -> Vec<(String, f64)> {
         .collect();
     assert!(!found.is_empty(), "no rows of {waveform}");
     found
-}
-
-fn measured(samples: &[f64], rate_hz: f64, orders: usize) -> Measurement {
-    let capture = Capture::from_samples("bench", rate_hz, samples).unwrap();
-    let options = MeasureOptions {
-        harmonics: orders,
-        ..MeasureOptions::default()
-    };
-    measure(&mut MemorySource::new(&capture), &options)
-        .unwrap()
-        .remove(0)
 }
 
 /// Rows F1 to F5. Tolerance: an RMS scatters by σ/√N (the bound of an amplitude, σ√(2/N), over √2), 5 of them

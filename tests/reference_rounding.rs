@@ -6,15 +6,12 @@
 mod synthesis;
 
 use approx::{assert_abs_diff_eq, assert_relative_eq};
-use humsieve::analysis::measure;
-use humsieve::capture::MemorySource;
 use humsieve::spectrum::{Nudft, Window};
-use humsieve::{Capture, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
-use synthesis::normal;
+use synthesis::{measured, normal};
 
 const RATE_HZ: f64 = 10_000.0;
 const STEP: f64 = 1e-3;
@@ -34,13 +31,6 @@ fn two_tones(count: usize) -> (Vec<f64>, Vec<f64>) {
 
 fn rms(samples: &[f64]) -> f64 {
     (samples.iter().map(|x| x * x).sum::<f64>() / samples.len() as f64).sqrt()
-}
-
-fn measured(samples: &[f64], rate_hz: f64, options: &MeasureOptions) -> Measurement {
-    let capture = Capture::from_samples("bench", rate_hz, samples).unwrap();
-    measure(&mut MemorySource::new(&capture), options)
-        .unwrap()
-        .remove(0)
 }
 
 /// H3: rms of the rounding error, 2.8888e-4 V as tabulated for this record, step/√12 within 0.2 %.
@@ -154,7 +144,7 @@ fn windowed_spectra_meet_the_worked_example() {
 #[test]
 fn a_measurement_finds_both_tones_and_the_rounding_noise() {
     let (x, error) = two_tones(100_000);
-    let m = measured(&x, RATE_HZ, &MeasureOptions::default());
+    let m = measured(&x, RATE_HZ, 40);
     assert!(!m.mains.detected);
     assert_relative_eq!(m.quality.lsb.unwrap(), STEP, max_relative = 1e-9);
     println!(
@@ -222,7 +212,7 @@ fn a_full_scale_sine_has_the_ideal_ratio() {
                 (turn.sin() / step).round() * step
             })
             .collect();
-        let m = measured(&x, rate_hz, &MeasureOptions::default());
+        let m = measured(&x, rate_hz, 40);
         let tones: f64 = m.tones.iter().map(|t| t.rms.value.powi(2)).sum();
         let harmonics: f64 = m.mains.harmonics[1..]
             .iter()
@@ -263,7 +253,7 @@ fn rounded_noise_follows_sheppard() {
     let x: Vec<f64> = (0..200_000)
         .map(|_| (0.3 + normal(&mut rng)).round() * STEP)
         .collect();
-    let m = measured(&x, RATE_HZ, &MeasureOptions::default());
+    let m = measured(&x, RATE_HZ, 40);
     println!("{}", m.noise.rms.value / STEP);
     assert_relative_eq!(
         m.noise.rms.value / STEP,

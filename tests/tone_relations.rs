@@ -3,24 +3,15 @@
 
 mod synthesis;
 
-use humsieve::analysis::{EvidenceKind, measure};
-use humsieve::capture::MemorySource;
-use humsieve::{Capture, MeasureOptions, Measurement};
+use humsieve::Measurement;
+use humsieve::analysis::EvidenceKind;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use synthesis::{Colour, Scenario};
+use synthesis::{Colour, Scenario, measured};
 
-fn measured(scenario: &Scenario, harmonics: usize) -> Measurement {
+fn of(scenario: &Scenario) -> Measurement {
     let mut rng = ChaCha8Rng::seed_from_u64(11);
-    let capture =
-        Capture::from_samples("bench", scenario.rate_hz, &scenario.samples(&mut rng)).unwrap();
-    let options = MeasureOptions {
-        harmonics,
-        ..MeasureOptions::default()
-    };
-    measure(&mut MemorySource::new(&capture), &options)
-        .unwrap()
-        .remove(0)
+    measured(&scenario.samples(&mut rng), scenario.rate_hz, 40)
 }
 
 fn relation(m: &Measurement, hz: f64) -> Option<&str> {
@@ -48,7 +39,7 @@ fn orders_above_the_modelled_ones_are_called_so() {
             ],
             ..base
         };
-        let m = measured(&scenario, 40);
+        let m = of(&scenario);
         for order in [43.0, 47.0, 61.0] {
             let expected = format!("order {order} of the mains");
             assert_eq!(relation(&m, order * fundamental), Some(expected.as_str()));
@@ -80,7 +71,7 @@ fn without_mains_no_tone_is_an_order_of_it() {
         tones: vec![(2150.0, 0.02)],
         ..Scenario::new(50.0, 50.0, Colour::White)
     };
-    let m = measured(&scenario, 40);
+    let m = of(&scenario);
     assert!(!m.mains.detected);
     assert_eq!(relation(&m, 2150.0), None);
 }
@@ -91,7 +82,7 @@ fn sidebands_of_a_switching_line_are_still_told() {
         tones: vec![(3210.0, 0.01), (3110.0, 0.002), (3310.0, 0.002)],
         ..Scenario::new(50.0, 50.0, Colour::White)
     };
-    let m = measured(&scenario, 40);
+    let m = of(&scenario);
     assert!(relation(&m, 3110.0).is_some_and(|r| r.contains("twice the mains")));
     assert!(
         m.evidence
@@ -115,13 +106,7 @@ fn falling_noise_shows_no_tones() {
                 };
                 let mut rng = ChaCha8Rng::seed_from_u64(seed);
                 let x = scenario.samples(&mut rng);
-                let capture = Capture::from_samples("bench", 1000.0, &x).unwrap();
-                let options = MeasureOptions {
-                    harmonics: 5,
-                    ..MeasureOptions::default()
-                };
-                let measured = measure(&mut MemorySource::new(&capture), &options).unwrap();
-                !measured[0].tones.is_empty()
+                !measured(&x, 1000.0, 5).tones.is_empty()
             })
             .count();
         assert!(found <= most, "{found} of {trials} records of {samples}");

@@ -1,11 +1,13 @@
 //! Sudden changes of all amplitudes: a load that switches.
 
-use super::fit::{
-    Fitter, MOST_BREAKS, Sums, noise, solve_constants, total, usual_power, whole_sums,
-};
+use super::amplitudes::solve_constants;
+use super::fit::Fitter;
 use super::model::HumModel;
+use super::sums::{Sums, noise, total, usual_power, whole_sums};
+use crate::stats::median;
 use rustfft::num_complex::Complex64;
 
+pub(super) const MOST_BREAKS: usize = 12;
 /// Shortest stretch between two changes of all amplitudes, s.
 const NARROWEST_PIECE_S: f64 = 0.4;
 
@@ -155,9 +157,8 @@ impl Fitter<'_> {
             .zip(&after)
             .map(|(b, a)| square(b).min(square(a)))
             .collect();
-        let middle = smaller.len() / 2;
         // Median of a chi-square variable of one degree of freedom: 0.455.
-        let limit = 20.0 * *smaller.select_nth_unstable_by(middle, f64::total_cmp).1 / 0.455;
+        let limit = 20.0 * median(&mut smaller) / 0.455;
         let (mut sum, mut least, mut place) = (0.0, 0.0, 0);
         for (i, (b, a)) in before.iter().zip(&after).enumerate() {
             if sum < least {

@@ -162,10 +162,7 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
         .fold(f64::INFINITY, f64::min);
     let scale = x.iter().fold(0.0f64, |m, v| m.max(v.abs()));
     if scale == 0.0 || !lowest.is_finite() || duration * lowest < 1.0 {
-        return Fit {
-            false_alarm: 1.0,
-            ..Fit::default()
-        };
+        return Fit::default();
     }
     let mut settings = FitSettings {
         rate_hz,

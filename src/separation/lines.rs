@@ -1,5 +1,6 @@
 //! Narrow lines that are no hum: set aside while the hum is fitted, left in the capture.
 
+use super::sums::usual_power;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -80,16 +81,11 @@ fn strongest(mut windowed: Vec<f64>, hum: impl Fn(f64) -> bool) -> Option<f64> {
 /// Median power on either side of a bin beyond the reach of its window, as a mean; the higher side counts, lest
 /// a slope pass for a line.
 fn level_beside(powers: &[f64], bin: usize) -> f64 {
-    let median = |from: usize, to: usize| {
-        let mut near = powers[from.min(powers.len())..to.min(powers.len())].to_vec();
-        let middle = near.len() / 2;
-        if near.is_empty() {
-            return 0.0;
-        }
-        *near.select_nth_unstable_by(middle, f64::total_cmp).1 / std::f64::consts::LN_2
+    let level = |from: usize, to: usize| {
+        usual_power(&mut powers[from.min(powers.len())..to.min(powers.len())].to_vec())
     };
-    let below = median(bin.saturating_sub(NEIGHBOURS), bin.saturating_sub(SKIRT));
-    below.max(median(bin + SKIRT, bin + NEIGHBOURS))
+    let below = level(bin.saturating_sub(NEIGHBOURS), bin.saturating_sub(SKIRT));
+    below.max(level(bin + SKIRT, bin + NEIGHBOURS))
 }
 
 impl Line {

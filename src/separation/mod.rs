@@ -10,8 +10,13 @@
 //! [`separate()`] works a record of any length from a source to a sink; the four functions work on plain
 //! samples. Offset, interference and cleaned samples add up to the input.
 
+mod account;
+mod alignment;
+mod amplitudes;
 mod banded;
 mod breaks;
+mod chapters;
+mod detection;
 mod difference;
 mod fit;
 mod fold;
@@ -22,6 +27,7 @@ mod model;
 mod options;
 mod outliers;
 mod output;
+mod phase;
 mod projection;
 mod reduced;
 mod reference;
@@ -31,6 +37,7 @@ mod separate;
 mod short;
 mod sink;
 mod smoother;
+mod sums;
 mod template;
 
 pub use difference::difference;

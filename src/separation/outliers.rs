@@ -1,7 +1,9 @@
 //! What is not hum must not disturb the fit: samples, and intervals of single orders, given no weight.
 
-use super::fit::{Fitter, Sums, total};
+use super::fit::Fitter;
 use super::model::HumModel;
+use super::sums::{Sums, total, usual_power};
+use crate::stats::median;
 use rustfft::num_complex::Complex64;
 
 impl Fitter<'_> {
@@ -31,10 +33,8 @@ impl Fitter<'_> {
         if sizes.len() < 16 {
             return;
         }
-        let middle = sizes.len() / 2;
-        let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
         // Median of |x| of a normal variable: 0.6745 standard deviations.
-        let limit = FAR * *median / 0.6745;
+        let limit = FAR * median(&mut sizes) / 0.6745;
         let bin = |interval: usize, i: usize| {
             let cycles = model.phase[interval]
                 + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
@@ -113,9 +113,7 @@ pub(super) fn far_samples(
     if sizes.len() < 16 {
         return far;
     }
-    let middle = sizes.len() / 2;
-    let (_, median, _) = sizes.select_nth_unstable_by(middle, f64::total_cmp);
-    let mut limit = FAR * *median / 0.6745;
+    let mut limit = FAR * median(&mut sizes) / 0.6745;
     if peaks_only {
         limit = limit.max(0.3 * sizes.iter().copied().fold(0.0, f64::max));
     }
@@ -149,10 +147,7 @@ pub(super) fn distrust(sums: &mut Sums) {
                 sum.norm_sqr() / total(sums.gram[i]).max(1e-300)
             })
             .collect();
-        let mut sorted = series.clone();
-        let middle = intervals / 2;
-        let (_, median, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
-        let median = *median / std::f64::consts::LN_2;
+        let median = usual_power(&mut series.clone());
         for (i, power) in series.iter().enumerate() {
             flagged[i * n + o] = *power > LIMIT * median;
         }

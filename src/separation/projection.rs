@@ -1,7 +1,8 @@
 //! Another channel's hum, fitted to this one.
 
-use super::fit::{FitSettings, Fitter, whole_sums};
+use super::fit::{FitSettings, Fitter};
 use super::model::HumModel;
+use super::sums::whole_sums;
 use rustfft::num_complex::Complex64;
 
 /// Fits the shape of another channel's hum, one complex factor an order, to `x`; keeps the orders that

@@ -54,7 +54,6 @@ pub(super) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -
         }
     }
     fitted.noise.iter_mut().for_each(|n| *n *= factor as f64);
-    fitted.weights = None;
     if asked > carried && reaches_higher(x, &fitted.model, carried, asked, settings) {
         return None;
     }
@@ -88,7 +87,7 @@ fn reaches_higher(
     settings: &FitSettings,
 ) -> bool {
     let count = model.intervals().min(LOOKED_AT);
-    let mut part = HumModel {
+    let part = HumModel {
         edges: model.edges[..=count].to_vec(),
         phase: model.phase[..=count].to_vec(),
         piece: model.piece[..count].to_vec(),
@@ -105,7 +104,7 @@ fn reaches_higher(
         ..settings.clone()
     };
     let mut fitter = Fitter::new(&x[..part.edges[count]], None, &part, &settings);
-    fitter.detect(&mut part).orders.iter().any(|k| *k > carried)
+    fitter.detect(&part).orders.iter().any(|k| *k > carried)
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Search for the mains fundamental: block spectra, harmonic sums, the best path through time.
 
+use super::sums::usual_power;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -192,9 +193,7 @@ fn harmonic_sum(
             .iter()
             .map(Complex64::norm_sqr)
             .collect();
-        let middle = powers.len() / 2;
-        let (_, median, _) = powers.select_nth_unstable_by(middle, f64::total_cmp);
-        let floor = (*median / std::f64::consts::LN_2).max(1e-300);
+        let floor = usual_power(&mut powers).max(1e-300);
         let values: Vec<f64> = grid
             .iter()
             .map(|f| {

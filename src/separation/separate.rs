@@ -1,15 +1,16 @@
 //! From a source of blocks to a sink of blocks, chapter by chapter.
 
+use super::account::Account;
+use super::chapters::{BLOCK_FRAMES, Chapters, append};
 use super::difference::separate_difference;
 use super::harmonic::{Centred, HarmonicOptions, separate_hum};
 use super::options::{Keep, MethodChoice, SeparateOptions};
 use super::reference::separate_reference;
-use super::result::{Findings, HumTrack, Method, Removed, Separation};
+use super::result::{Findings, Method, Separation};
 use super::sink::FrameSink;
 use super::template::{Template, separate_template};
 use crate::capture::{CaptureHeader, FrameSource};
-use crate::stats::{Estimate, chi_square_quantile};
-use crate::{Error, ErrorKind, Warning};
+use crate::{Error, ErrorKind};
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::collections::VecDeque;
@@ -18,7 +19,6 @@ use std::collections::VecDeque;
 const CHAPTER_SAMPLES: usize = 1 << 19;
 /// Two chapters share this much, s; one fades into the other there.
 const OVERLAP_S: f64 = 0.5;
-const BLOCK_FRAMES: usize = 1 << 14;
 
 /// Takes the interference out of `source` and writes the component that `options` keeps.
 ///
@@ -47,15 +47,15 @@ pub fn separate(
         .collect();
     written.frames = Some(survey.frames as u64);
     sink.begin(&written)?;
-    let reports = run(source, &plan, &survey, options, sink)?;
+    let accounts = run(source, &plan, &survey, options, sink)?;
     sink.finish()?;
     let input_warnings = source.warnings();
     Ok(plan
         .targets
         .iter()
-        .zip(reports)
-        .map(|(target, report)| {
-            report.into_separation(&header, *target, plan.method, options, &input_warnings)
+        .zip(accounts)
+        .map(|(target, account)| {
+            account.into_separation(&header, *target, plan.method, options, &input_warnings)
         })
         .collect())
 }
@@ -342,239 +342,15 @@ fn load_template(
         .map_err(|e| e.in_file(name))
 }
 
-fn append(rows: &mut [VecDeque<f64>], block: &Array2<f64>, count: usize) {
-    for (row, values) in rows.iter_mut().zip(block.rows()) {
-        row.extend(values.iter().take(count));
-    }
-}
-
-/// What has been found of one channel so far.
-#[derive(Default)]
-struct Report {
-    offset: f64,
-    frames: f64,
-    mains: f64,
-    coherent: f64,
-    residual: f64,
-    degrees: f64,
-    frequency: f64,
-    frequency_variance: f64,
-    frequency_frames: f64,
-    /// Findings of the longest chapter: touched bands, match, notes.
-    longest: Option<(usize, Findings)>,
-    track: HumTrack,
-    warnings: Vec<Warning>,
-}
-
-impl Report {
-    fn add(&mut self, mut found: Findings, frames: usize, start_s: f64) {
-        let weight = frames as f64;
-        self.frames += weight;
-        self.mains += weight * found.mains_power;
-        self.coherent += weight * found.coherent_power;
-        self.residual += weight * found.residual_power;
-        self.degrees += found.residual_degrees;
-        if let Some((hz, deviation)) = found.frequency {
-            self.frequency += weight * hz;
-            self.frequency_variance += (weight * deviation).powi(2);
-            self.frequency_frames += weight;
-        }
-        for warning in found.warnings.drain(..) {
-            if !self.warnings.iter().any(|w| w.code == warning.code) {
-                self.warnings.push(warning);
-            }
-        }
-        join_tracks(&mut self.track, &std::mem::take(&mut found.track), start_s);
-        while self.track.time_s.len() > TRACK_POINTS {
-            thin(&mut self.track);
-        }
-        let longer = self.longest.as_ref().is_none_or(|(n, f)| {
-            (found.detected && !f.detected) || (frames > *n && found.detected == f.detected)
-        });
-        if longer {
-            self.longest = Some((frames, found));
-        }
-    }
-
-    fn into_separation(
-        self,
-        header: &CaptureHeader,
-        target: usize,
-        method: Method,
-        options: &SeparateOptions,
-        input_warnings: &[Warning],
-    ) -> Separation {
-        let confidence = options.confidence;
-        let frames = self.frames.max(1.0);
-        let residual = self.residual / frames;
-        let degrees = self.degrees.max(1.0);
-        let at = |p: f64| (residual * chi_square_quantile(p, degrees) / degrees).sqrt();
-        let value = residual.sqrt();
-        let interval = if self.degrees > 0.0 {
-            (at(0.5 - 0.5 * confidence), at(0.5 + 0.5 * confidence))
-        } else {
-            (0.0, 2.0 * value)
-        };
-        let (_, found) = self.longest.unwrap_or_default();
-        let mut warnings = input_warnings.to_vec();
-        // Warnings that hold for part of the record only are not repeated for the whole.
-        warnings.extend(self.warnings.into_iter().filter(|w| {
-            w.code != crate::WarningCode::MainsNotDetected || self.frequency_frames == 0.0
-        }));
-        Separation {
-            file: header.name.clone(),
-            channel: header.channels[target].name.clone(),
-            output: String::new(),
-            method,
-            removed: Removed {
-                dc_offset: if options.keep_offset {
-                    0.0
-                } else {
-                    self.offset
-                },
-                mains_rms: (self.mains / frames).sqrt(),
-                coherent_rms: (self.coherent / frames).sqrt(),
-            },
-            mains_frequency_hz: (self.frequency_frames > 0.0).then(|| {
-                Estimate::normal(
-                    self.frequency / self.frequency_frames,
-                    self.frequency_variance.sqrt() / self.frequency_frames,
-                    confidence,
-                )
-            }),
-            residual_hum_rms: Estimate::new(
-                if self.degrees > 0.0 { value } else { 0.0 },
-                interval,
-                0.5 * value,
-                degrees,
-                confidence,
-            ),
-            warnings,
-            note: found.notes.join("; "),
-            touched: found.touched,
-            matched: found.matched,
-            track: self.track,
-        }
-    }
-}
-
-/// Points of a track at most: a longer one keeps every second.
-const TRACK_POINTS: usize = 4096;
-
-/// Halves a track that has grown too long.
-fn thin(track: &mut HumTrack) {
-    let halve = |values: &mut Vec<f64>| {
-        let mut index = 0..;
-        values.retain(|_| index.next().is_some_and(|i: usize| i.is_multiple_of(2)));
-        values.shrink_to_fit();
-    };
-    halve(&mut track.time_s);
-    halve(&mut track.frequency_hz);
-    track.rms.iter_mut().for_each(halve);
-    track.phase_rad.iter_mut().for_each(halve);
-}
-
-/// Appends a chapter's track; an order that one of them lacks has no amplitude there.
-fn join_tracks(all: &mut HumTrack, part: &HumTrack, start_s: f64) {
-    if part.time_s.is_empty() {
-        return;
-    }
-    let before = all.time_s.len();
-    for order in &part.orders {
-        if !all.orders.contains(order) {
-            all.orders.push(*order);
-            all.rms.push(vec![0.0; before]);
-            all.phase_rad.push(vec![f64::NAN; before]);
-        }
-    }
-    all.time_s.extend(part.time_s.iter().map(|t| t + start_s));
-    all.frequency_hz.extend(&part.frequency_hz);
-    for (i, order) in all.orders.iter().enumerate() {
-        match part.orders.iter().position(|o| o == order) {
-            Some(j) => {
-                all.rms[i].extend(&part.rms[j]);
-                all.phase_rad[i].extend(&part.phase_rad[j]);
-            }
-            None => {
-                all.rms[i].resize(all.time_s.len(), 0.0);
-                all.phase_rad[i].resize(all.time_s.len(), f64::NAN);
-            }
-        }
-    }
-}
-
-/// A stretch that is worked at once: one row a channel.
-struct Chapter {
-    rows: Vec<Vec<f64>>,
-    last: bool,
-}
-
-/// Cuts a source into chapters that overlap.
-struct Chapters<'a> {
-    source: &'a mut dyn FrameSource,
-    block: Array2<f64>,
-    /// What has been read beyond the chapters given out, and the overlap with the last of them.
-    rows: Vec<VecDeque<f64>>,
-    length: usize,
-    overlap: usize,
-    left: usize,
-}
-
-impl Chapters<'_> {
-    fn next(&mut self) -> Result<Option<Chapter>, Error> {
-        if self.left == 0 {
-            return Ok(None);
-        }
-        while self.rows[0].len() < self.length {
-            let count = self.source.read_block(&mut self.block)?;
-            if count == 0 {
-                break;
-            }
-            append(&mut self.rows, &self.block, count);
-        }
-        let frames = self.rows[0].len().min(self.length);
-        let last = frames >= self.left;
-        let done = if last {
-            frames
-        } else {
-            frames - self.overlap.min(frames / 2)
-        };
-        self.left = if last || frames == 0 {
-            0
-        } else {
-            self.left - done
-        };
-        let rows = self
-            .rows
-            .iter_mut()
-            .map(|row| {
-                let chapter = row.iter().take(frames).copied().collect();
-                row.drain(..done);
-                chapter
-            })
-            .collect();
-        Ok(Some(Chapter { rows, last }))
-    }
-}
-
 fn run(
     source: &mut dyn FrameSource,
     plan: &Plan,
     survey: &Survey,
     options: &SeparateOptions,
     sink: &mut dyn FrameSink,
-) -> Result<Vec<Report>, Error> {
-    source.rewind()?;
-    let channels = source.header().channels.len();
-    let mut chapters = Chapters {
-        block: Array2::zeros((channels, BLOCK_FRAMES)),
-        rows: vec![VecDeque::new(); channels],
-        length: plan.chapter,
-        overlap: plan.overlap,
-        left: survey.frames,
-        source,
-    };
-    let mut reports: Vec<Report> = plan.targets.iter().map(|_| Report::default()).collect();
+) -> Result<Vec<Account>, Error> {
+    let mut chapters = Chapters::new(source, survey.frames, plan.chapter, plan.overlap)?;
+    let mut accounts: Vec<Account> = plan.targets.iter().map(|_| Account::default()).collect();
     let mut tails: Vec<Vec<f64>> = vec![Vec::new(); plan.targets.len()];
     let mut start = 0usize;
     loop {
@@ -606,8 +382,8 @@ fn run(
             let done = frames - keep;
             let mut parts = Vec::with_capacity(plan.targets.len());
             for (t, (mut hum, findings)) in found.into_iter().enumerate() {
-                let report = &mut reports[t];
-                report.add(findings, frames, start as f64 / plan.rate_hz);
+                let account = &mut accounts[t];
+                account.add(findings, frames, start as f64 / plan.rate_hz);
                 let fade = tails[t].len().min(hum.len());
                 for (i, old) in tails[t].iter().take(fade).enumerate() {
                     let u = (i as f64 + 0.5) / fade as f64;
@@ -616,7 +392,7 @@ fn run(
                 tails[t] = hum[done..].to_vec();
                 if start == 0 {
                     let target = plan.targets[t];
-                    report.offset = if chapter.last {
+                    account.offset = if chapter.last {
                         mean_rest(&chapter.rows[target], &hum)
                     } else {
                         survey.offsets[target]
@@ -624,18 +400,14 @@ fn run(
                 }
                 parts.push(hum);
             }
-            write(&chapter.rows, &parts, done, plan, &reports, options, sink)?;
+            write(&chapter.rows, &parts, done, plan, &accounts, options, sink)?;
             start += done;
         }
     }
-    if let Some(why) = (!plan.why.is_empty()).then_some(plan.why) {
-        for report in &mut reports {
-            if let Some((_, found)) = &mut report.longest {
-                found.notes.push(format!("chosen because: {why}"));
-            }
-        }
+    for account in &mut accounts {
+        account.explain(format!("chosen because: {}", plan.why));
     }
-    Ok(reports)
+    Ok(accounts)
 }
 
 /// Mean of what the interference leaves.
@@ -655,7 +427,7 @@ fn write(
     parts: &[Vec<f64>],
     frames: usize,
     plan: &Plan,
-    reports: &[Report],
+    accounts: &[Account],
     options: &SeparateOptions,
     sink: &mut dyn FrameSink,
 ) -> Result<(), Error> {
@@ -664,7 +436,7 @@ fn write(
         let count = BLOCK_FRAMES.min(frames - from);
         for (t, target) in plan.targets.iter().enumerate() {
             let (samples, hum) = (&rows[*target][from..], &parts[t][from..]);
-            let offset = reports[t].offset;
+            let offset = accounts[t].offset;
             for (i, out) in block.row_mut(t).iter_mut().take(count).enumerate() {
                 *out = match options.keep {
                     Keep::Cleaned if options.keep_offset => samples[i] - hum[i],

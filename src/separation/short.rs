@@ -143,10 +143,7 @@ fn refine(
     let barred = settings.barred(frequency, 0.0, x.len() as f64 / rate);
     orders.retain(|k| !barred.contains(k));
     if false_alarm > 0.01 || orders.is_empty() {
-        return Fit {
-            false_alarm,
-            ..Fit::default()
-        };
+        return Fit::default();
     }
     frequency = settle(&weights, &orders, frequency);
     let joint = Joint::solve(x, &weights, rate, frequency, &orders, None);
@@ -164,8 +161,6 @@ fn refine(
         },
         noise: vec![4.0 * joint.squares / free.max(1.0); count],
         parameters: vec![1.5; count],
-        false_alarm,
-        weights: None,
     }
 }
 

@@ -39,3 +39,12 @@ pub fn lag1_autocorrelation(values: &[f64]) -> f64 {
     let squares: f64 = values.iter().map(|v| (v - centre).powi(2)).sum();
     products / squares
 }
+
+/// Middle value, the upper of two; 0 without any. The order of the values is lost.
+pub(crate) fn median(values: &mut [f64]) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() {
+        return 0.0;
+    }
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}

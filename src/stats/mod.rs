@@ -11,6 +11,7 @@ mod scale;
 mod uncertainty;
 
 pub use confidence::ConfidenceDistribution;
+pub(crate) use descriptive::median;
 pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
 pub use estimate::{Estimate, coverage_factor};
 pub use excess::excess_ratio_quantiles;

@@ -3,9 +3,24 @@
 
 pub mod tally;
 
+use humsieve::analysis::measure;
+use humsieve::capture::MemorySource;
+use humsieve::{Capture, MeasureOptions, Measurement};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
+
+/// The measurement of samples as a capture of one channel, with this many harmonics.
+pub fn measured(samples: &[f64], rate_hz: f64, harmonics: usize) -> Measurement {
+    let capture = Capture::from_samples("bench", rate_hz, samples).unwrap();
+    let options = MeasureOptions {
+        harmonics,
+        ..MeasureOptions::default()
+    };
+    measure(&mut MemorySource::new(&capture), &options)
+        .unwrap()
+        .remove(0)
+}
 
 /// Colour of the noise.
 #[derive(Debug, Clone, Copy, PartialEq)]
