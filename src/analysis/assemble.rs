@@ -2,10 +2,12 @@
 
 use super::channel::{Stream, StreamFit};
 use super::combine::{CombinedHarmonic, line_power};
-use super::groups::{HarmonicGroups, harmonic_groups};
+use super::folding::Folding;
+use super::groups::HarmonicGroups;
+use super::intake::High;
 use super::measurement::{
-    BandNoise, Folded, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Spectrum, Tone,
-    Track, TrackPoint, Waveform,
+    BandNoise, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Spectrum, Tone, Track,
+    TrackPoint, Waveform,
 };
 use super::noise_floor::{NoiseFloor, RemovedLine};
 use super::options::{MainsChoice, MeasureOptions};
@@ -13,10 +15,9 @@ use super::quantisation::rounding_bias;
 use super::slow_noise::MeanWindow;
 use super::tones::find_peaks;
 use crate::capture::{CaptureHeader, Coupling};
-use crate::spectrum::{Decimator, Density, Multitaper, Weighting};
+use crate::spectrum::{Decimator, Weighting};
 use crate::stats::{self, Estimate, f_cdf};
 use crate::{Warning, WarningCode};
-use ndarray::ArrayView1;
 
 /// Probability of a false detection of the mains in a record that holds none.
 const SERIES_FALSE_ALARM: f64 = 0.01;
@@ -38,9 +39,8 @@ pub(super) struct ChannelFacts<'a> {
     pub(super) step: Option<f64>,
     pub(super) decimator: Option<Decimator>,
     /// Density at the record's own rate, where the stream is a decimated one.
-    pub(super) high: Option<(Multitaper, Density)>,
+    pub(super) high: Option<High>,
     pub(super) source_warnings: &'a [Warning],
-    pub(super) start_s: Option<f64>,
 }
 
 impl ChannelFacts<'_> {
@@ -81,7 +81,7 @@ pub(super) fn assemble(
         sample_rate_hz: facts.rate_hz(),
         samples: facts.frames as u64,
         duration_s: facts.duration_s(),
-        start_s: facts.start_s,
+        start_s: None,
         confidence: options.confidence,
         dc_offset,
         mains,
@@ -102,11 +102,9 @@ pub(super) fn assemble(
         track: track(facts, stream, fit),
     };
     bound_by_step(&mut measurement);
-    if options.detail.folded && measurement.mains.detected {
-        measurement.folded = Some(folded(facts, stream, fit));
-    }
-    if options.detail.harmonic_groups && measurement.mains.detected {
-        measurement.harmonic_groups = grouped(facts, stream, fit, options);
+    if measurement.mains.detected {
+        measurement.folded = fit.folding.as_ref().map(Folding::figures);
+        measurement.harmonic_groups = grouped(facts, fit, options);
     }
     measurement.evidence = super::cause::evidence(&measurement, fit_cycle(fit, facts).as_deref());
     measurement
@@ -146,13 +144,14 @@ impl Floors {
         } else {
             0.5 * stream.rate_hz
         };
-        let high = facts.high.as_ref().map(|(estimator, density)| {
+        let high = facts.high.as_ref().map(|high| {
+            let (estimator, density) = (high.tapers(), &high.density);
             let free = NoiseFloor::new(estimator, density, &[]);
             let peaks: Vec<_> = find_peaks(density, &free, split_hz)
                 .into_iter()
                 .filter(|p| p.frequency_hz > split_hz)
                 .collect();
-            let scar = (0.5 * estimator.tapers() as f64 + 2.0) * density.bin_hz;
+            let scar = (0.5 * estimator.count() as f64 + 2.0) * density.bin_hz;
             let lines: Vec<RemovedLine> = peaks
                 .iter()
                 .map(|p| RemovedLine {
@@ -334,7 +333,13 @@ fn mains(
         .map(|k| coupled_gain(facts, options, k as f64 * combined.frequency_hz))
         .collect();
     let powers: Vec<LinePower> = combined.harmonics.iter().map(|h| h.power).collect();
-    let detected = fit.decided && series_detected(&powers, facts.duration_s(), fit.nominal_hz);
+    let stands = series_detected(
+        &powers,
+        facts.duration_s(),
+        fit.nominal_hz,
+        SERIES_FALSE_ALARM,
+    );
+    let detected = fit.decided && stands;
     // Powers at the input: the decimator's droop and a stated coupling corner divided out.
     let at_input: Vec<LinePower> = powers
         .iter()
@@ -368,10 +373,9 @@ fn mains(
         .collect();
     if !detected {
         hum_rms.low = 0.0;
-        let undecided = series_detected(&powers, facts.duration_s(), fit.nominal_hz);
         warnings.push(Warning::new(
             WarningCode::MainsNotDetected,
-            if undecided { format!(
+            if stands { format!(
                 "there is hum, but the record of {cycles:.1} cycles does not tell 50 from 60 Hz at odds of 1000 to 1: \
                  capture a longer record, or state the nominal frequency"
             ) } else { format!(
@@ -463,9 +467,14 @@ fn phase(
 }
 
 /// The test of the whole series: any of four sums (fundamental, second order, odd orders to 9, all)
-/// beyond what noise gives, each at a quarter of the false-alarm probability, corrected for the
+/// beyond what noise gives, each at a quarter of `false_alarm`, corrected for the
 /// number of independent places in the range that was searched.
-fn series_detected(powers: &[LinePower], duration_s: f64, nominal_hz: f64) -> bool {
+pub(super) fn series_detected(
+    powers: &[LinePower],
+    duration_s: f64,
+    nominal_hz: f64,
+    false_alarm: f64,
+) -> bool {
     let groups: [&dyn Fn(usize) -> bool; 4] =
         [&|k| k == 1, &|k| k == 2, &|k| k % 2 == 1 && k <= 9, &|_| {
             true
@@ -501,7 +510,7 @@ fn series_detected(powers: &[LinePower], duration_s: f64, nominal_hz: f64) -> bo
         dof *= (members.len() as f64).sqrt();
         let cells = 1.0 + 2.0 * super::channel::GRID_RANGE * nominal_hz * duration_s * top as f64;
         let chance = 1.0 - f_cdf(ratio / components, components, dof);
-        chance * cells * groups.len() as f64 <= SERIES_FALSE_ALARM
+        chance * cells * groups.len() as f64 <= false_alarm
     })
 }
 
@@ -531,6 +540,11 @@ fn tones(
             })
         })
         .collect();
+    tones.extend(
+        fit.faint_hz.iter().map(|&frequency_hz| {
+            high_tone(frequency_hz, &fit.floor, &fit.left, options.confidence)
+        }),
+    );
     if let Some((floor, raw, peaks)) = &floors.high {
         tones.extend(
             peaks
@@ -544,7 +558,7 @@ fn tones(
     tones
 }
 
-/// A tone above the decimated stream: its excess power over the tapers' bandwidth.
+/// A tone seen in a density alone: its excess power over the tapers' bandwidth.
 fn high_tone(frequency_hz: f64, floor: &NoiseFloor, raw: &[f64], confidence: f64) -> Tone {
     let tapers = floor.tapers();
     let (level, dof) = floor.level_at(frequency_hz, 0.0);
@@ -660,7 +674,7 @@ fn offset(
     options: &MeasureOptions,
 ) -> Estimate {
     let half_rate = 0.5 * stream.rate_hz;
-    let duration = stream.samples.len() as f64 / stream.rate_hz;
+    let duration = fit.samples as f64 / stream.rate_hz;
     let window = match fit.settings.weighting {
         Weighting::Hann if fit.segments.len() == 1 => MeanWindow::Hann,
         _ => MeanWindow::Even,
@@ -671,7 +685,10 @@ fn offset(
         [segment] => {
             let mut noise = fit.settings.noise.clone();
             noise[0] = level * half_rate;
-            let own = segment.design.variances(&noise).offset;
+            let own = segment
+                .design
+                .as_ref()
+                .map_or(level / (2.0 * duration), |d| d.variances(&noise).offset);
             let moved = segment.step.offset_slope.powi(2) * segment.step.variance;
             let moved = if moved.is_finite() { moved } else { 0.0 };
             (segment.fit.offset, own + moved)
@@ -694,9 +711,12 @@ fn offset(
     };
     let variance = variance / fit.present;
     let cycles = duration * fit.nominal_hz;
-    let (value, variance, dof) = match short_offset(stream, fit, options) {
-        Some((value, variance)) if cycles < 1.0 => (value, variance, f64::INFINITY),
-        _ => (value, variance, dof),
+    let short = (cycles < 1.0)
+        .then(|| short_offset(stream, fit, options))
+        .flatten();
+    let (value, variance, dof) = match short {
+        Some((value, variance)) => (value, variance, f64::INFINITY),
+        None => (value, variance, dof),
     };
     let mut estimate = Estimate::student(
         facts.mean + value,
@@ -705,11 +725,8 @@ fn offset(
         options.confidence,
     );
     if let Some(step) = facts.step {
-        let residual = (fit.residual.iter().map(|r| r * r).sum::<f64>()
-            / fit.residual.len().max(1) as f64)
-            .sqrt();
         let peaks = fit.combined.harmonics.iter().map(|h| h.amplitude.norm());
-        let bias = rounding_bias(step, residual, peaks);
+        let bias = rounding_bias(step, fit.residual_rms, peaks);
         estimate.low -= bias;
         estimate.high += bias;
         estimate.standard_uncertainty = estimate.standard_uncertainty.hypot(bias / 3f64.sqrt());
@@ -827,23 +844,18 @@ fn track(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Option<T
     })
 }
 
-/// Groups over windows of the record's mean fundamental, at the input.
+/// The groups at the input.
 fn grouped(
     facts: &ChannelFacts<'_>,
-    stream: &Stream,
     fit: &StreamFit,
     options: &MeasureOptions,
 ) -> Option<HarmonicGroups> {
-    let fundamental_hz = fit.combined.frequency_hz;
-    let carried = (stream.clean_to_hz / fundamental_hz).floor() as usize;
-    let samples = ArrayView1::from(&stream.samples);
-    let orders = options.harmonics.min(carried.saturating_sub(1));
-    let mut groups = harmonic_groups(&samples, stream.rate_hz, fundamental_hz, orders).ok()?;
+    let mut groups = fit.groups.clone()?;
     for group in &mut groups.orders {
         group.divide(coupled_gain(
             facts,
             options,
-            group.order as f64 * fundamental_hz,
+            group.order as f64 * fit.combined.frequency_hz,
         ));
     }
     Some(groups)
@@ -871,50 +883,4 @@ fn fit_cycle(fit: &StreamFit, facts: &ChannelFacts<'_>) -> Option<Vec<f64>> {
     }
     let table = super::series::CycleTable::new(&harmonics);
     Some((0..400).map(|i| table.at(f64::from(i) / 400.0)).collect())
-}
-
-/// Folds hum and residual on the mains cycle.
-fn folded(facts: &ChannelFacts<'_>, stream: &Stream, fit: &StreamFit) -> Folded {
-    const BINS: usize = 200;
-    let mut sums = vec![(0.0, 0.0, 0.0); BINS];
-    for segment in &fit.segments {
-        let first = (segment.centre - 0.5 * (segment.fit.length as f64 - 1.0))
-            .round()
-            .max(0.0) as usize;
-        // The fundamental's phase at the segment's middle fixes where a cycle starts.
-        let turn = segment
-            .fit
-            .harmonics
-            .first()
-            .map_or(0.0, |c| c.arg() / std::f64::consts::TAU);
-        for n in 0..segment.fit.length {
-            let Some(x) = stream.samples.get(first + n) else {
-                break;
-            };
-            let m = n as f64 - 0.5 * (segment.fit.length as f64 - 1.0);
-            let phase = (segment.fit.fundamental * m + turn).rem_euclid(1.0);
-            let bin = ((phase * BINS as f64) as usize).min(BINS - 1);
-            let x = x - segment.fit.offset;
-            sums[bin].0 += 1.0;
-            sums[bin].1 += x;
-            sums[bin].2 += x * x;
-        }
-    }
-    let _ = facts;
-    let filled: Vec<(usize, (f64, f64, f64))> = sums
-        .into_iter()
-        .enumerate()
-        .filter(|(_, s)| s.0 > 0.0)
-        .collect();
-    Folded::new(
-        filled
-            .iter()
-            .map(|(i, _)| (*i as f64 + 0.5) / BINS as f64)
-            .collect(),
-        filled.iter().map(|(_, s)| s.1 / s.0).collect(),
-        filled
-            .iter()
-            .map(|(_, s)| (s.2 / s.0 - (s.1 / s.0).powi(2)).max(0.0).sqrt())
-            .collect(),
-    )
 }

@@ -1,7 +1,9 @@
 //! The analysis of one channel: series, tones and noise of a low-rate stream.
 
 use super::combine::{Combined, OrderNoise, combine};
+use super::folding::Folding;
 use super::gaps::{Gap, fill};
+use super::groups::{HarmonicGroups, harmonic_groups};
 use super::level::robust_level;
 use super::noise_floor::{NoiseFloor, RemovedLine};
 use super::search::SearchInput;
@@ -10,6 +12,7 @@ use super::slow_noise::SlowNoise;
 use super::tones::find_peaks;
 use crate::analysis::{MainsChoice, MeasureOptions};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
+use ndarray::ArrayView1;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
@@ -45,6 +48,7 @@ pub(super) struct Stream {
 #[derive(Debug, Clone)]
 pub(super) struct ToneFit {
     pub(super) combined: Combined,
+    pub(super) segments: Vec<SegmentFit>,
 }
 
 /// What the stream holds.
@@ -66,7 +70,19 @@ pub(super) struct StreamFit {
     /// Share of the noise that filling gaps left in the samples.
     pub(super) present: f64,
     pub(super) total: Density,
+    /// Samples fitted.
+    pub(super) samples: usize,
+    /// What is left of the stream without series and tones: itself, its density and its RMS.
     pub(super) residual: Vec<f64>,
+    pub(super) density: Density,
+    pub(super) residual_rms: f64,
+    pub(super) estimator: Multitaper,
+    /// Tones that show in a long record's density alone, Hz, and the mean of that density.
+    pub(super) faint_hz: Vec<f64>,
+    pub(super) left: Vec<f64>,
+    /// Parts computed only where asked for.
+    pub(super) folding: Option<Folding>,
+    pub(super) groups: Option<HarmonicGroups>,
     /// Mean of the stream with its gaps filled.
     pub(super) mean: f64,
 }
@@ -117,7 +133,7 @@ fn transforms(samples: &[f64], pieces: &[(usize, usize)]) -> Vec<Nudft> {
 }
 
 /// The work on one stream.
-struct Work<'a> {
+pub(super) struct Work<'a> {
     stream: &'a Stream,
     options: &'a MeasureOptions,
     pieces: Vec<(usize, usize)>,
@@ -127,8 +143,23 @@ struct Work<'a> {
     present: f64,
 }
 
-/// Analyses a stream.
-pub(super) fn fit_stream(stream: &Stream, options: &MeasureOptions) -> StreamFit {
+/// What an earlier stretch of the same record told.
+#[derive(Debug, Clone)]
+pub(super) struct Known {
+    pub(super) nominal_hz: f64,
+    pub(super) decided: bool,
+    /// Fundamental to start from, cycles per sample.
+    pub(super) fundamental: f64,
+    /// Tones, cycles per sample.
+    pub(super) tones: Vec<f64>,
+}
+
+/// Analyses a stream; with something `known`, from there.
+pub(super) fn fit_stream(
+    stream: &Stream,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+) -> StreamFit {
     let pieces = cut(stream.samples.len(), stream.rate_hz);
     let mut work = Work {
         stream,
@@ -137,20 +168,48 @@ pub(super) fn fit_stream(stream: &Stream, options: &MeasureOptions) -> StreamFit
         samples: Cow::Borrowed(&stream.samples),
         present: 1.0,
     };
-    let mut result = work.fit();
+    let mut result = work.fit(known);
     // Gaps: fill with the model and fit again until the filling no longer moves.
     if !stream.gaps.is_empty() {
         for _ in 0..12 {
             if work.fill_gaps(&result) < 1e-2 {
                 break;
             }
-            result = work.fit();
+            result = work.fit(known);
         }
+    }
+    if options.detail.folded {
+        let mut folding = Folding::new();
+        folding.add(&stream.samples, &result.segments);
+        result.folding = Some(folding);
+    }
+    if options.detail.harmonic_groups {
+        let fundamental_hz = result.combined.frequency_hz;
+        let carried = (stream.clean_to_hz / fundamental_hz).floor() as usize;
+        let orders = options.harmonics.min(carried.saturating_sub(1));
+        let samples = ArrayView1::from(&stream.samples);
+        result.groups = harmonic_groups(&samples, stream.rate_hz, fundamental_hz, orders).ok();
     }
     result
 }
 
-impl Work<'_> {
+impl<'a> Work<'a> {
+    /// The frame of a record that was fitted stretch by stretch and whose samples are gone.
+    pub(super) fn of_pieces(
+        stream: &'a Stream,
+        options: &'a MeasureOptions,
+        pieces: Vec<(usize, usize)>,
+        present: f64,
+    ) -> Self {
+        Self {
+            stream,
+            options,
+            pieces,
+            samples: Cow::Borrowed(&[]),
+            present,
+        }
+    }
+
     fn centre(&self, piece: usize) -> f64 {
         let (from, to) = self.pieces[piece];
         0.5 * ((from + to) as f64 - 1.0)
@@ -229,14 +288,23 @@ impl Work<'_> {
             .collect()
     }
 
-    fn fit(&self) -> StreamFit {
+    fn fit(&self, known: Option<&Known>) -> StreamFit {
         let rate = self.stream.rate_hz;
         let rough = self.estimator(55.0);
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let mut rest = self.samples.to_vec();
         let mut rest_transforms = transforms(&rest, &self.pieces);
+        for tone in known.map_or(&[][..], |k| &k.tones) {
+            let segments = self.fit_tone(&rest_transforms, &total, tone * rate);
+            self.subtract(&segments, &mut rest);
+            rest_transforms = transforms(&rest, &self.pieces);
+            tones.push(segments);
+        }
         let (nominal_hz, start, decided) = loop {
+            if let Some(known) = known {
+                break (known.nominal_hz, known.fundamental, known.decided);
+            }
             let found = self.acquire(&rest, &rest_transforms, &total);
             match found.outside {
                 Some(tone) if tones.len() < MOST_FOREIGN => {
@@ -342,7 +410,7 @@ impl Work<'_> {
             .map(|segments| {
                 let noise = self.tone_noise(&floor, &segments);
                 let combined = combine(&segments, &[noise], 1, rate, self.samples.len());
-                ToneFit { combined }
+                ToneFit { combined, segments }
             })
             .collect();
         // The tapers of a long record do not depend on the nominal: that density is there already.
@@ -366,7 +434,17 @@ impl Work<'_> {
             slow,
             present: self.present,
             total,
+            samples: self.samples.len(),
+            residual_rms: (residual.iter().map(|r| r * r).sum::<f64>()
+                / residual.len().max(1) as f64)
+                .sqrt(),
             residual,
+            density,
+            estimator,
+            faint_hz: Vec::new(),
+            left: Vec::new(),
+            folding: None,
+            groups: None,
             mean: self.samples.iter().sum::<f64>() / self.samples.len().max(1) as f64,
         }
     }
@@ -579,6 +657,19 @@ impl Work<'_> {
         segments: &[SegmentFit],
         tones: &[Vec<SegmentFit>],
     ) -> NoiseFloor {
+        let lines = self.removed_lines(estimator, density, settings, segments, tones);
+        NoiseFloor::new(estimator, density, &lines).raised(1.0 / self.present)
+    }
+
+    /// What series and tones took out of the residual.
+    pub(super) fn removed_lines(
+        &self,
+        estimator: &Multitaper,
+        density: &Density,
+        settings: &FitSettings,
+        segments: &[SegmentFit],
+        tones: &[Vec<SegmentFit>],
+    ) -> Vec<RemovedLine> {
         let rate = self.stream.rate_hz;
         let fitted_over_s = self.fitted_over_s();
         let scar = match settings.weighting {
@@ -627,7 +718,7 @@ impl Work<'_> {
                 });
             }
         }
-        NoiseFloor::new(estimator, density, &lines).raised(1.0 / self.present)
+        lines
     }
 
     /// Hann weights where strong surroundings would leak into an unweighted fit by more than the
@@ -667,7 +758,7 @@ impl Work<'_> {
     }
 
     /// Noise variance a sample beside offset and each order, with degrees of freedom of each.
-    fn noise_variances(
+    pub(super) fn noise_variances(
         &self,
         settings: &FitSettings,
         floor: &NoiseFloor,
@@ -698,14 +789,15 @@ impl Work<'_> {
         segments: &[SegmentFit],
     ) -> Vec<OrderNoise> {
         let (variances, dofs) = self.noise_variances(settings, floor, segments);
-        let exact = if let [segment] = segments {
-            let mut own = segment.design.variances(&variances).harmonics;
-            for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
-                *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
-            }
-            Some(own)
-        } else {
-            None
+        let exact = match segments {
+            [segment] => segment.design.as_ref().map(|design| {
+                let mut own = design.variances(&variances).harmonics;
+                for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
+                    *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
+                }
+                own
+            }),
+            _ => None,
         };
         (1..=settings.orders)
             .map(|k| OrderNoise {
@@ -721,7 +813,7 @@ impl Work<'_> {
             .collect()
     }
 
-    fn tone_noise(&self, floor: &NoiseFloor, segments: &[SegmentFit]) -> OrderNoise {
+    pub(super) fn tone_noise(&self, floor: &NoiseFloor, segments: &[SegmentFit]) -> OrderNoise {
         let frequency = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
         let (level, dof) = floor.level_at(frequency, 0.0);
         OrderNoise {
@@ -869,7 +961,7 @@ struct Acquired {
     decided: bool,
 }
 
-fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
+pub(super) fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
     (!segments.is_empty())
         .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
 }

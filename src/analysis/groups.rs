@@ -78,6 +78,23 @@ impl HarmonicGroups {
         self.distortion(|g| g.subgroup_rms)
     }
 
+    /// Takes in the windows of another stretch of the same record: the mean of squares over all of them.
+    pub(super) fn join(&mut self, other: &Self) {
+        let (mine, theirs) = (self.windows as f64, other.windows as f64);
+        let mean = |a: f64, b: f64| ((mine * a * a + theirs * b * b) / (mine + theirs)).sqrt();
+        self.orders.truncate(other.orders.len());
+        for (a, b) in self.orders.iter_mut().zip(&other.orders) {
+            a.bin_rms = mean(a.bin_rms, b.bin_rms);
+            a.subgroup_rms = mean(a.subgroup_rms, b.subgroup_rms);
+            a.group_rms = mean(a.group_rms, b.group_rms);
+            a.interharmonic_subgroup_rms =
+                mean(a.interharmonic_subgroup_rms, b.interharmonic_subgroup_rms);
+            a.interharmonic_group_rms = mean(a.interharmonic_group_rms, b.interharmonic_group_rms);
+        }
+        self.window_s = (mine * self.window_s + theirs * other.window_s) / (mine + theirs);
+        self.windows += other.windows;
+    }
+
     fn distortion(&self, figure: impl Fn(&HarmonicGroup) -> f64) -> Option<f64> {
         let (first, others) = self.orders.split_first()?;
         let power: f64 = others.iter().map(|g| figure(g).powi(2)).sum();

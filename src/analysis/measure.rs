@@ -1,15 +1,16 @@
 //! From a source of blocks to one [`Measurement`] a channel.
 
 use super::assemble::{ChannelFacts, assemble};
-use super::channel::{Stream, fit_stream};
-use super::gaps::{Gap, GapKind};
+use super::channel::Known;
+use super::intake::Intake;
 use super::measurement::Measurement;
 use super::options::{MainsChoice, MeasureOptions};
 use super::quantisation::infer_step;
 use super::rails::Rails;
+use super::stretches::{Finished, Stretches};
 use super::waveform::WaveformSums;
 use crate::capture::{Capture, CaptureHeader, FrameSource, MemorySource};
-use crate::spectrum::{Decimator, Density, Multitaper};
+use crate::spectrum::Decimator;
 use crate::{Error, ErrorKind};
 use ndarray::Array2;
 
@@ -19,8 +20,6 @@ const BLOCK_FRAMES: usize = 1 << 14;
 const WHOLE_FRAMES: usize = 1 << 18;
 /// Samples from which the converter's step is inferred.
 const STEP_SAMPLES: usize = 1 << 14;
-/// Samples of one record of the density above the decimated stream.
-const HIGH_RECORD: usize = 1 << 15;
 /// Share of missing and clipped samples up to which a record is analysed around them.
 const MOST_GAPS: f64 = 0.10;
 
@@ -99,71 +98,32 @@ struct Channel {
     sums: WaveformSums,
     rails: Rails,
     first: Vec<f64>,
+    /// The converter's step, stated or, once there are samples enough, inferred.
+    step: Option<f64>,
     /// Samples at the record's own rate, until it is known to be long.
     whole: Vec<f64>,
-    low: Option<LowRate>,
+    long: Option<Long>,
+    /// What a first reading told of the series.
+    known: Option<Known>,
+    /// A block with its clipped samples marked.
+    marked: Vec<f64>,
 }
 
-/// The decimated stream and the density above it.
-struct LowRate {
-    decimator: Decimator,
+/// A record too long to be kept as a whole: its rate lowered where that is high, then fitted as it comes.
+struct Long {
+    intake: Option<Intake>,
+    stretches: Stretches,
     factor: usize,
-    samples: Vec<f64>,
-    pending: Vec<f64>,
-    estimator: Multitaper,
-    density: Density,
 }
 
-impl LowRate {
-    fn new(factor: usize, rate_hz: f64) -> Self {
-        let estimator = Multitaper::new(HIGH_RECORD, 4);
-        let density = estimator.start(rate_hz);
-        Self {
-            decimator: Decimator::new(factor),
-            factor,
-            samples: Vec::new(),
-            pending: Vec::new(),
-            estimator,
-            density,
-        }
-    }
-
-    fn push(&mut self, samples: &[f64]) {
-        self.decimator.push(samples, &mut self.samples);
-        self.pending.extend_from_slice(samples);
-        let length = self.estimator.length();
-        let mut used = 0;
-        while self.pending.len() - used >= length {
-            let record = &mut self.pending[used..used + length];
-            hold_over_gaps(record);
-            super::channel::take_off_line(record);
-            self.estimator.accumulate(record, &mut self.density);
-            used += length;
-        }
-        self.pending.drain(..used);
-    }
-}
-
-/// Fills what is not finite with the last finite value.
-fn hold_over_gaps(samples: &mut [f64]) {
-    let mut last = samples
-        .iter()
-        .copied()
-        .find(|x| x.is_finite())
-        .unwrap_or(0.0);
-    for x in samples {
-        if x.is_finite() { last = *x } else { *x = last }
-    }
-}
-
-/// Decimation that leaves the highest harmonic in the clean quarter of the low rate.
+/// Decimation that leaves the highest harmonic where the low rate is clean.
 fn decimation(rate_hz: f64, options: &MeasureOptions) -> usize {
     let nominal = match options.mains {
         MainsChoice::Auto => 60.0,
         MainsChoice::Nominal(hz) => hz,
     };
     let top = options.harmonics as f64 * nominal * 1.02;
-    ((rate_hz / (4.0 * top)).floor() as usize).max(1)
+    ((rate_hz * Decimator::CLEAN / top).floor() as usize).max(1)
 }
 
 fn measure_whole(
@@ -171,10 +131,34 @@ fn measure_whole(
     options: &MeasureOptions,
     wanted: &[usize],
 ) -> Result<Vec<Measurement>, Error> {
+    let mut known: Vec<Option<Known>> = vec![None; wanted.len()];
+    // A series that shows late in a long record is followed from the start in a second reading.
+    loop {
+        match read(source, options, wanted, &known)? {
+            Reading::Done(measurements) => return Ok(measurements),
+            Reading::Again(found) => known = found,
+        }
+    }
+}
+
+/// How a reading of the record ended.
+enum Reading {
+    Done(Vec<Measurement>),
+    /// What to start from the next time, by channel.
+    Again(Vec<Option<Known>>),
+}
+
+fn read(
+    source: &mut dyn FrameSource,
+    options: &MeasureOptions,
+    wanted: &[usize],
+    known: &[Option<Known>],
+) -> Result<Reading, Error> {
     source.rewind()?;
     let mut channels: Vec<Channel> = wanted
         .iter()
-        .map(|&index| Channel {
+        .zip(known)
+        .map(|(&index, known)| Channel {
             index,
             sums: WaveformSums::default(),
             rails: Rails::new(
@@ -182,8 +166,11 @@ fn measure_whole(
                 source.header().acquisition.lsb_v,
             ),
             first: Vec::new(),
+            step: source.header().acquisition.lsb_v,
             whole: Vec::new(),
-            low: None,
+            long: None,
+            known: known.clone(),
+            marked: Vec::new(),
         })
         .collect();
     let provisional_hz = source.header().time_base.sample_rate_hz;
@@ -196,46 +183,76 @@ fn measure_whole(
             break;
         }
         frames += count;
+        let mut again = false;
         for channel in &mut channels {
             let Some(row) = block.row(channel.index).to_slice().map(|r| &r[..count]) else {
                 continue;
             };
-            channel.take(row, factor, provisional_hz);
+            if let Some(found) = channel.take(row, factor, provisional_hz, options) {
+                channel.known = Some(found);
+                again = true;
+            }
+        }
+        if again {
+            return Ok(Reading::Again(
+                channels.into_iter().map(|c| c.known).collect(),
+            ));
         }
     }
     let header = source.header().clone();
     let warnings = source.warnings();
-    channels
+    let measurements: Result<_, Error> = channels
         .into_iter()
-        .map(|channel| channel.finish(&header, frames, &warnings, options, None))
-        .collect()
+        .map(|channel| channel.finish(&header, frames, &warnings, options))
+        .collect();
+    measurements.map(Reading::Done)
 }
 
 impl Channel {
-    fn take(&mut self, samples: &[f64], factor: usize, rate_hz: f64) {
+    /// Takes a block; `Some` where the record must be read again from its start.
+    fn take(
+        &mut self,
+        samples: &[f64],
+        factor: usize,
+        rate_hz: f64,
+        options: &MeasureOptions,
+    ) -> Option<Known> {
         self.sums.push(samples);
         if self.first.len() < STEP_SAMPLES {
             let room = STEP_SAMPLES - self.first.len();
             self.first.extend(samples.iter().take(room));
         }
-        match &mut self.low {
-            Some(low) => {
-                let mut marked = samples.to_vec();
-                self.rails.mark(&mut marked);
-                low.push(&marked);
+        if self.long.is_some() {
+            self.marked.clear();
+            self.marked.extend_from_slice(samples);
+        } else {
+            self.whole.extend_from_slice(samples);
+            if self.whole.len() <= WHOLE_FRAMES {
+                return None;
             }
-            None => {
-                self.whole.extend_from_slice(samples);
-                if factor > 1 && self.whole.len() > WHOLE_FRAMES {
-                    let mut whole = std::mem::take(&mut self.whole);
-                    self.rails.learn(&whole);
-                    self.rails.mark(&mut whole);
-                    let mut low = LowRate::new(factor, rate_hz);
-                    low.push(&whole);
-                    self.low = Some(low);
-                }
-            }
+            self.step = self.step.or_else(|| infer_step(&self.first));
+            self.marked = std::mem::take(&mut self.whole);
+            self.rails.learn(&self.marked);
+            let low_rate_hz = rate_hz / factor as f64;
+            self.long = Some(Long {
+                intake: (factor > 1).then(|| Intake::new(factor, rate_hz)),
+                stretches: Stretches::new(
+                    low_rate_hz,
+                    clean_to_hz(factor, low_rate_hz),
+                    options,
+                    self.known.take(),
+                ),
+                factor,
+            });
         }
+        self.rails.mark(&mut self.marked);
+        let long = self.long.as_mut()?;
+        match &mut long.intake {
+            Some(intake) => intake.push(&self.marked, &mut long.stretches.pending),
+            None => long.stretches.pending.extend_from_slice(&self.marked),
+        }
+        let limits = limits(&self.rails, self.step, factor);
+        long.stretches.work(&limits, options)
     }
 
     fn finish(
@@ -244,7 +261,6 @@ impl Channel {
         frames: usize,
         warnings: &[crate::Warning],
         options: &MeasureOptions,
-        start_s: Option<f64>,
     ) -> Result<Measurement, Error> {
         let rate_hz = header.time_base.sample_rate_hz;
         if frames < 16 {
@@ -253,36 +269,28 @@ impl Channel {
                 format!("{frames} samples; at least 16 are needed: capture a longer record"),
             ));
         }
-        let (mut samples, factor, first_at, high, decimator) = match self.low {
-            Some(low) => {
-                let first_at = low.decimator.first_centre();
-                let mut density = low.density;
-                density.rescale(rate_hz);
-                (
-                    low.samples,
-                    low.factor,
-                    first_at,
-                    Some((low.estimator, density)),
-                    Some(low.decimator),
-                )
+        let mut long = self.long.take().unwrap_or_else(|| {
+            self.step = self.step.or_else(|| infer_step(&self.first));
+            let mut stretches = Stretches::new(rate_hz, 0.5 * rate_hz, options, None);
+            stretches.pending = std::mem::take(&mut self.whole);
+            self.rails.learn(&stretches.pending);
+            self.rails.mark(&mut stretches.pending);
+            Long {
+                intake: None,
+                stretches,
+                factor: 1,
             }
-            None => {
-                let mut whole = std::mem::take(&mut self.whole);
-                self.rails.learn(&whole);
-                self.rails.mark(&mut whole);
-                (whole, 1, 0.0, None, None)
+        });
+        let (decimator, high) = match long.intake {
+            Some(intake) => {
+                let (decimator, high) = intake.finish(rate_hz, &mut long.stretches.pending);
+                (Some(decimator), high)
             }
-        };
-        let step = header.acquisition.lsb_v.or_else(|| infer_step(&self.first));
-        let (below, above) = if factor == 1 {
-            self.rails.limits(&samples, step)
-        } else {
-            (f64::NEG_INFINITY, f64::INFINITY)
+            None => (None, None),
         };
         let lost = self.sums.missing + self.rails.clipped();
-        if lost as f64 > MOST_GAPS * frames as f64
-            || samples.iter().filter(|x| !x.is_finite()).count() as f64
-                > 3.0 * MOST_GAPS * samples.len() as f64
+        let (gaps, samples) = long.stretches.gaps();
+        if lost as f64 > MOST_GAPS * frames as f64 || gaps as f64 > 3.0 * MOST_GAPS * samples as f64
         {
             return Err(Error::new(
                 ErrorKind::BadValue,
@@ -296,78 +304,49 @@ impl Channel {
                 ),
             ));
         }
-        let finite = samples.iter().filter(|x| x.is_finite());
-        let mean = finite.clone().sum::<f64>() / finite.count().max(1) as f64;
-        // Where the rate was lowered, what was clipped is spread over several samples: these count as missing.
-        let gaps: Vec<Gap> = (0..samples.len())
-            .filter(|&i| !samples[i].is_finite())
-            .map(|at| Gap {
-                at,
-                kind: if samples[at] == f64::INFINITY && above.is_finite() {
-                    GapKind::Above(above - mean)
-                } else if samples[at] == f64::NEG_INFINITY && below.is_finite() {
-                    GapKind::Below(below - mean)
-                } else {
-                    GapKind::Missing
-                },
-            })
-            .collect();
-        bridge(&mut samples);
-        for x in &mut samples {
-            *x -= mean;
-        }
-        let low_rate_hz = rate_hz / factor as f64;
-        let stream = Stream {
-            samples,
-            rate_hz: low_rate_hz,
-            gaps,
-            clean_to_hz: if factor > 1 {
-                0.25 * low_rate_hz
-            } else {
-                0.5 * low_rate_hz
-            },
-        };
-        let fit = fit_stream(&stream, options);
+        let limits = limits(&self.rails, self.step, long.factor);
+        let low_rate_hz = rate_hz / long.factor as f64;
+        let Finished { stream, fit, mean } = long.stretches.finish(low_rate_hz, &limits, options);
         let facts = ChannelFacts {
             header,
             index: self.index,
             frames,
             mean,
-            first_at_s: first_at / rate_hz,
+            first_at_s: decimator.as_ref().map_or(0.0, Decimator::first_centre) / rate_hz,
             waveform: self.sums.figures(),
             missing: self.sums.missing,
             clipped: self.rails.clipped(),
-            step,
+            step: self.step,
             decimator,
             high,
             source_warnings: warnings,
-            start_s,
         };
         Ok(assemble(&facts, &stream, &fit, options))
     }
 }
 
-/// Straight lines across what is not finite.
-fn bridge(samples: &mut [f64]) {
-    let mut last: Option<(usize, f64)> = None;
-    for i in 0..samples.len() {
-        let x = samples[i];
-        if !x.is_finite() {
-            continue;
-        }
-        match last {
-            None => samples[..i].fill(x),
-            Some((from, value)) => {
-                for (j, slot) in samples[from + 1..i].iter_mut().enumerate() {
-                    *slot = value + (x - value) * (j + 1) as f64 / (i - from) as f64;
-                }
-            }
-        }
-        last = Some((i, x));
+/// Highest frequency without aliases.
+fn clean_to_hz(factor: usize, low_rate_hz: f64) -> f64 {
+    if factor > 1 {
+        Decimator::CLEAN * low_rate_hz
+    } else {
+        0.5 * low_rate_hz
     }
-    match last {
-        Some((from, value)) => samples[from + 1..].fill(value),
-        None => samples.fill(0.0),
+}
+
+/// What marked samples lie beyond. Where the rate was lowered they are spread over several samples and say
+/// nothing.
+fn limits(
+    rails: &Rails,
+    step: Option<f64>,
+    factor: usize,
+) -> impl Fn(&[f64]) -> (f64, f64) + use<'_> {
+    move |samples| {
+        if factor == 1 {
+            rails.limits(samples, step)
+        } else {
+            (f64::NEG_INFINITY, f64::INFINITY)
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! The noise density with what the lines covered filled at their neighbours' level.
 
-use crate::spectrum::{Density, Multitaper};
+use crate::spectrum::{Density, Tapers};
 
 /// Share of a bin's noise above which it counts as covered by lines.
 const COVERED: f64 = 0.7;
@@ -32,16 +32,16 @@ pub(super) struct NoiseFloor {
 
 impl NoiseFloor {
     /// From the residual's density, with the shares that the fits took out given back.
-    pub(super) fn new(estimator: &Multitaper, residual: &Density, lines: &[RemovedLine]) -> Self {
+    pub(super) fn new(estimator: &dyn Tapers, residual: &Density, lines: &[RemovedLine]) -> Self {
         let bin_hz = residual.bin_hz;
         let raw = residual.mean();
         let mut share = vec![0.0; raw.len()];
         // Offset and drift of each record: two real parameters about 0 Hz.
-        let reach = estimator.tapers() as f64 + 2.0;
+        let reach = estimator.count() as f64 + 2.0;
         for (b, value) in share.iter_mut().enumerate().take(reach as usize + 1) {
             let b = b as f64;
-            *value += estimator.line_share(b)
-                + 0.5 * (estimator.line_share(b - 0.5) + estimator.line_share(b + 0.5));
+            *value +=
+                estimator.share(b) + 0.5 * (estimator.share(b - 0.5) + estimator.share(b + 0.5));
         }
         let record_s = 1.0 / bin_hz;
         for line in lines {
@@ -55,7 +55,7 @@ impl NoiseFloor {
                 if distance.abs() * bin_hz <= line.covers_hz {
                     *value = 1.0;
                 } else if ratio < 1.5 {
-                    *value += estimator.line_share(distance);
+                    *value += estimator.share(distance);
                 } else {
                     // Fitted over shorter stretches than the record: one sinc² of their width.
                     let x = std::f64::consts::PI * distance / ratio;

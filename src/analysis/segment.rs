@@ -15,7 +15,8 @@ pub(super) struct SegmentFit {
     pub(super) fit: SeriesFit,
     /// What the residual still says of the frequency, and its variance.
     pub(super) step: FrequencyStep,
-    pub(super) design: Design,
+    /// Of a record of one segment: what its variances follow from.
+    pub(super) design: Option<Design>,
 }
 
 /// How segments are fitted.
@@ -104,7 +105,7 @@ impl FitSettings {
             centre,
             fit,
             step,
-            design,
+            design: Some(design),
         })
     }
 

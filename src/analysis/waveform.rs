@@ -16,6 +16,55 @@ pub(super) struct WaveformSums {
     pub(super) overloaded: u64,
 }
 
+/// Sums of one block about an origin, and its extremes.
+struct Moments {
+    sum: f64,
+    squares: f64,
+    min: f64,
+    max: f64,
+}
+
+impl Moments {
+    /// In eight lanes, so that the compiler can use vector registers.
+    #[inline(always)]
+    fn of(block: &[f64], origin: f64) -> Self {
+        const LANES: usize = 8;
+        let (mut sums, mut squares) = ([0.0; LANES], [0.0; LANES]);
+        let (mut least, mut most) = ([origin; LANES], [origin; LANES]);
+        let (chunks, rest) = block.as_chunks::<LANES>();
+        for chunk in chunks {
+            for i in 0..LANES {
+                let d = chunk[i] - origin;
+                sums[i] += d;
+                squares[i] += d * d;
+                least[i] = if chunk[i] < least[i] {
+                    chunk[i]
+                } else {
+                    least[i]
+                };
+                most[i] = if chunk[i] > most[i] {
+                    chunk[i]
+                } else {
+                    most[i]
+                };
+            }
+        }
+        for (i, &x) in rest.iter().enumerate() {
+            let d = x - origin;
+            sums[i] += d;
+            squares[i] += d * d;
+            least[i] = least[i].min(x);
+            most[i] = most[i].max(x);
+        }
+        Self {
+            sum: sums.iter().sum(),
+            squares: squares.iter().sum(),
+            min: least.iter().copied().fold(origin, f64::min),
+            max: most.iter().copied().fold(origin, f64::max),
+        }
+    }
+}
+
 impl WaveformSums {
     pub(super) fn push(&mut self, samples: &[f64]) {
         let Some(origin) = self
@@ -30,17 +79,17 @@ impl WaveformSums {
             (self.min, self.max) = (origin, origin);
         }
         for block in samples.chunks(512) {
-            let (mut sum, mut squares) = (0.0, 0.0);
-            let (mut min, mut max) = (self.min, self.max);
-            for &x in block {
-                let d = x - origin;
-                sum += d;
-                squares += d * d;
-                min = if x < min { x } else { min };
-                max = if x > max { x } else { max };
-            }
+            let Moments {
+                sum,
+                squares,
+                min,
+                max,
+            } = pulp::Arch::new().dispatch(
+                #[inline(always)]
+                || Moments::of(block, origin),
+            );
             if squares.is_finite() {
-                (self.min, self.max) = (min, max);
+                (self.min, self.max) = (self.min.min(min), self.max.max(max));
                 self.sum += sum;
                 self.squares += squares;
                 self.count += block.len() as u64;

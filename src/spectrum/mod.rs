@@ -6,10 +6,12 @@ mod density;
 mod dirichlet;
 pub(crate) mod fft;
 mod nudft;
+mod tapers;
 mod window;
 
 pub use decimator::Decimator;
 pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
 pub use nudft::Nudft;
+pub use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;

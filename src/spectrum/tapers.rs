@@ -1,0 +1,248 @@
+//! Averaged eigenspectra of back-to-back records with three tapers of whole-bin sines and cosines.
+
+use super::density::{Density, Multitaper};
+use super::fft;
+use realfft::RealToComplex;
+use realfft::num_complex::Complex64;
+use std::f64::consts::PI;
+use std::fmt;
+use std::sync::Arc;
+
+/// What a line leaves in the bins beside it, whatever the tapers.
+pub trait Tapers {
+    /// Number of tapers averaged.
+    fn count(&self) -> usize;
+
+    /// Share of white noise's power that removing one complex line takes from a bin `distance` bins
+    /// away: the mean over the tapers of |T(x)|²/N.
+    fn share(&self, distance: f64) -> f64;
+}
+
+impl Tapers for Multitaper {
+    fn count(&self) -> usize {
+        self.tapers()
+    }
+
+    fn share(&self, distance: f64) -> f64 {
+        self.line_share(distance)
+    }
+}
+
+/// Number of [`WholeBinTapers`].
+const COUNT: usize = 3;
+
+/// Power spectral density from one transform of each record's own length.
+///
+/// The tapers √(2/3)(1 − cos θ), √2 sin θ and √2 sin 2θ, θ = 2πn/N, are orthonormal (in the mean over the
+/// record) and shift by whole bins, so that all three eigenspectra follow from the plain transform X:
+/// ⅔|X₀ − ½(X₋₁ + X₊₁)|², ½|X₋₁ − X₊₁|² and ½|X₋₂ − X₊₂|². Records need no overlap: the sum of the squared tapers
+/// weights them evenly to within a variance of 1.18, that of three sine tapers being 1.17. Side lobes fall by
+/// 12 dB an octave. For spectra far from a record's strong lines and from 0 Hz, at half the cost of
+/// [`Multitaper`]. Source of the method: D. B. Percival and A. T. Walden, Spectral Analysis for Physical
+/// Applications, 1993, ch. 7.
+#[derive(Clone)]
+pub struct WholeBinTapers {
+    length: usize,
+    plan: Arc<dyn RealToComplex<f64>>,
+    input: Vec<f64>,
+    bins: Vec<Complex64>,
+    scratch: Vec<Complex64>,
+}
+
+impl fmt::Debug for WholeBinTapers {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("WholeBinTapers")
+            .field("length", &self.length)
+            .finish_non_exhaustive()
+    }
+}
+
+impl WholeBinTapers {
+    /// For records of `length` samples, 16 at least.
+    #[must_use]
+    pub fn new(length: usize) -> Self {
+        let length = length.max(16);
+        let plan = fft::forward(length);
+        Self {
+            length,
+            input: plan.make_input_vec(),
+            bins: plan.make_output_vec(),
+            scratch: plan.make_scratch_vec(),
+            plan,
+        }
+    }
+
+    /// Samples of a record.
+    #[must_use]
+    pub fn length(&self) -> usize {
+        self.length
+    }
+
+    /// Adds the density of a record of [`WholeBinTapers::length`] samples to `sum`; a sample that is not
+    /// finite is held at the one before it.
+    pub fn accumulate(&mut self, samples: &[f64], sum: &mut Density) {
+        if samples.len() != self.length {
+            return;
+        }
+        self.input.copy_from_slice(samples);
+        let total: f64 = samples.iter().sum();
+        if !total.is_finite() {
+            hold(&mut self.input);
+        }
+        if self
+            .plan
+            .process_with_scratch(&mut self.input, &mut self.bins, &mut self.scratch)
+            .is_err()
+        {
+            return;
+        }
+        // One-sided, the mean of the tapers, each of unit mean square.
+        let scale = 2.0 / (self.length as f64 * sum.sample_rate_hz * COUNT as f64);
+        let bins = &self.bins;
+        pulp::Arch::new().dispatch(
+            #[inline(always)]
+            || add_power(bins, scale, &mut sum.values),
+        );
+        sum.records += 1;
+    }
+
+    /// An empty sum for records at this rate.
+    #[must_use]
+    pub fn start(&self, sample_rate_hz: f64) -> Density {
+        Density {
+            bin_hz: sample_rate_hz / self.length as f64,
+            sample_rate_hz,
+            values: vec![0.0; self.bins.len()],
+            records: 0,
+            tapers: COUNT,
+        }
+    }
+}
+
+impl Tapers for WholeBinTapers {
+    fn count(&self) -> usize {
+        COUNT
+    }
+
+    fn share(&self, distance: f64) -> f64 {
+        let sinc = |x: f64| {
+            if x.abs() < 1e-9 {
+                1.0
+            } else {
+                (PI * x).sin() / (PI * x)
+            }
+        };
+        let pair = |bins: f64| sinc(distance - bins) - sinc(distance + bins);
+        let hann = sinc(distance) + 0.5 * (sinc(distance - 1.0) + sinc(distance + 1.0));
+        (2.0 / 3.0 * hann * hann + 0.5 * pair(1.0).powi(2) + 0.5 * pair(2.0).powi(2)) / COUNT as f64
+    }
+}
+
+/// Adds the three eigenspectra's powers to all bins but the two at either end, which repeat their neighbours'.
+#[inline(always)]
+fn add_power(bins: &[Complex64], scale: f64, values: &mut [f64]) {
+    let count = bins.len().min(values.len());
+    if count < 5 {
+        return;
+    }
+    let power = |b: usize| {
+        let (far_left, left, own, right, far_right) =
+            (bins[b - 2], bins[b - 1], bins[b], bins[b + 1], bins[b + 2]);
+        let part = |a: f64, b: f64, c: f64, d: f64, e: f64| {
+            let hann = c - 0.5 * (b + d);
+            let (near, far) = (b - d, a - e);
+            2.0 / 3.0 * hann * hann + 0.5 * (near * near + far * far)
+        };
+        part(far_left.re, left.re, own.re, right.re, far_right.re)
+            + part(far_left.im, left.im, own.im, right.im, far_right.im)
+    };
+    for (value, b) in values[2..count - 2].iter_mut().zip(2..) {
+        *value += scale * power(b);
+    }
+    for (end, inner) in [
+        (0, 2),
+        (1, 2),
+        (count - 2, count - 3),
+        (count - 1, count - 3),
+    ] {
+        values[end] += scale * power(inner);
+    }
+}
+
+/// Fills what is not finite with the last finite value.
+fn hold(samples: &mut [f64]) {
+    let mut last = samples
+        .iter()
+        .copied()
+        .find(|x| x.is_finite())
+        .unwrap_or(0.0);
+    for x in samples {
+        if x.is_finite() {
+            last = *x;
+        } else {
+            *x = last;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+    use rand::{RngExt, SeedableRng};
+
+    /// Uniform noise of variance 1/12 at 1 kS/s has 2·(1/12)/1000 V²/Hz. 200 records of 4096 samples leave a relative
+    /// deviation of √(2·1.18/819200) = 0.0017 of the mean; five of them.
+    #[test]
+    fn white_noise_gives_its_density() {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
+        let mut estimator = WholeBinTapers::new(4096);
+        let mut sum = estimator.start(1000.0);
+        for _ in 0..200 {
+            let x: Vec<f64> = (0..4096).map(|_| rng.random::<f64>() - 0.5).collect();
+            estimator.accumulate(&x, &mut sum);
+        }
+        let mean = sum.mean();
+        let level = mean[2..mean.len() - 2].iter().sum::<f64>() / (mean.len() - 4) as f64;
+        assert_relative_eq!(level, 2.0 / 12.0 / 1000.0, max_relative = 0.009);
+    }
+
+    /// A sine's whole power A²/2 stands in the bins about it, wherever it lies between two.
+    #[test]
+    fn a_line_keeps_its_power_and_its_shares() {
+        let mut estimator = WholeBinTapers::new(1024);
+        for place in [200.0, 200.3, 200.5] {
+            let x: Vec<f64> = (0..1024)
+                .map(|n| (2.0 * PI * place * f64::from(n) / 1024.0).cos())
+                .collect();
+            let mut sum = estimator.start(1.0);
+            estimator.accumulate(&x, &mut sum);
+            let power: f64 = sum.values.iter().sum::<f64>() * sum.bin_hz;
+            assert_relative_eq!(power, 0.5, max_relative = 1e-3);
+            for b in 196..=204 {
+                let share = sum.values[b] * sum.bin_hz / 0.5;
+                let expected = estimator.share(b as f64 - place);
+                assert!(
+                    (share - expected).abs() < 2e-3,
+                    "{place} {b}: {share} {expected}"
+                );
+            }
+        }
+        let total: f64 = (-4000..=4000)
+            .map(|i| estimator.share(f64::from(i) * 0.05) * 0.05)
+            .sum();
+        assert_relative_eq!(total, 1.0, max_relative = 1e-3);
+    }
+
+    #[test]
+    fn gaps_are_held() {
+        let mut estimator = WholeBinTapers::new(64);
+        let mut sum = estimator.start(1.0);
+        let mut x = [1.0; 64];
+        x[0] = f64::NAN;
+        x[40] = f64::INFINITY;
+        estimator.accumulate(&x, &mut sum);
+        // A constant shows in the three lowest bins alone.
+        assert!(sum.values[3..].iter().all(|v| *v < 1e-20));
+    }
+}
