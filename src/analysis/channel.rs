@@ -30,6 +30,9 @@ const DECIDED: f64 = 6.9;
 /// Most tones that are fitted, and how many of them twice.
 const MOST_TONES: usize = 24;
 const MOST_REFITS: usize = 6;
+/// A tone leaks into an unweighted fit of orders ten cells away by 1/(10π): peaks below that share of the strongest's
+/// power wait until the series was fitted without it.
+const LEAKED: f64 = 1e-3;
 /// Most lines that are taken out before the series is found.
 const MOST_FOREIGN: usize = 12;
 
@@ -150,8 +153,16 @@ pub(super) struct Known {
     pub(super) decided: bool,
     /// Fundamental to start from, cycles per sample.
     pub(super) fundamental: f64,
-    /// Tones, cycles per sample.
-    pub(super) tones: Vec<f64>,
+    pub(super) tones: Vec<KnownTone>,
+}
+
+/// A tone that an earlier stretch told.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct KnownTone {
+    /// Cycles per sample.
+    pub(super) place: f64,
+    /// Whether one segment tells its frequency.
+    pub(super) strong: bool,
 }
 
 /// Analyses a stream; with something `known`, from there.
@@ -160,14 +171,7 @@ pub(super) fn fit_stream(
     options: &MeasureOptions,
     known: Option<&Known>,
 ) -> StreamFit {
-    let pieces = cut(stream.samples.len(), stream.rate_hz);
-    let mut work = Work {
-        stream,
-        options,
-        pieces,
-        samples: Cow::Borrowed(&stream.samples),
-        present: 1.0,
-    };
+    let mut work = Work::new(stream, options);
     let mut result = work.fit(known);
     // Gaps: fill with the model and fit again until the filling no longer moves.
     if !stream.gaps.is_empty() {
@@ -178,22 +182,43 @@ pub(super) fn fit_stream(
             result = work.fit(known);
         }
     }
-    if options.detail.folded {
-        let mut folding = Folding::new();
-        folding.add(&stream.samples, &result.segments);
-        result.folding = Some(folding);
-    }
-    if options.detail.harmonic_groups {
-        let fundamental_hz = result.combined.frequency_hz;
-        let carried = (stream.clean_to_hz / fundamental_hz).floor() as usize;
-        let orders = options.harmonics.min(carried.saturating_sub(1));
-        let samples = ArrayView1::from(&stream.samples);
-        result.groups = harmonic_groups(&samples, stream.rate_hz, fundamental_hz, orders).ok();
-    }
+    let fundamental_hz = result.combined.frequency_hz;
+    (result.folding, result.groups) = details(stream, options, &result.segments, fundamental_hz);
     result
 }
 
+/// What is computed of a stream only where asked for.
+pub(super) fn details(
+    stream: &Stream,
+    options: &MeasureOptions,
+    segments: &[SegmentFit],
+    fundamental_hz: f64,
+) -> (Option<Folding>, Option<HarmonicGroups>) {
+    let folding = options.detail.folded.then(|| {
+        let mut folding = Folding::new();
+        folding.add(&stream.samples, segments);
+        folding
+    });
+    let groups = options.detail.harmonic_groups.then(|| {
+        let carried = (stream.clean_to_hz / fundamental_hz).floor() as usize;
+        let orders = options.harmonics.min(carried.saturating_sub(1));
+        let samples = ArrayView1::from(&stream.samples);
+        harmonic_groups(&samples, stream.rate_hz, fundamental_hz, orders).ok()
+    });
+    (folding, groups.flatten())
+}
+
 impl<'a> Work<'a> {
+    pub(super) fn new(stream: &'a Stream, options: &'a MeasureOptions) -> Self {
+        Self {
+            stream,
+            options,
+            pieces: cut(stream.samples.len(), stream.rate_hz),
+            samples: Cow::Borrowed(&stream.samples),
+            present: 1.0,
+        }
+    }
+
     /// The frame of a record that was fitted stretch by stretch and whose samples are gone.
     pub(super) fn of_pieces(
         stream: &'a Stream,
@@ -208,6 +233,51 @@ impl<'a> Work<'a> {
             samples: Cow::Borrowed(&[]),
             present,
         }
+    }
+
+    pub(super) fn samples(&self) -> &[f64] {
+        &self.samples
+    }
+
+    /// The transform of every segment.
+    pub(super) fn transforms(&self) -> Vec<Nudft> {
+        transforms(&self.samples, &self.pieces)
+    }
+
+    /// Settings for a known tone, in the noise of the order next to it. A weak one stays where it is: free, it would
+    /// run after the noise.
+    pub(super) fn tone_settings(&self, series: &FitSettings, tone: &KnownTone) -> FitSettings {
+        let place = tone.place;
+        let reach = if tone.strong { 1.5 } else { 0.05 };
+        let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
+        let middle = 0.5 * (series.range.0 + series.range.1);
+        let order = ((place / middle).round() as usize).clamp(1, series.orders.max(1));
+        let noise = series.noise.get(order).copied().unwrap_or_default();
+        FitSettings {
+            weighting: Weighting::Hann,
+            orders: 1,
+            noise: vec![noise; 2],
+            range: (place - reach * cell, place + reach * cell),
+            prior: None,
+        }
+    }
+
+    /// Whether a peak beside a known line may be what that line's own movement leaves.
+    pub(super) fn expected(
+        &self,
+        frequency_hz: f64,
+        segments: &[SegmentFit],
+        tones: &[Vec<SegmentFit>],
+    ) -> bool {
+        let near = 4.0 / self.fitted_over_s();
+        let rate = self.stream.rate_hz;
+        let orders = segments.first().map_or(0, |s| s.fit.harmonics.len());
+        let beside_series = mean_fundamental(segments).is_some_and(|f| {
+            let order = (frequency_hz / (f * rate)).round();
+            order >= 1.0 && order <= orders as f64 && (frequency_hz - order * f * rate).abs() < near
+        });
+        let mut tones = tones.iter().filter_map(|t| mean_fundamental(t));
+        beside_series || tones.any(|f| (frequency_hz - f * rate).abs() < near)
     }
 
     fn centre(&self, piece: usize) -> f64 {
@@ -234,7 +304,7 @@ impl<'a> Work<'a> {
     }
 
     /// Density of records cut from `samples`, a straight line taken off each.
-    fn density(&self, estimator: &Multitaper, samples: &[f64]) -> Density {
+    pub(super) fn density(&self, estimator: &Multitaper, samples: &[f64]) -> Density {
         let length = estimator.length();
         let records = (samples.len() / length).max(1);
         let stride =
@@ -296,7 +366,7 @@ impl<'a> Work<'a> {
         let mut rest = self.samples.to_vec();
         let mut rest_transforms = transforms(&rest, &self.pieces);
         for tone in known.map_or(&[][..], |k| &k.tones) {
-            let segments = self.fit_tone(&rest_transforms, &total, tone * rate);
+            let segments = self.fit_tone(&rest_transforms, &total, tone.place * rate);
             self.subtract(&segments, &mut rest);
             rest_transforms = transforms(&rest, &self.pieces);
             tones.push(segments);
@@ -561,7 +631,7 @@ impl<'a> Work<'a> {
     }
 
     /// Fits the series in every segment: frequencies first, smoothed over the record, then amplitudes.
-    fn fit_series(
+    pub(super) fn fit_series(
         &self,
         settings: &FitSettings,
         transforms: &[Nudft],
@@ -618,7 +688,7 @@ impl<'a> Work<'a> {
         self.fit_series(&settings, transforms, fundamental)
     }
 
-    fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
+    pub(super) fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
         let mut parts: Vec<(&SegmentFit, &mut [f64])> = Vec::new();
         let mut rest = samples;
         for (segment, &(from, to)) in segments.iter().zip(&self.pieces) {
@@ -649,7 +719,7 @@ impl<'a> Work<'a> {
         (self.pieces[0].1 - self.pieces[0].0) as f64 / self.stream.rate_hz
     }
 
-    fn floor(
+    pub(super) fn floor(
         &self,
         estimator: &Multitaper,
         density: &Density,
@@ -837,8 +907,11 @@ impl<'a> Work<'a> {
         segments: &[SegmentFit],
     ) {
         let from_hz = 2.0 * density.bin_hz;
+        let mut strongest: f64 = 0.0;
         for _ in 0..6 {
-            let peaks = find_peaks(density, floor, from_hz);
+            let mut peaks = find_peaks(density, floor, from_hz);
+            strongest = peaks.first().map_or(strongest, |p| strongest.max(p.ratio));
+            peaks.retain(|p| p.ratio > LEAKED * strongest);
             let before = tones.len();
             if peaks.is_empty() {
                 return;

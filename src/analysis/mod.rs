@@ -7,6 +7,7 @@ mod channel;
 mod cholesky;
 mod combine;
 mod folding;
+mod follow;
 mod gaps;
 mod groups;
 mod intake;

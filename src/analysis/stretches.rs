@@ -5,9 +5,12 @@
 //! Stretches that follow start where the one before ended: at its fundamental and with its tones.
 
 use super::assemble::series_detected;
-use super::channel::{Known, Stream, StreamFit, ToneFit, Work, fit_stream, mean_fundamental};
+use super::channel::{
+    Known, KnownTone, Stream, StreamFit, ToneFit, Work, details, fit_stream, mean_fundamental,
+};
 use super::combine::{OrderNoise, combine};
 use super::folding::Folding;
+use super::follow::Followed;
 use super::gaps::{Gap, GapKind, bridge};
 use super::groups::HarmonicGroups;
 use super::measurement::LinePower;
@@ -27,6 +30,11 @@ const REST: f64 = 0.25;
 const MEANS_HZ: f64 = 8.0;
 /// Probability that one stretch's own search finds a series where there is none.
 const FALSE_ALARM: f64 = 1e-4;
+
+/// Power over its variance a component from which a segment tells a tone's frequency to a tenth of its cell, and how many
+/// of the latest segments say where it is.
+const STRONG: f64 = 30.0;
+const LATEST: usize = 16;
 
 /// What marked samples are known to lie beyond, below and above, from a stretch of them.
 pub(super) type Limits<'a> = &'a dyn Fn(&[f64]) -> (f64, f64);
@@ -142,7 +150,15 @@ impl Stretches {
             }
         }
         let known = joined.known();
-        joined.add(fit_stream(&stream, options, Some(&known)));
+        let work = Work::new(&stream, options);
+        let simple = stream.gaps.is_empty() && !options.detail.spectrum;
+        let followed = simple
+            .then(|| work.follow(&known, &joined.settings, &joined.estimator))
+            .flatten();
+        joined.add(match followed {
+            Some(followed) => StretchFit::of_followed(followed, &joined.settings, &stream, options),
+            None => fit_stream(&stream, options, Some(&known)).into(),
+        });
         None
     }
 }
@@ -168,8 +184,30 @@ fn known_of(fit: &StreamFit) -> Known {
         nominal_hz: fit.nominal_hz,
         decided: fit.decided,
         fundamental: mean_fundamental(&fit.segments).unwrap_or_default(),
-        tones: tones.filter_map(mean_fundamental).collect(),
+        tones: tones.filter_map(|t| known_tone(t, &fit.settings)).collect(),
     }
+}
+
+/// A tone as its segments show it, in the noise of the order next to it.
+fn known_tone(segments: &[SegmentFit], series: &FitSettings) -> Option<KnownTone> {
+    let middle = 0.5 * (series.range.0 + series.range.1);
+    let whole = mean_fundamental(segments)?;
+    let order = ((whole / middle).round() as usize).clamp(1, series.orders.max(1));
+    let noise = series.noise.get(order).copied().unwrap_or_default();
+    let power = |s: &SegmentFit| s.fit.harmonics.first().map_or(0.0, Complex64::norm_sqr);
+    let mean = segments.iter().map(power).sum::<f64>() / segments.len() as f64;
+    let variance = 3.0 * noise / segments[0].fit.length as f64;
+    let strong = mean > STRONG * variance;
+    // A strong one may move from stretch to stretch.
+    let latest = &segments[segments.len().saturating_sub(LATEST)..];
+    Some(KnownTone {
+        place: if strong {
+            mean_fundamental(latest)?
+        } else {
+            whole
+        },
+        strong,
+    })
 }
 
 /// The samples with their gaps bridged and `mean`, else their own, taken off.
@@ -212,6 +250,69 @@ pub(super) fn stream_of(
         clean_to_hz,
     };
     (stream, mean)
+}
+
+/// The fits of one stretch.
+struct StretchFit {
+    weighting: Weighting,
+    highest_guide: usize,
+    segments: Vec<SegmentFit>,
+    tones: Vec<Vec<SegmentFit>>,
+    density: Density,
+    total: Option<Density>,
+    samples: usize,
+    mean: f64,
+    residual: Vec<f64>,
+    present: f64,
+    folding: Option<Folding>,
+    groups: Option<HarmonicGroups>,
+}
+
+impl From<StreamFit> for StretchFit {
+    fn from(fit: StreamFit) -> Self {
+        Self {
+            weighting: fit.settings.weighting,
+            highest_guide: fit.settings.highest_guide(),
+            segments: fit.segments,
+            tones: fit.tones.into_iter().map(|t| t.segments).collect(),
+            density: fit.density,
+            total: Some(fit.total),
+            samples: fit.samples,
+            mean: fit.mean,
+            residual: fit.residual,
+            present: fit.present,
+            folding: fit.folding,
+            groups: fit.groups,
+        }
+    }
+}
+
+impl StretchFit {
+    fn of_followed(
+        followed: Followed,
+        settings: &FitSettings,
+        stream: &Stream,
+        options: &MeasureOptions,
+    ) -> Self {
+        let samples = stream.samples.len();
+        let fundamental_hz =
+            mean_fundamental(&followed.segments).unwrap_or_default() * stream.rate_hz;
+        let (folding, groups) = details(stream, options, &followed.segments, fundamental_hz);
+        Self {
+            weighting: settings.weighting,
+            highest_guide: settings.highest_guide(),
+            segments: followed.segments,
+            tones: followed.tones,
+            density: followed.density,
+            total: None,
+            samples,
+            mean: stream.samples.iter().sum::<f64>() / samples.max(1) as f64,
+            residual: followed.residual,
+            present: 1.0,
+            folding,
+            groups,
+        }
+    }
 }
 
 /// A tone from the stretch on in which it was first seen.
@@ -306,7 +407,7 @@ impl Joined {
             folding: None,
             groups: None,
         };
-        joined.add(fit);
+        joined.add(fit.into());
         joined
     }
 
@@ -320,12 +421,12 @@ impl Joined {
             tones: self
                 .tones
                 .iter()
-                .filter_map(|t| mean_fundamental(&t.segments))
+                .filter_map(|t| known_tone(&t.segments, &self.settings))
                 .collect(),
         }
     }
 
-    fn add(&mut self, fit: StreamFit) {
+    fn add(&mut self, fit: StretchFit) {
         let from = self.samples;
         let moved = |segments: Vec<SegmentFit>| {
             segments.into_iter().map(move |mut segment| {
@@ -335,28 +436,30 @@ impl Joined {
                 segment
             })
         };
-        let spread = match fit.settings.weighting {
+        let spread = match fit.weighting {
             Weighting::Rectangular => 1.0,
             Weighting::Hann => 1.5,
         };
         self.spreads
             .resize(self.segments.len() + fit.segments.len(), spread);
         self.segments.extend(moved(fit.segments));
-        self.highest_guide = self.highest_guide.min(fit.settings.highest_guide());
+        self.highest_guide = self.highest_guide.min(fit.highest_guide);
         for (i, tone) in fit.tones.into_iter().enumerate() {
             match self.tones.get_mut(i) {
-                Some(known) => known.segments.extend(moved(tone.segments)),
+                Some(known) => known.segments.extend(moved(tone)),
                 None => self.tones.push(Tone {
-                    segments: moved(tone.segments).collect(),
+                    segments: moved(tone).collect(),
                     from,
                 }),
             }
         }
         self.density.add(&fit.density);
-        self.total.add(&fit.total);
+        if let Some(total) = &fit.total {
+            self.total.add(total);
+        }
         self.samples += fit.samples;
         self.sum += fit.mean * fit.samples as f64;
-        self.squares += fit.residual_rms.powi(2) * fit.samples as f64;
+        self.squares += fit.residual.iter().map(|r| r * r).sum::<f64>();
         self.present += fit.present * fit.samples as f64;
         self.means.push(&fit.residual);
         match (&mut self.folding, fit.folding) {

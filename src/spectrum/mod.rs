@@ -12,6 +12,6 @@ mod window;
 pub use decimator::Decimator;
 pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
-pub use nudft::Nudft;
+pub use nudft::{Line, Nudft};
 pub use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;

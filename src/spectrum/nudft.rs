@@ -1,6 +1,7 @@
 //! The discrete-time Fourier transform at any frequency.
 
 use super::bessel::bessel_i0;
+use super::dirichlet::{Kernel, Weighting};
 use super::fft;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
@@ -36,6 +37,17 @@ pub struct Nudft {
     bins: Vec<Complex64>,
     length: usize,
     padded: usize,
+    /// Lines taken out of every value.
+    lines: Vec<Line>,
+}
+
+/// A line: A·cos(2πνm + φ), m counted from the record's middle, as ν and A·exp(jφ).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    /// ν, cycles per sample.
+    pub cycles_per_sample: f64,
+    /// Complex peak amplitude.
+    pub amplitude: Complex64,
 }
 
 thread_local! {
@@ -102,6 +114,7 @@ impl Plan {
 /// Bins and weights from which the transform of any record of one length is had at one frequency.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Place {
+    cycles_per_sample: f64,
     first: i64,
     weights: [f64; WIDTH],
 }
@@ -138,7 +151,29 @@ impl Nudft {
             bins,
             length: plan.length,
             padded: plan.padded,
+            lines: Vec::new(),
         }
+    }
+
+    /// Takes lines out of every value from now on, in closed form: ½(c·D(ν−ν₀) + c̄·D(ν+ν₀)) each with the Dirichlet
+    /// kernel D. They take the place of those given before.
+    pub fn without(&mut self, lines: Vec<Line>) {
+        self.lines = lines;
+    }
+
+    /// What the lines have at ν.
+    fn of_lines(&self, nu: f64) -> (Complex64, Complex64) {
+        let kernel = |nu| Kernel::at(Weighting::Rectangular, self.length, nu);
+        self.lines
+            .iter()
+            .fold(Default::default(), |(value, slope), line| {
+                let (c, own) = (0.5 * line.amplitude, line.cycles_per_sample);
+                let (near, far) = (kernel(nu - own), kernel(nu + own));
+                (
+                    value + c * near.value + c.conj() * far.value,
+                    slope + c * near.slope + c.conj() * far.slope,
+                )
+            })
     }
 
     /// Number of samples transformed.
@@ -163,6 +198,7 @@ impl Nudft {
     pub(crate) fn place(&self, cycles_per_sample: f64) -> Place {
         let (first, x) = self.position(cycles_per_sample);
         Place {
+            cycles_per_sample,
             first,
             weights: horner(taps(), x),
         }
@@ -173,12 +209,17 @@ impl Nudft {
         let inside = usize::try_from(place.first)
             .ok()
             .and_then(|first| self.bins.get(first..first + WIDTH));
-        match inside {
+        let whole: Complex64 = match inside {
             Some(bins) => bins.iter().zip(&place.weights).map(|(b, w)| b * w).sum(),
             None => (place.first..)
                 .zip(&place.weights)
                 .map(|(index, w)| self.bin(index) * w)
                 .sum(),
+        };
+        if self.lines.is_empty() {
+            whole
+        } else {
+            whole - self.of_lines(place.cycles_per_sample).0
         }
     }
 
@@ -195,7 +236,12 @@ impl Nudft {
             value += bin * weight;
             slope += bin * weight_slope;
         }
-        (value, slope * self.padded as f64)
+        let slope = slope * self.padded as f64;
+        if self.lines.is_empty() {
+            return (value, slope);
+        }
+        let (lines, line_slopes) = self.of_lines(cycles_per_sample);
+        (value - lines, slope - line_slopes)
     }
 
     /// First of the bins that ν is had from, and the place between them, −½ to ½.
@@ -308,6 +354,33 @@ fn newton_interpolation(nodes: &[f64], f: impl Fn(f64) -> f64) -> [f64; TERMS] {
 mod tests {
     use super::*;
     use approx::assert_abs_diff_eq;
+
+    /// Lines taken out leave nothing of a record of them.
+    #[test]
+    fn lines_are_taken_out() {
+        for length in [999usize, 1000] {
+            let middle = 0.5 * (length as f64 - 1.0);
+            let lines = [(0.0123, 1.0, 0.4), (0.0871, 0.3, -2.0), (0.31, 0.1, 1.0)];
+            let x: Vec<f64> = (0..length)
+                .map(|n| {
+                    let at = |nu: f64| 2.0 * PI * nu * (n as f64 - middle);
+                    lines.iter().map(|l| l.1 * (at(l.0) + l.2).cos()).sum()
+                })
+                .collect();
+            let mut transform = Nudft::new(&x);
+            let lines = lines.map(|(cycles_per_sample, peak, phase)| Line {
+                cycles_per_sample,
+                amplitude: Complex64::from_polar(peak, phase),
+            });
+            transform.without(lines.to_vec());
+            for nu in [0.0, 0.0123, 0.013, 0.09, 0.31, 0.4] {
+                let (value, slope) = transform.with_slope(nu);
+                assert_abs_diff_eq!(value.norm(), 0.0, epsilon = 1e-8);
+                assert_abs_diff_eq!(transform.at(nu).norm(), 0.0, epsilon = 1e-8);
+                assert_abs_diff_eq!(slope.norm() / length as f64, 0.0, epsilon = 1e-6);
+            }
+        }
+    }
 
     /// Differential test against the plain sum.
     #[test]

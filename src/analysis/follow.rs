@@ -1,0 +1,128 @@
+//! A stretch that goes on as the one before it: known lines fitted again, without a search.
+//!
+//! One transform a segment: series and tones are fitted in turn, each with the others taken out of the
+//! transform in closed form. Where anything new shows in what is left, or a sample is missing, nothing is told and the
+//! stretch has to be analysed in full.
+
+use super::channel::{Known, Work, mean_fundamental};
+use super::segment::{FitSettings, SegmentFit};
+use super::tones::find_peaks;
+use crate::spectrum::{Density, Line, Multitaper};
+use crate::stats::chi_square_ratio_quantile;
+
+/// Probability that a stretch with nothing new in it is analysed in full all the same.
+const FALSE_ALARM: f64 = 1e-4;
+/// Share of a tone's scatter up to which a harmonic's leakage is left in its fit.
+const LEAKS: f64 = 1e-3;
+
+/// The fits of a stretch and what they leave.
+pub(super) struct Followed {
+    pub(super) segments: Vec<SegmentFit>,
+    pub(super) tones: Vec<Vec<SegmentFit>>,
+    pub(super) density: Density,
+    pub(super) residual: Vec<f64>,
+}
+
+impl Work<'_> {
+    /// Fits what is `known`, from `settings` of the stretch before.
+    pub(super) fn follow(
+        &self,
+        known: &Known,
+        settings: &FitSettings,
+        estimator: &Multitaper,
+    ) -> Option<Followed> {
+        let mut transforms = self.transforms();
+        let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
+        let mut start = known.fundamental;
+        let mut segments;
+        // Series, tones, and the series again without them.
+        loop {
+            for (i, transform) in transforms.iter_mut().enumerate() {
+                transform.without(tones.iter().filter_map(|t| line(&t[i], 1)).collect());
+            }
+            segments = self.fit_series(settings, &transforms, start);
+            if segments.len() != transforms.len() {
+                return None;
+            }
+            if tones.len() == known.tones.len() {
+                break;
+            }
+            start = mean_fundamental(&segments)?;
+            // Several tones leak into each other: once more with all of them known.
+            let turns = known.tones.len().min(2);
+            for (t, tone) in (0..turns).flat_map(|_| known.tones.iter().enumerate()) {
+                let settings = self.tone_settings(settings, tone);
+                for (i, transform) in transforms.iter_mut().enumerate() {
+                    transform.without(others(&settings, &segments[i], &tones, t, i));
+                }
+                let last = tones.get(t).and_then(|t| mean_fundamental(t));
+                let fits = self.fit_series(&settings, &transforms, last.unwrap_or(tone.place));
+                if fits.len() != transforms.len() {
+                    return None;
+                }
+                match tones.get_mut(t) {
+                    Some(tone) => *tone = fits,
+                    None => tones.push(fits),
+                }
+            }
+        }
+        drop(transforms);
+        let mut residual = self.samples().to_vec();
+        self.subtract(&segments, &mut residual);
+        for tone in &tones {
+            self.subtract(tone, &mut residual);
+        }
+        let density = self.density(estimator, &residual);
+        let floor = self.floor(estimator, &density, settings, &segments, &tones);
+        let dof = 2.0 * (density.tapers * density.records) as f64;
+        let cells = density.values.len() as f64 / density.tapers as f64;
+        let threshold = chi_square_ratio_quantile(1.0 - FALSE_ALARM / cells, dof);
+        let news = find_peaks(&density, &floor, 2.0 * density.bin_hz)
+            .into_iter()
+            .any(|peak| {
+                peak.ratio > threshold && !self.expected(peak.frequency_hz, &segments, &tones)
+            });
+        (!news).then_some(Followed {
+            segments,
+            tones,
+            density,
+            residual,
+        })
+    }
+}
+
+/// A fitted order as a line.
+fn line(segment: &SegmentFit, order: usize) -> Option<Line> {
+    Some(Line {
+        cycles_per_sample: order as f64 * segment.fit.fundamental,
+        amplitude: *segment.fit.harmonics.get(order - 1)?,
+    })
+}
+
+/// The harmonics of segment `i` whose Hann-weighted skirt |W(d)| ≤ 1/(πd(d² − 1)) matters for a tone, and the tones
+/// but number `own`.
+fn others(
+    settings: &FitSettings,
+    series: &SegmentFit,
+    tones: &[Vec<SegmentFit>],
+    own: usize,
+    i: usize,
+) -> Vec<Line> {
+    let length = series.fit.length as f64;
+    let limit = LEAKS * settings.coefficient_variance(1, series.fit.length).sqrt();
+    let place = 0.5 * (settings.range.0 + settings.range.1);
+    (1..=series.fit.harmonics.len())
+        .filter_map(|k| line(series, k))
+        .filter(|l| {
+            let d = (l.cycles_per_sample - place).abs() * length;
+            l.amplitude.norm() > limit * std::f64::consts::PI * d * (d * d - 1.0)
+        })
+        .chain(
+            tones
+                .iter()
+                .enumerate()
+                .filter(|(t, _)| *t != own)
+                .filter_map(|(_, tone)| line(&tone[i], 1)),
+        )
+        .collect()
+}
