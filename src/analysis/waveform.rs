@@ -1,6 +1,7 @@
 //! Plain figures of the waveform, gathered while the record is read.
 
 use super::measurement::Waveform;
+use crate::spectrum::vectorised;
 
 /// Running sums of the finite samples about the first of them, so that an offset of a million times
 /// the rest costs no digits; pairwise by blocks.
@@ -84,7 +85,7 @@ impl WaveformSums {
                 squares,
                 min,
                 max,
-            } = pulp::Arch::new().dispatch(
+            } = vectorised(
                 #[inline(always)]
                 || Moments::of(block, origin),
             );

@@ -1,6 +1,7 @@
 //! Lowering the rate in front of the harmonic fit.
 
 use super::bessel::bessel_i0;
+use super::vector::vectorised;
 use rayon::prelude::*;
 use std::f64::consts::PI;
 
@@ -94,7 +95,7 @@ impl Decimator {
         output.resize(from + count, 0.0);
         let work = |(share, values): (usize, &mut [f64])| {
             let first = share * SHARE * self.factor;
-            pulp::Arch::new().dispatch(
+            vectorised(
                 #[inline(always)]
                 || filter(&self.taps, &input[first..], self.factor, values),
             );

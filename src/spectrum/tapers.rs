@@ -2,6 +2,7 @@
 
 use super::density::{Density, Multitaper};
 use super::fft;
+use super::vector::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -99,7 +100,7 @@ impl WholeBinTapers {
         // One-sided, the mean of the tapers, each of unit mean square.
         let scale = 2.0 / (self.length as f64 * sum.sample_rate_hz * COUNT as f64);
         let bins = &self.bins;
-        pulp::Arch::new().dispatch(
+        vectorised(
             #[inline(always)]
             || add_power(bins, scale, &mut sum.values),
         );
@@ -145,19 +146,8 @@ fn add_power(bins: &[Complex64], scale: f64, values: &mut [f64]) {
     if count < 5 {
         return;
     }
-    let power = |b: usize| {
-        let (far_left, left, own, right, far_right) =
-            (bins[b - 2], bins[b - 1], bins[b], bins[b + 1], bins[b + 2]);
-        let part = |a: f64, b: f64, c: f64, d: f64, e: f64| {
-            let hann = c - 0.5 * (b + d);
-            let (near, far) = (b - d, a - e);
-            2.0 / 3.0 * hann * hann + 0.5 * (near * near + far * far)
-        };
-        part(far_left.re, left.re, own.re, right.re, far_right.re)
-            + part(far_left.im, left.im, own.im, right.im, far_right.im)
-    };
-    for (value, b) in values[2..count - 2].iter_mut().zip(2..) {
-        *value += scale * power(b);
+    for (value, near) in values[2..count - 2].iter_mut().zip(bins.windows(5)) {
+        *value += scale * power(near);
     }
     for (end, inner) in [
         (0, 2),
@@ -165,8 +155,26 @@ fn add_power(bins: &[Complex64], scale: f64, values: &mut [f64]) {
         (count - 2, count - 3),
         (count - 1, count - 3),
     ] {
-        values[end] += scale * power(inner);
+        values[end] += scale * power(&bins[inner - 2..inner + 3]);
     }
+}
+
+/// The three powers of the middle one of five bins.
+#[inline(always)]
+fn power(near: &[Complex64]) -> f64 {
+    match near {
+        [a, b, c, d, e] => {
+            part([a.re, b.re, c.re, d.re, e.re]) + part([a.im, b.im, c.im, d.im, e.im])
+        }
+        _ => 0.0,
+    }
+}
+
+#[inline(always)]
+fn part([a, b, c, d, e]: [f64; 5]) -> f64 {
+    let hann = c - 0.5 * (b + d);
+    let (near, far) = (b - d, a - e);
+    2.0 / 3.0 * hann * hann + 0.5 * (near * near + far * far)
 }
 
 /// Fills what is not finite with the last finite value.
