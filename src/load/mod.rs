@@ -47,6 +47,7 @@ mod row;
 mod row_time;
 mod scaling;
 mod setting;
+mod shape;
 mod sniff;
 mod stamps;
 mod statements;
