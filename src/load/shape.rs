@@ -125,8 +125,8 @@ impl Shape {
         Some((number, sign + usize::from(self.end) + 1))
     }
 
-    /// Takes note of a cell of another shape, which is taken on if such come twice. `end`: the length of the
-    /// cell with what parts it from the next.
+    /// Takes note of a cell of another shape, with what parts it from the next. It is taken on if such come
+    /// twice.
     pub fn miss(&mut self, cell: &[u8], decimal_mark: u8) {
         if self.missed || self.length == 0 {
             *self = Self::of(cell, decimal_mark).unwrap_or_default();
@@ -224,7 +224,7 @@ mod tests {
             ("1", "7"),
             ("12345678", "+87654321"),
             ("1234567.12345678", "1111111.99999999"),
-            ("1e-05", "2E-14"),
+            ("1e-05", "2e-14"),
             ("5.", "6."),
         ] {
             assert_eq!(
