@@ -56,7 +56,7 @@ fn measure_all(
     let mut measured = Vec::with_capacity(captures.len());
     batch::in_order(
         captures,
-        request.jobs,
+        inputs::threads(captures.iter().map(|(_, input)| input), request.jobs),
         |(condition, input)| {
             let (path, outcome) = match input {
                 Ok(path) => (path, measurements(path, &request.load, &request.measure)),

@@ -3,7 +3,7 @@
 use super::failure::Failure;
 use humsieve::load;
 use humsieve::{Error, ErrorKind};
-use std::fs::File;
+use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
@@ -30,6 +30,25 @@ pub fn find(captures: &[PathBuf], list: Option<&Path>) -> Result<Vec<Input>, Fai
         ));
     }
     Ok(named.iter().flat_map(|path| expand(path)).collect())
+}
+
+/// A capture shorter than this is measured before a second thread would be awake.
+const SHORT_BYTES: u64 = 1 << 18;
+
+/// Threads for captures: no more than there are captures where all are short.
+pub fn threads<'a>(mut captures: impl ExactSizeIterator<Item = &'a Input>, jobs: usize) -> usize {
+    let short = |input: &Input| match input {
+        Ok(path) => {
+            fs::metadata(path).is_ok_and(|file| file.is_file() && file.len() <= SHORT_BYTES)
+        }
+        Err(_) => true,
+    };
+    let count = captures.len().max(1);
+    if count < jobs && captures.all(short) {
+        count
+    } else {
+        jobs
+    }
 }
 
 /// Whether the path stands for standard input.

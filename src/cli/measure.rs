@@ -30,7 +30,7 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     let mut outcome = Outcome::default();
     batch::in_order(
         &captures,
-        request.jobs,
+        inputs::threads(captures.iter(), request.jobs),
         |input| measured(input, request),
         |capture: MeasuredCapture| {
             console.advance();

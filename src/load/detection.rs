@@ -29,9 +29,19 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
         Some(byte) => vec![Delimiter::Byte(byte)],
         None => DELIMITERS.to_vec(),
     };
+    // Those that the last line holds come first: the others need not be tried to the end.
+    let opening = |delimiter: &Delimiter| match delimiter {
+        Delimiter::Byte(byte) => sample.last().is_some_and(|l| l.as_bytes().contains(byte)),
+        Delimiter::Blanks => false,
+    };
+    let mut order: Vec<usize> = (0..delimiters.len()).collect();
+    order.sort_by_key(|place| !opening(&delimiters[*place]));
     let mut best: Option<Candidate> = None;
     for strict in [true, false] {
-        for &delimiter in &delimiters {
+        // Of equals the first in the list.
+        let mut best_place = 0;
+        for &place in &order {
+            let delimiter = delimiters[place];
             for decimal_mark in [b'.', b','] {
                 if delimiter == Delimiter::Byte(decimal_mark)
                     && !sample.iter().any(|line| line.contains('"'))
@@ -44,10 +54,15 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
                     grouping: None,
                     hexadecimal: false,
                 };
-                if let Some(candidate) = score(dialect, &sample, strict)
-                    && best.is_none_or(|best| rank(&candidate) > rank(&best))
+                let least = best.map_or(0, |best| best.rows);
+                if let Some(candidate) = score(dialect, &sample, strict, least)
+                    && best.is_none_or(|best| {
+                        let order = rank(&candidate).cmp(&rank(&best));
+                        order.is_gt() || order.is_eq() && place < best_place
+                    })
                 {
                     best = Some(candidate);
+                    best_place = place;
                 }
             }
         }
@@ -56,7 +71,7 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
                 let variants =
                     with_thousands(delimiter, &sample).chain(with_hexadecimal(delimiter, &sample));
                 for (dialect, least) in variants {
-                    if let Some(candidate) = score(dialect, &sample, strict)
+                    if let Some(candidate) = score(dialect, &sample, strict, 0)
                         && candidate.rows > least * best.map_or(0, |best| best.rows)
                     {
                         best = Some(candidate);
@@ -162,7 +177,9 @@ pub(super) fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
         .collect()
 }
 
-fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
+/// How well a dialect reads lines; `None` where it makes no row, or fewer than `least`.
+fn score(dialect: Dialect, sample: &[&str], strict: bool, least: usize) -> Option<Candidate> {
+    let mut others = 0;
     let mut counts: Vec<(usize, usize)> = Vec::new();
     let mut cells = Vec::new();
     for line in sample {
@@ -189,6 +206,11 @@ fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
                 Some((_, rows)) => *rows += 1,
                 None => counts.push((count, 1)),
             }
+        } else {
+            others += 1;
+            if others + least > sample.len() {
+                return None;
+            }
         }
     }
     let (cells, rows) = counts
@@ -206,7 +228,7 @@ fn score(dialect: Dialect, sample: &[&str], strict: bool) -> Option<Candidate> {
 pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
     let mut rows = 0;
     let mut evidence = 0;
-    let mut header_cells = None;
+    let mut header = None;
     for text in texts
         .iter()
         .filter(|text| !text.trim().is_empty())
@@ -215,8 +237,8 @@ pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
         let text = text.trim();
         let digits = |text: &str| !text.is_empty() && text.bytes().all(|c| c.is_ascii_digit());
         let integers = text.split_once(',').filter(|(a, b)| {
-            let mantissa = b.split(['e', 'E', 'd', 'D']).next().unwrap_or("");
-            digits(a.trim_start_matches(['-', '+'])) && digits(mantissa)
+            digits(a.trim_start_matches(['-', '+']))
+                && digits(b.split(['e', 'E', 'd', 'D']).next().unwrap_or(""))
         });
         match integers {
             Some((a, b)) => {
@@ -225,11 +247,11 @@ pub(super) fn commas_are_decimal(texts: &[&str]) -> bool {
                     evidence += 1;
                 }
             }
-            None if rows == 0 => header_cells = Some(text.split(',').count()),
+            None if rows == 0 => header = Some(text),
             None => {}
         }
     }
-    rows > 0 && (evidence > 0 || header_cells == Some(1))
+    rows > 0 && (evidence > 0 || header.is_some_and(|header| !header.contains(',')))
 }
 
 /// The first line of a table whose commas both part the cells and mark the decimals: an even number of

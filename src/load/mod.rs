@@ -18,6 +18,7 @@
 //! - Marks between thousands are read where the table cannot be read without them; where commas serve both
 //!   as those and as delimiter the table is refused.
 
+mod ahead;
 mod assembly;
 mod bytes;
 mod cell;
@@ -47,6 +48,7 @@ mod row;
 mod row_time;
 mod scaling;
 mod setting;
+mod shape;
 mod sniff;
 mod stamps;
 mod statements;
@@ -65,6 +67,7 @@ pub use meaning::Meaning;
 
 use crate::capture::{Capture, Coupling, FrameSource};
 use crate::{Error, ErrorKind};
+use ahead::{AHEAD_FROM_BYTES, Ahead};
 use sniff::Kind;
 use std::io::{Seek, SeekFrom};
 use std::path::Path;
@@ -126,7 +129,8 @@ impl LoadOptions {
 /// Opens a capture file: usually one source, several where one file holds several records. `-` is
 /// standard input.
 ///
-/// Only the front of the file is read; memory stays bounded whatever the file's length.
+/// Only the front of the file is read; memory stays bounded whatever the file's length. Blocks of a long
+/// file are read one ahead where the pool of the calling thread has more than one thread.
 ///
 /// # Errors
 /// `NotFound`, `Unreadable`, `UnsupportedFormat`, `NoSamples`, `NoSampleRate`, `UnevenSampling`,
@@ -145,12 +149,18 @@ impl LoadOptions {
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
 pub fn open(path: &Path, options: &LoadOptions) -> Result<Vec<Box<dyn FrameSource>>, Error> {
-    open_any(path, options)
-        .map(|opened| match opened {
-            Opened::Text(text) => text.sources,
-            Opened::Wave(wave) => vec![wave as Box<dyn FrameSource>],
-        })
-        .map_err(|error| error.in_file(path))
+    let sources = match open_any(path, options).map_err(|error| error.in_file(path))? {
+        Opened::Text(text) => text.sources,
+        Opened::Wave(wave) => vec![wave as Box<dyn FrameSource>],
+    };
+    let long = std::fs::metadata(path).is_ok_and(|file| file.len() >= AHEAD_FROM_BYTES);
+    if !long {
+        return Ok(sources);
+    }
+    Ok(sources
+        .into_iter()
+        .map(|source| Box::new(Ahead::new(source)) as Box<dyn FrameSource>)
+        .collect())
 }
 
 /// Reads all captures of a file into memory.

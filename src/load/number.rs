@@ -4,7 +4,7 @@
 pub(super) const TOO_LONG: i64 = i64::MIN;
 
 /// A number read from the front of a byte string.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(super) struct Decimal {
     /// The value, correctly rounded.
     pub value: f64,
@@ -92,7 +92,7 @@ const POWERS: [f64; 23] = [
 fn exact_product(mantissa: u64, exponent: i32) -> Option<f64> {
     let power = POWERS.get(exponent.unsigned_abs() as usize)?;
     #[expect(clippy::cast_precision_loss)]
-    let exact = mantissa as f64;
+    let exact = mantissa.cast_signed() as f64;
     Some(if exponent < 0 {
         exact / power
     } else {
@@ -115,7 +115,7 @@ pub(super) fn power_of_ten(exponent: i32) -> f64 {
 }
 
 /// Powers of ten of up to eight digits.
-const STEPS: [u64; 9] = [
+pub(super) const STEPS: [u64; 9] = [
     1,
     10,
     100,
@@ -236,25 +236,52 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
             return read_slowly(&text[..at], decimal_mark, plain_exponent, exponent);
         }
     }
-    let exact = (mantissa <= 1 << 53)
-        .then(|| exact_product(mantissa, exponent))
-        .flatten();
-    let Some(value) = exact else {
-        let mut slow = read_slowly(&text[..at], decimal_mark, plain_exponent, exponent)?;
-        slow.mantissa = signed(mantissa, negative);
-        return Some(slow);
-    };
+    let exact = exact_decimal(mantissa, exponent, negative, at);
+    if exact.is_some() {
+        return exact;
+    }
+    let mut slow = read_slowly(&text[..at], decimal_mark, plain_exponent, exponent)?;
+    slow.mantissa = signed(mantissa.min(i64::MAX as u64), negative);
+    Some(slow)
+}
+
+/// The number of at most 53 bits over a power of ten, with its sign; `None` where that power is not exact.
+#[inline(always)]
+pub(super) fn exact_quotient(
+    mantissa: u64,
+    decimals: i32,
+    negative: bool,
+    length: usize,
+) -> Option<Decimal> {
+    let power = POWERS.get(decimals.cast_unsigned() as usize)?;
+    #[expect(clippy::cast_precision_loss)]
+    let magnitude = mantissa.cast_signed() as f64 / power;
+    Some(Decimal {
+        value: f64::from_bits(magnitude.to_bits() | u64::from(negative) << 63),
+        mantissa: signed(mantissa, negative),
+        exponent: -decimals,
+        length,
+    })
+}
+
+/// A number of at most 53 bits; `None` where one rounding does not give its value.
+#[inline(always)]
+fn exact_decimal(mantissa: u64, exponent: i32, negative: bool, length: usize) -> Option<Decimal> {
+    if mantissa > 1 << 53 {
+        return None;
+    }
+    let value = exact_product(mantissa, exponent)?;
     Some(Decimal {
         value: f64::from_bits(value.to_bits() | u64::from(negative) << 63),
         mantissa: signed(mantissa, negative),
         exponent,
-        length: at,
+        length,
     })
 }
 
 #[inline(always)]
 fn signed(mantissa: u64, negative: bool) -> i64 {
-    let mantissa = i64::try_from(mantissa).unwrap_or(i64::MAX);
+    let mantissa = mantissa.cast_signed();
     let sign = -i64::from(negative);
     (mantissa ^ sign) - sign
 }

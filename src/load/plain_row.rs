@@ -1,107 +1,154 @@
 //! Rows of plain numbers, read straight from the bytes: the fast path.
 
 use super::cell::OVERLOAD_FROM;
+use super::dialect::Delimiter;
 use super::number::{Decimal, read_decimal};
 use super::plan::{Plan, Use};
 use super::row::Frame;
+use super::shape::Shape;
 
 /// A row of plain numbers.
+#[derive(Debug, Clone, Copy, Default)]
 pub(super) struct PlainRow {
     /// The number in the time column.
-    pub time: Option<Decimal>,
-    /// Length with the line end.
-    pub bytes: usize,
+    pub time: Decimal,
+    /// Byte behind its line end.
+    pub end: usize,
 }
 
-/// Whether a number stands for itself rather than for an overload.
-#[inline(always)]
-fn is_plain(number: Decimal) -> bool {
-    number.value.abs() < OVERLOAD_FROM
-}
-
-/// Reads a row of plain numbers; `None` where anything else is in it. `BLANKS`: the cells are parted by
-/// runs of blanks instead of the delimiter.
-#[inline(always)]
-pub(super) fn read_plain_row<const BLANKS: bool>(
+/// Reads rows of plain numbers from the front of `text`, as many as there are places in `rows` and in the
+/// frame's channels; gives how many. `shapes`: those of the cells of each column so far.
+pub(super) fn read_plain_rows(
     plan: &Plan,
-    delimiter: u8,
+    shapes: &mut [Shape],
     text: &[u8],
     frame: &mut Frame<'_>,
-) -> Option<PlainRow> {
-    let mark = plan.dialect.decimal_mark;
-    let terminator = plan.terminator;
+    rows: &mut [PlainRow],
+) -> usize {
+    // Shifts by a variable width take one step where the processor has them.
+    pulp::Arch::new().dispatch(
+        #[inline(always)]
+        || read_run(plan, shapes, text, frame, rows),
+    )
+}
+
+#[inline(always)]
+fn read_run(
+    plan: &Plan,
+    shapes: &mut [Shape],
+    text: &[u8],
+    frame: &mut Frame<'_>,
+    rows: &mut [PlainRow],
+) -> usize {
     let mut at = 0;
-    let mut time = None;
-    let last = plan.columns.len() - 1;
-    for (index, column) in plan.columns.iter().enumerate() {
-        while text.get(at) == Some(&b' ') {
-            at += 1;
-        }
-        match *column {
-            Use::Skip => {
-                // Other openings may be those of a remark.
-                let opens_row =
-                    |byte: &u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'+' | b'.');
-                if index == 0 && !text.get(at).is_some_and(opens_row) {
-                    return None;
-                }
-                at += text[at..].iter().position(|b| {
-                    (if BLANKS {
-                        !b.is_ascii_graphic()
-                    } else {
-                        *b == delimiter
-                    }) || *b == terminator
-                        || *b == b'"'
-                })?;
-                if text[at] == b'"' || text[at] == terminator && index != last {
-                    return None;
-                }
-            }
-            Use::Time => {
-                let number = read_decimal(&text[at..], mark).filter(|n| is_plain(*n))?;
-                at += number.length;
-                time = Some(number);
-            }
-            Use::Value {
-                channel,
-                reference,
-                factor,
-                offset,
-            } => {
-                let number = read_decimal(&text[at..], mark).filter(|n| is_plain(*n))?;
-                at += number.length;
-                frame.set(channel, (number.value - reference) * factor + offset);
-            }
-        }
-        if !BLANKS && index != last && text.get(at) == Some(&delimiter) {
-            at += 1;
-            continue;
-        }
-        let before = at;
-        while text.get(at) == Some(&b' ') {
-            at += 1;
-        }
-        if index != last {
-            if BLANKS {
-                while let Some(b' ' | b'\t') = text.get(at) {
-                    at += 1;
-                }
-                if at == before {
-                    return None;
-                }
+    let mut count = 0;
+    'rows: for row in rows.iter_mut().take(frame.stride - frame.index) {
+        for (index, (column, shape)) in plan.columns.iter().zip(&mut *shapes).enumerate() {
+            if *column != Use::Skip
+                && let Some(cell) = text.get(at..)
+                && let Some((number, length)) = shape.read(cell)
+            {
+                set(*column, number, frame, row);
+                at += length;
+            } else if let Some(end) = read_cell(plan, index, shape, text, at, frame, row) {
+                at = end;
             } else {
-                if text.get(at) != Some(&delimiter) {
-                    return None;
-                }
-                at += 1;
+                break 'rows;
             }
         }
+        row.end = at;
+        frame.index += 1;
+        count += 1;
     }
-    if text.get(at) == Some(&b'\r') && terminator == b'\n' {
-        at += 1;
+    count
+}
+
+/// Puts a number where it belongs.
+#[inline(always)]
+fn set(column: Use, number: Decimal, frame: &mut Frame<'_>, row: &mut PlainRow) {
+    match column {
+        Use::Skip => {}
+        Use::Time => row.time = number,
+        Use::Value {
+            channel,
+            reference,
+            factor,
+            offset,
+        } => frame.set(channel, (number.value - reference) * factor + offset),
     }
-    (text.get(at) == Some(&terminator)).then_some(PlainRow {
-        time,
-        bytes: at + 1,
-    })
+}
+
+/// Reads a cell of a plain number at a place and gives that of the next; `None` where anything else is in
+/// it, or behind it.
+#[inline(never)]
+fn read_cell(
+    plan: &Plan,
+    index: usize,
+    shape: &mut Shape,
+    text: &[u8],
+    at: usize,
+    frame: &mut Frame<'_>,
+    row: &mut PlainRow,
+) -> Option<usize> {
+    let blanks_from = |at: usize| text.get(at..).map_or(0, |rest| leading(rest, b" "));
+    let first = at + blanks_from(at);
+    let column = plan.columns[index];
+    let mut at = first;
+    if column == Use::Skip {
+        at += skip_cell(plan, text.get(at..)?, index)?;
+    } else {
+        let number = read_decimal(text.get(at..)?, plan.dialect.decimal_mark)?;
+        if number.value.abs() >= OVERLOAD_FROM {
+            return None;
+        }
+        at += number.length;
+        set(column, number, frame, row);
+    }
+    let next = if index + 1 < plan.columns.len() {
+        match plan.dialect.delimiter {
+            Delimiter::Byte(delimiter) => {
+                if text.get(at) != Some(&delimiter) {
+                    at += blanks_from(at);
+                }
+                (text.get(at) == Some(&delimiter)).then_some(at + 1)?
+            }
+            Delimiter::Blanks => {
+                let blanks = leading(text.get(at..)?, b" \t");
+                (blanks > 0).then_some(at + blanks)?
+            }
+        }
+    } else {
+        at += blanks_from(at);
+        if text.get(at) == Some(&b'\r') && plan.terminator == b'\n' {
+            at += 1;
+        }
+        (text.get(at) == Some(&plan.terminator)).then_some(at + 1)?
+    };
+    if column != Use::Skip {
+        shape.miss(&text[first..next], plan.dialect.decimal_mark);
+    }
+    Some(next)
+}
+
+/// How many bytes of those wanted `text` opens with.
+fn leading(text: &[u8], wanted: &[u8]) -> usize {
+    text.iter().take_while(|byte| wanted.contains(byte)).count()
+}
+
+/// Length of a cell that is not read; `None` where it may be more than a cell.
+fn skip_cell(plan: &Plan, text: &[u8], index: usize) -> Option<usize> {
+    // Other openings may be those of a remark.
+    let opens_row = |byte: &u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'+' | b'.');
+    if index == 0 && !text.first().is_some_and(opens_row) {
+        return None;
+    }
+    let length = text.iter().position(|b| {
+        (match plan.dialect.delimiter {
+            Delimiter::Byte(delimiter) => *b == delimiter,
+            Delimiter::Blanks => !b.is_ascii_graphic(),
+        }) || *b == plan.terminator
+            || *b == b'"'
+    })?;
+    let cut = text[length] == plan.terminator && index + 1 != plan.columns.len();
+    (text[length] != b'"' && !cut).then_some(length)
 }

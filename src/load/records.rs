@@ -48,6 +48,11 @@ pub(super) fn next_candidate(
                 None => break,
             };
             let text = &bytes[at..end];
+            if !blank_before && text.first().is_some_and(u8::is_ascii_digit) {
+                at = end + 1;
+                line += 1;
+                continue;
+            }
             match text
                 .iter()
                 .find(|b| !matches!(b, b' ' | b'\t' | b'"' | b'\r'))

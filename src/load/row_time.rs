@@ -67,6 +67,19 @@ impl RowTime {
         }
     }
 
+    /// The first number and the seconds of one step in its last digit: stamps written with as many decimals
+    /// are multiples of that.
+    pub fn basis(&self, factor: f64) -> Option<(Decimal, f64)> {
+        let first = self.first?;
+        Some((first, power_of_ten(first.exponent) * factor))
+    }
+
+    /// Takes note of a number that was read.
+    #[inline]
+    pub fn widen(&mut self, number: Decimal) {
+        self.widest = self.widest.max(number.width());
+    }
+
     /// A stamp written with another number of decimals than the first.
     #[inline(never)]
     fn of_unaligned(&self, first: Decimal, number: Decimal, factor: f64) -> Stamp {

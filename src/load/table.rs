@@ -2,13 +2,13 @@
 
 use super::bytes::decode;
 use super::cell;
-use super::dialect::Delimiter;
 use super::findings;
-use super::plain_row::read_plain_row;
+use super::plain_row::{PlainRow, read_plain_rows};
 use super::plan::{Plan, TimeCells};
 use super::records::SCAN_LIMIT;
 use super::row::{Frame, Missing, Outcome, read_row};
 use super::row_time::{RowTime, Stamp};
+use super::shape::Shape;
 use super::time_base;
 use super::time_column::Tracker;
 use super::window::Window;
@@ -30,7 +30,14 @@ pub(super) struct TableSource {
     found: Vec<Warning>,
     state: State,
     window: Window,
+    /// Shape of the numbers of each column.
+    shapes: Vec<Shape>,
+    /// Plain rows read in a run.
+    rows: Vec<PlainRow>,
 }
+
+/// Plain rows read before their times are looked at.
+const RUN_ROWS: usize = 256;
 
 /// What changes while reading and starts afresh on rewinding.
 #[derive(Debug, Clone, Default)]
@@ -68,6 +75,44 @@ impl State {
     }
 }
 
+/// Follows the times of plain rows, the first of them of a frame and a line. Gives how many rows keep to the
+/// grid, and the frames missing before the next or its error where one does not.
+fn follow(
+    tracker: &mut Tracker,
+    time: &mut RowTime,
+    (frame, line): (u64, u64),
+    rows: &[PlainRow],
+    factor: f64,
+) -> (usize, Result<u64, Error>) {
+    let mut taken = 0;
+    while taken < rows.len() {
+        if let Some((first, step_s)) = time.basis(factor) {
+            let stamps = rows[taken..]
+                .iter()
+                .map(|row| row.time)
+                .take_while(|number| number.is_aligned(first))
+                .map(|number| number.mantissa.wrapping_sub(first.mantissa) as f64 * step_s);
+            let even = tracker.accept_even(frame + taken as u64, stamps);
+            for row in &rows[taken..taken + even] {
+                time.widen(row.time);
+            }
+            taken += even;
+        }
+        let Some(row) = rows.get(taken) else { break };
+        let stamp = time.of_number(row.time, factor);
+        let (frame, line) = (frame + taken as u64, line + taken as u64);
+        match tracker.accept(frame, stamp, line) {
+            Ok(0) => taken += 1,
+            Ok(missing) => {
+                let next = tracker.accept(frame + missing, stamp, line);
+                return (taken, next.map(|_| missing));
+            }
+            Err(error) => return (taken, Err(error)),
+        }
+    }
+    (taken, Ok(0))
+}
+
 impl TableSource {
     pub fn new(
         path: PathBuf,
@@ -80,6 +125,8 @@ impl TableSource {
             path,
             state: State::new(&plan, header.channels.len()),
             window: Window::new(file, &plan),
+            shapes: vec![Shape::default(); plan.columns.len()],
+            rows: vec![PlainRow::default(); RUN_ROWS],
             plan,
             header,
             known,
@@ -169,54 +216,37 @@ impl TableSource {
     /// Reads plain rows as long as they come; gives the frames that are missing before the row that
     /// was read last.
     fn plain_rows(&mut self, frame: &mut Frame<'_>) -> Result<u64, Error> {
-        match self.plan.dialect.delimiter {
-            Delimiter::Byte(delimiter) => self.rows_parted_by::<false>(delimiter, frame),
-            Delimiter::Blanks => self.rows_parted_by::<true>(b' ', frame),
-        }
-    }
-
-    fn rows_parted_by<const BLANKS: bool>(
-        &mut self,
-        delimiter: u8,
-        frame: &mut Frame<'_>,
-    ) -> Result<u64, Error> {
         let factor = match self.plan.time {
             Some(TimeCells::Number { factor, .. }) => factor,
             _ => 1.0,
         };
-        let state = &mut self.state;
-        let mut tracker = state.tracker.take();
-        let (mut line, mut number) = (state.line, state.frame);
-        let lines = self.window.lines();
-        let mut place = 0;
-        let mut outcome = Ok(0);
-        while frame.index < frame.stride {
-            let text = &lines[place..];
-            let Some(row) = read_plain_row::<BLANKS>(&self.plan, delimiter, text, frame) else {
-                break;
+        loop {
+            let lines = self.window.lines();
+            let first = frame.index;
+            let count = read_plain_rows(&self.plan, &mut self.shapes, lines, frame, &mut self.rows);
+            let rows = &self.rows[..count];
+            let (taken, outcome) = match &mut self.state.tracker {
+                Some(tracker) if self.plan.time.is_some() => follow(
+                    tracker,
+                    &mut self.state.time,
+                    (self.state.frame, self.state.line),
+                    rows,
+                    factor,
+                ),
+                _ => (count, Ok(0)),
             };
-            place += row.bytes;
-            line += 1;
-            if let (Some(time), Some(tracker)) = (row.time, &mut tracker) {
-                let stamp = state.time.of_number(time, factor);
-                outcome = tracker.accept(number, stamp, line - 1);
-                if !matches!(outcome, Ok(0)) {
-                    if let Ok(missing) = outcome {
-                        outcome = tracker
-                            .accept(number + missing, stamp, line - 1)
-                            .map(|_| missing);
-                    }
-                    break;
-                }
+            let passed = !matches!(outcome, Ok(0));
+            self.state.frame += taken as u64;
+            frame.index = first + taken;
+            let read = taken + usize::from(passed);
+            self.state.line += read as u64;
+            if let Some(row) = read.checked_sub(1).and_then(|last| rows.get(last)) {
+                self.window.advance(row.end);
             }
-            number += 1;
-            frame.index += 1;
+            if passed || count < self.rows.len() {
+                return outcome;
+            }
         }
-        state.line = line;
-        state.frame = number;
-        state.tracker = tracker;
-        self.window.advance(place);
-        outcome
     }
 
     /// Reads the line at hand cell by cell: a row with its stamp, or `None` where it is none.

@@ -197,6 +197,42 @@ impl Tracker {
         Ok(0)
     }
 
+    /// Takes stamps from `frame` on that have no rounding of their own, in seconds after the first, as long
+    /// as they keep to the grid; gives how many were taken.
+    #[inline]
+    pub fn accept_even(&mut self, frame: u64, stamps: impl Iterator<Item = f64>) -> usize {
+        let mut taken = 0;
+        let mut sums = (self.count, self.sum_i, self.sum_ii, self.sum_r, self.sum_ir);
+        let mut spread = self.spread;
+        let (mut level, mut tilt) = (self.level, self.tilt);
+        for after_s in stamps {
+            let frame = frame + taken as u64;
+            #[expect(clippy::cast_precision_loss)]
+            let index = frame.cast_signed() as f64;
+            let residual = after_s - index * self.grid.step_s;
+            let deviation = (residual - level - tilt * index).abs();
+            if deviation > self.warn || deviation.is_nan() {
+                break;
+            }
+            spread = spread.max(residual.abs());
+            sums.0 += 1.0;
+            sums.1 += index;
+            sums.2 += index * index;
+            sums.3 += residual;
+            sums.4 += index * residual;
+            taken += 1;
+            if frame >= self.refit_at {
+                (self.count, self.sum_i, self.sum_ii, self.sum_r, self.sum_ir) = sums;
+                self.refit();
+                (level, tilt) = (self.level, self.tilt);
+                self.refit_at = (frame + 64).max(frame + frame / 4);
+            }
+        }
+        (self.count, self.sum_i, self.sum_ii, self.sum_r, self.sum_ir) = sums;
+        self.spread = spread;
+        taken
+    }
+
     /// A stamp off the grid: a gap of whole steps, told unevenness or an error.
     #[cold]
     fn judge(

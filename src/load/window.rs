@@ -6,7 +6,7 @@ use crate::{Error, ErrorKind};
 use std::fs::File;
 use std::sync::Arc;
 
-const BUFFER_BYTES: usize = 1 << 18;
+const BUFFER_BYTES: usize = 1 << 16;
 /// A line longer than this is refused rather than held in memory.
 const LINE_LIMIT: usize = 1 << 28;
 
