@@ -13,6 +13,7 @@ pub mod separation;
 pub mod session;
 pub mod spectrum;
 pub mod stats;
+mod vector;
 mod warning;
 
 pub use analysis::{MeasureOptions, Measurement, measure};

@@ -65,10 +65,17 @@ pub(super) fn combine(
         .collect();
     let reference: f64 = frequencies.iter().zip(&shares).map(|(f, w)| f * w).sum();
     // Phasors against the reference's phase.
-    let phasor = |s: usize, k: usize| {
-        segments[s].fit.harmonics[k - 1]
-            * Complex64::cis(-TAU * (k as f64 * reference * times[s]).fract())
-    };
+    let phasors: Vec<Complex64> = segments
+        .iter()
+        .zip(&times)
+        .flat_map(|(segment, time)| {
+            (1..=orders).map(move |k| {
+                segment.fit.harmonics[k - 1]
+                    * Complex64::cis(-TAU * (k as f64 * reference * time).fract())
+            })
+        })
+        .collect();
+    let phasor = |s: usize, k: usize| phasors[s * orders + k - 1];
     let guides = guides(segments, noise, highest_guide);
     let per_segment: Vec<Observation> = (0..segments.len())
         .map(|s| Observation {

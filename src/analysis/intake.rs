@@ -43,10 +43,18 @@ impl Intake {
         }
     }
 
-    /// Takes samples, not finite where they are missing or clipped; what they give at the lower rate is appended.
-    pub(super) fn push(&mut self, samples: &[f64], low: &mut Vec<f64>) {
+    /// Takes samples, of which `mark` makes those that are clipped not finite; what they give at the lower rate is
+    /// appended.
+    pub(super) fn push(
+        &mut self,
+        samples: &[f64],
+        mark: &mut dyn FnMut(&mut [f64]),
+        low: &mut Vec<f64>,
+    ) {
         for part in samples.chunks(BATCH) {
+            let from = self.pending.len();
             self.pending.extend_from_slice(part);
+            mark(&mut self.pending[from..]);
             if self.pending.len() >= BATCH {
                 self.work(low);
             }

@@ -105,8 +105,6 @@ struct Channel {
     long: Option<Long>,
     /// What a first reading told of the series.
     known: Option<Known>,
-    /// A block with its clipped samples marked.
-    marked: Vec<f64>,
 }
 
 /// A record too long to be kept as a whole: its rate lowered where that is high, then fitted as it comes.
@@ -170,7 +168,6 @@ fn read(
             whole: Vec::new(),
             long: None,
             known: known.clone(),
-            marked: Vec::new(),
         })
         .collect();
     let provisional_hz = source.header().time_base.sample_rate_hz;
@@ -217,41 +214,59 @@ impl Channel {
         rate_hz: f64,
         options: &MeasureOptions,
     ) -> Option<Known> {
-        self.sums.push(samples);
+        let plain = self.sums.push(samples);
         if self.first.len() < STEP_SAMPLES {
             let room = STEP_SAMPLES - self.first.len();
             self.first.extend(samples.iter().take(room));
         }
         if self.long.is_some() {
-            self.marked.clear();
-            self.marked.extend_from_slice(samples);
-        } else {
-            self.whole.extend_from_slice(samples);
-            if self.whole.len() <= WHOLE_FRAMES {
-                return None;
-            }
-            self.step = self.step.or_else(|| infer_step(&self.first));
-            self.marked = std::mem::take(&mut self.whole);
-            self.rails.learn(&self.marked);
-            let low_rate_hz = rate_hz / factor as f64;
-            self.long = Some(Long {
-                intake: (factor > 1).then(|| Intake::new(factor, rate_hz)),
-                stretches: Stretches::new(
-                    low_rate_hz,
-                    clean_to_hz(factor, low_rate_hz),
-                    options,
-                    self.known.take(),
-                ),
-                factor,
-            });
+            return self.go_on(samples, plain, options);
         }
-        self.rails.mark(&mut self.marked);
+        self.whole.extend_from_slice(samples);
+        if self.whole.len() <= WHOLE_FRAMES {
+            return None;
+        }
+        let whole = std::mem::take(&mut self.whole);
+        self.step = self.step.or_else(|| infer_step(&self.first));
+        self.rails.learn(&whole);
+        let low_rate_hz = rate_hz / factor as f64;
+        self.long = Some(Long {
+            intake: (factor > 1).then(|| Intake::new(factor, rate_hz)),
+            stretches: Stretches::new(
+                low_rate_hz,
+                clean_to_hz(factor, low_rate_hz),
+                options,
+                self.known.take(),
+            ),
+            factor,
+        });
+        self.go_on(&whole, None, options)
+    }
+
+    /// Takes samples of a record known to be long; `plain`: their extremes where all are finite.
+    fn go_on(
+        &mut self,
+        samples: &[f64],
+        plain: Option<(f64, f64)>,
+        options: &MeasureOptions,
+    ) -> Option<Known> {
         let long = self.long.as_mut()?;
+        let within = plain.is_some_and(|(min, max)| self.rails.hold(min, max));
+        let mut mark = |samples: &mut [f64]| {
+            if !within {
+                self.rails.mark(samples);
+            }
+        };
+        let pending = &mut long.stretches.pending;
         match &mut long.intake {
-            Some(intake) => intake.push(&self.marked, &mut long.stretches.pending),
-            None => long.stretches.pending.extend_from_slice(&self.marked),
+            Some(intake) => intake.push(samples, &mut mark, pending),
+            None => {
+                let from = pending.len();
+                pending.extend_from_slice(samples);
+                mark(&mut pending[from..]);
+            }
         }
-        let limits = limits(&self.rails, self.step, factor);
+        let limits = limits(&self.rails, self.step, long.factor);
         long.stretches.work(&limits, options)
     }
 

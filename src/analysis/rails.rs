@@ -104,6 +104,11 @@ impl Rails {
         (below, above)
     }
 
+    /// Whether samples from `min` to `max` all lie between the rails.
+    pub(super) fn hold(&self, min: f64, max: f64) -> bool {
+        self.low < min && max < self.high
+    }
+
     /// Counts the samples at the rails and marks them as overload.
     pub(super) fn mark(&mut self, samples: &mut [f64]) {
         for x in samples {

@@ -428,6 +428,12 @@ impl Joined {
 
     fn add(&mut self, fit: StretchFit) {
         let from = self.samples;
+        let orders = self.orders;
+        let series = fit.segments.into_iter().map(|mut segment| {
+            segment.fit.harmonics.resize(orders, Complex64::default());
+            segment
+        });
+        let series: Vec<SegmentFit> = series.collect();
         let moved = |segments: Vec<SegmentFit>| {
             segments.into_iter().map(move |mut segment| {
                 segment.centre += from as f64;
@@ -441,8 +447,8 @@ impl Joined {
             Weighting::Hann => 1.5,
         };
         self.spreads
-            .resize(self.segments.len() + fit.segments.len(), spread);
-        self.segments.extend(moved(fit.segments));
+            .resize(self.segments.len() + series.len(), spread);
+        self.segments.extend(moved(series));
         self.highest_guide = self.highest_guide.min(fit.highest_guide);
         for (i, tone) in fit.tones.into_iter().enumerate() {
             match self.tones.get_mut(i) {

@@ -1,7 +1,7 @@
 //! Plain figures of the waveform, gathered while the record is read.
 
 use super::measurement::Waveform;
-use crate::spectrum::vectorised;
+use crate::vector::vectorised;
 
 /// Running sums of the finite samples about the first of them, so that an offset of a million times
 /// the rest costs no digits; pairwise by blocks.
@@ -67,14 +67,16 @@ impl Moments {
 }
 
 impl WaveformSums {
-    pub(super) fn push(&mut self, samples: &[f64]) {
+    /// Adds samples; their extremes where all are finite.
+    pub(super) fn push(&mut self, samples: &[f64]) -> Option<(f64, f64)> {
         let Some(origin) = self
             .origin
             .or_else(|| samples.iter().copied().find(|v| v.is_finite()))
         else {
             self.count_gaps(samples);
-            return;
+            return None;
         };
+        let mut extremes = Some((origin, origin));
         if self.origin.is_none() {
             self.origin = Some(origin);
             (self.min, self.max) = (origin, origin);
@@ -91,10 +93,13 @@ impl WaveformSums {
             );
             if squares.is_finite() {
                 (self.min, self.max) = (self.min.min(min), self.max.max(max));
+                extremes =
+                    extremes.map(|(least, most): (f64, f64)| (least.min(min), most.max(max)));
                 self.sum += sum;
                 self.squares += squares;
                 self.count += block.len() as u64;
             } else {
+                extremes = None;
                 self.count_gaps(block);
                 for &x in block.iter().filter(|x| x.is_finite()) {
                     let d = x - origin;
@@ -106,6 +111,7 @@ impl WaveformSums {
                 }
             }
         }
+        extremes
     }
 
     fn count_gaps(&mut self, samples: &[f64]) {

@@ -6,6 +6,7 @@ use super::number::{Decimal, read_decimal};
 use super::plan::{Plan, Use};
 use super::row::Frame;
 use super::shape::Shape;
+use crate::vector::vectorised;
 
 /// A row of plain numbers.
 #[derive(Debug, Clone, Copy, Default)]
@@ -26,7 +27,7 @@ pub(super) fn read_plain_rows(
     rows: &mut [PlainRow],
 ) -> usize {
     // Shifts by a variable width take one step where the processor has them.
-    pulp::Arch::new().dispatch(
+    vectorised(
         #[inline(always)]
         || read_run(plan, shapes, text, frame, rows),
     )

@@ -7,7 +7,6 @@ mod dirichlet;
 pub(crate) mod fft;
 mod nudft;
 mod tapers;
-mod vector;
 mod window;
 
 pub use decimator::Decimator;
@@ -15,5 +14,4 @@ pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
 pub use nudft::{Line, Nudft};
 pub use tapers::{Tapers, WholeBinTapers};
-pub(crate) use vector::vectorised;
 pub use window::Window;

@@ -2,7 +2,7 @@
 
 use super::density::{Density, Multitaper};
 use super::fft;
-use super::vector::vectorised;
+use crate::vector::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
