@@ -611,8 +611,11 @@ fn noise(
     };
     let (power, dof) = floors.power_between(low, high);
     let rms = stats::chi_square_scale_interval(power.max(0.0).sqrt(), dof, options.confidence);
-    let density = stats::chi_square_scale_interval(
-        (power.max(0.0) / (high - low)).sqrt(),
+    let per_root = 1.0 / (high - low).sqrt();
+    let density = Estimate::new(
+        rms.value * per_root,
+        (rms.low * per_root, rms.high * per_root),
+        rms.standard_uncertainty * per_root,
         dof,
         options.confidence,
     );
@@ -671,7 +674,7 @@ fn offset(
         [segment] => {
             let mut noise = fit.settings.noise.clone();
             noise[0] = level * half_rate;
-            let own = segment.design.variances(&noise).offset;
+            let own = segment.design.offset_variance(&noise);
             let moved = segment.step.offset_slope.powi(2) * segment.step.variance;
             let moved = if moved.is_finite() { moved } else { 0.0 };
             (segment.fit.offset, own + moved)
@@ -694,9 +697,12 @@ fn offset(
     };
     let variance = variance / fit.present;
     let cycles = duration * fit.nominal_hz;
-    let (value, variance, dof) = match short_offset(stream, fit, options) {
-        Some((value, variance)) if cycles < 1.0 => (value, variance, f64::INFINITY),
-        _ => (value, variance, dof),
+    let short = (cycles < 1.0)
+        .then(|| short_offset(stream, fit, options))
+        .flatten();
+    let (value, variance, dof) = match short {
+        Some((value, variance)) => (value, variance, f64::INFINITY),
+        None => (value, variance, dof),
     };
     let mut estimate = Estimate::student(
         facts.mean + value,

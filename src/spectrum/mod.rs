@@ -11,5 +11,6 @@ mod window;
 pub use decimator::Decimator;
 pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
+pub(crate) use nudft::HannGrid;
 pub use nudft::Nudft;
 pub use window::Window;
