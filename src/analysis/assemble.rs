@@ -625,8 +625,11 @@ fn noise(
     };
     let (power, dof) = floors.power_between(low, high);
     let rms = stats::chi_square_scale_interval(power.max(0.0).sqrt(), dof, options.confidence);
-    let density = stats::chi_square_scale_interval(
-        (power.max(0.0) / (high - low)).sqrt(),
+    let per_root = 1.0 / (high - low).sqrt();
+    let density = Estimate::new(
+        rms.value * per_root,
+        (rms.low * per_root, rms.high * per_root),
+        rms.standard_uncertainty * per_root,
         dof,
         options.confidence,
     );
@@ -688,7 +691,7 @@ fn offset(
             let own = segment
                 .design
                 .as_ref()
-                .map_or(level / (2.0 * duration), |d| d.variances(&noise).offset);
+                .map_or(level / (2.0 * duration), |d| d.offset_variance(&noise));
             let moved = segment.step.offset_slope.powi(2) * segment.step.variance;
             let moved = if moved.is_finite() { moved } else { 0.0 };
             (segment.fit.offset, own + moved)

@@ -6,7 +6,8 @@ use super::gaps::{Gap, fill};
 use super::groups::{HarmonicGroups, harmonic_groups};
 use super::level::robust_level;
 use super::noise_floor::{NoiseFloor, RemovedLine};
-use super::search::SearchInput;
+use super::remainder::{Lines, Remainder, Transform};
+use super::search::{SearchInput, Searched};
 use super::segment::{FitSettings, SegmentFit};
 use super::slow_noise::SlowNoise;
 use super::tones::find_peaks;
@@ -16,6 +17,7 @@ use ndarray::ArrayView1;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
+use std::f64::consts::PI;
 
 /// Share either side of nominal within which a grid's frequency lies.
 pub(super) const GRID_RANGE: f64 = 0.01;
@@ -33,6 +35,10 @@ const MOST_REFITS: usize = 6;
 /// A tone leaks into an unweighted fit of orders ten cells away by 1/(10π): peaks below that share of the strongest's
 /// power wait until the series was fitted without it.
 const LEAKED: f64 = 1e-3;
+/// Square of the change, in deviations, below which a fit counts as standing.
+const UNMOVED: f64 = 1e-4;
+/// Most rounds of search for tones.
+const MOST_ROUNDS: usize = 9;
 /// Most lines that are taken out before the series is found.
 const MOST_FOREIGN: usize = 12;
 
@@ -129,6 +135,9 @@ fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> 
 }
 
 fn transforms(samples: &[f64], pieces: &[(usize, usize)]) -> Vec<Nudft> {
+    if let [(from, to)] = pieces {
+        return vec![Nudft::new(&samples[*from..*to])];
+    }
     pieces
         .par_iter()
         .map(|&(from, to)| Nudft::new(&samples[from..to]))
@@ -235,10 +244,6 @@ impl<'a> Work<'a> {
         }
     }
 
-    pub(super) fn samples(&self) -> &[f64] {
-        &self.samples
-    }
-
     /// The transform of every segment.
     pub(super) fn transforms(&self) -> Vec<Nudft> {
         transforms(&self.samples, &self.pieces)
@@ -318,24 +323,24 @@ impl<'a> Work<'a> {
                 }
             })
             .collect();
-        let parts: Vec<Density> = starts
-            .par_chunks(8)
-            .map(|chunk| {
-                let mut own = estimator.clone();
-                let mut sum = own.start(self.stream.rate_hz);
-                let mut record = vec![0.0; length.min(samples.len())];
-                for &start in chunk {
-                    let end = start + record.len();
-                    record.copy_from_slice(&samples[start..end]);
-                    take_off_line(&mut record);
-                    own.accumulate(&record, &mut sum);
-                }
-                sum
-            })
-            .collect();
-        let mut sum = estimator.start(self.stream.rate_hz);
-        for part in &parts {
-            sum.add(part);
+        let of_some = |chunk: &[usize]| {
+            let mut sum = estimator.start(self.stream.rate_hz);
+            for &start in chunk {
+                let record = &samples[start..start + length.min(samples.len())];
+                estimator.accumulate_less_line(record, straight_line(record), &mut sum);
+            }
+            sum
+        };
+        if records == 1 {
+            return of_some(&starts);
+        }
+        let parts: Vec<Density> = starts.par_chunks(8).map(of_some).collect();
+        let mut parts = parts.into_iter();
+        let mut sum = parts
+            .next()
+            .unwrap_or_else(|| estimator.start(self.stream.rate_hz));
+        for part in parts {
+            sum.add(&part);
         }
         sum
     }
@@ -363,27 +368,31 @@ impl<'a> Work<'a> {
         let rough = self.estimator(55.0);
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
-        let mut rest = self.samples.to_vec();
-        let mut rest_transforms = transforms(&rest, &self.pieces);
+        let whole = transforms(&self.samples, &self.pieces);
         for tone in known.map_or(&[][..], |k| &k.tones) {
-            let segments = self.fit_tone(&rest_transforms, &total, tone.place * rate);
-            self.subtract(&segments, &mut rest);
-            rest_transforms = transforms(&rest, &self.pieces);
-            tones.push(segments);
+            let own = self.remainders(&whole, &[], &tones);
+            tones.push(self.fit_tone(&own, &total, tone.place * rate));
         }
-        let (nominal_hz, start, decided) = loop {
-            if let Some(known) = known {
-                break (known.nominal_hz, known.fundamental, known.decided);
-            }
-            let found = self.acquire(&rest, &rest_transforms, &total);
-            match found.outside {
-                Some(tone) if tones.len() < MOST_FOREIGN => {
-                    let segments = self.fit_tone(&rest_transforms, &total, tone);
-                    self.subtract(&segments, &mut rest);
-                    rest_transforms = transforms(&rest, &self.pieces);
-                    tones.push(segments);
+        let (nominal_hz, start, decided) = if let Some(known) = known {
+            (known.nominal_hz, known.fundamental, known.decided)
+        } else {
+            // What is searched once lines were taken out.
+            let mut left: Option<(Vec<f64>, Vec<Nudft>)> = None;
+            loop {
+                let found = match &left {
+                    None => self.acquire(&self.samples, &whole, &total),
+                    Some((samples, transforms)) => self.acquire(samples, transforms, &total),
+                };
+                match found.outside {
+                    Some(tone) if tones.len() < MOST_FOREIGN => {
+                        let own = self.remainders(&whole, &[], &tones);
+                        tones.push(self.fit_tone(&own, &total, tone));
+                        let samples = self.residual(&[], &tones);
+                        let transforms = transforms(&samples, &self.pieces);
+                        left = Some((samples, transforms));
+                    }
+                    _ => break (found.nominal_hz, found.fundamental, found.decided),
                 }
-                _ => break (found.nominal_hz, found.fundamental, found.decided),
             }
         };
         let orders = highest_order(self.options, self.stream, nominal_hz);
@@ -403,51 +412,38 @@ impl<'a> Work<'a> {
             }),
         };
         let estimator = self.estimator(nominal_hz);
-        let mut segments = self.fit_series(&settings, &rest_transforms, start);
-        let mut residual = rest.clone();
-        self.subtract(&segments, &mut residual);
+        let left = self.remainders(&whole, &[], &tones);
+        let mut segments = self.fit_series(&settings, &left, start);
+        let mut residual = self.residual(&segments, &tones);
         let mut density = self.density(&estimator, &residual);
         let mut floor = self.floor(&estimator, &density, &settings, &segments, &tones);
         settings.weighting = self.choose_weighting(&settings, &segments, &floor);
         if settings.weighting == Weighting::Hann {
             // What leaked into the unweighted fit would stand in its residual as tones.
             let start = mean_fundamental(&segments).unwrap_or(start);
-            segments = self.fit_series(&settings, &rest_transforms, start);
-            residual.copy_from_slice(&rest);
-            self.subtract(&segments, &mut residual);
+            segments = self.fit_series(&settings, &left, start);
+            residual = self.residual(&segments, &tones);
             density = self.density(&estimator, &residual);
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
         }
+        drop(left);
         settings.noise = self.noise_variances(&settings, &floor, &segments).0;
         // Tones in what is left, each fitted and taken out, then the series once more without them.
         let mut searched = false;
-        // A long record's transforms are its largest part: one set at a time.
-        drop(rest_transforms);
-        for _ in 0..3 {
+        for _ in 0..MOST_ROUNDS {
             let before = tones.len();
             if !searched {
-                self.add_tones(
-                    &mut tones,
-                    &mut residual,
-                    &mut density,
-                    &mut floor,
-                    &estimator,
-                    &settings,
-                    &segments,
-                );
+                self.add_tones(&whole, &mut tones, &density, &floor, &segments);
             }
             searched = tones.len() == before;
-            rest.copy_from_slice(&self.samples);
-            for tone in &tones {
-                self.subtract(tone, &mut rest);
-            }
-            let rest_transforms = transforms(&rest, &self.pieces);
             let start = mean_fundamental(&segments).unwrap_or(start);
-            segments = self.fit_series(&settings, &rest_transforms, start);
-            drop(rest_transforms);
-            residual.copy_from_slice(&rest);
-            self.subtract(&segments, &mut residual);
-            self.refit_tones(&mut tones, &mut residual, &floor);
+            let earlier = (segments, tones.clone());
+            segments = self.fit_series(&settings, &self.remainders(&whole, &[], &tones), start);
+            self.refit_tones(&whole, &segments, &mut tones, &floor);
+            if searched && self.stands(&earlier, &segments, &tones, &settings, &floor) {
+                break;
+            }
+            residual = self.residual(&segments, &tones);
             density = self.density(&estimator, &residual);
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
             settings.noise = self.noise_variances(&settings, &floor, &segments).0;
@@ -483,13 +479,10 @@ impl<'a> Work<'a> {
                 ToneFit { combined, segments }
             })
             .collect();
-        // The tapers of a long record do not depend on the nominal: that density is there already.
-        let total = if self.pieces.len() > 1 {
+        let total = if estimator.tapers() == rough.tapers() {
             total
         } else {
-            rest.copy_from_slice(&self.samples);
-            take_off_line(&mut rest);
-            self.density(&estimator, &rest)
+            self.density(&estimator, &self.samples)
         };
         StreamFit {
             nominal_hz,
@@ -532,6 +525,8 @@ impl<'a> Work<'a> {
             .min()
             .unwrap_or(0);
         let duration = samples.len() as f64 / rate;
+        let top = nominals.iter().fold(0.0, |top: f64, &hz| top.max(hz)) * common as f64;
+        let searched = Searched::new(transforms, (1.0 + GRID_RANGE) * top / rate);
         let mut best: Option<(f64, Acquired)> = None;
         for nominal_hz in nominals {
             let fundamental = nominal_hz / rate;
@@ -557,7 +552,7 @@ impl<'a> Work<'a> {
                 if duration * nominal_hz >= 2.0 {
                     let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
                     let cells: Vec<f64> = noise[1..].iter().map(|v| v * 0.375 * length).collect();
-                    let input = SearchInput::new(transforms, &cells);
+                    let input = SearchInput::new(&searched, &cells);
                     let peak = input.peak(settings.range.0, settings.range.1);
                     acquired.fundamental = peak.fundamental;
                     merit = input.total(peak.fundamental);
@@ -634,7 +629,7 @@ impl<'a> Work<'a> {
     pub(super) fn fit_series(
         &self,
         settings: &FitSettings,
-        transforms: &[Nudft],
+        transforms: &[impl Transform],
         start: f64,
     ) -> Vec<SegmentFit> {
         if settings.orders == 0 {
@@ -663,7 +658,7 @@ impl<'a> Work<'a> {
     /// Fits one tone in every segment.
     fn fit_tone(
         &self,
-        transforms: &[Nudft],
+        transforms: &[impl Transform],
         density: &Density,
         frequency_hz: f64,
     ) -> Vec<SegmentFit> {
@@ -688,7 +683,11 @@ impl<'a> Work<'a> {
         self.fit_series(&settings, transforms, fundamental)
     }
 
-    pub(super) fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
+    fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
+        if let ([segment], [_]) = (segments, self.pieces.as_slice()) {
+            segment.fit.subtract_harmonics(samples);
+            return;
+        }
         let mut parts: Vec<(&SegmentFit, &mut [f64])> = Vec::new();
         let mut rest = samples;
         for (segment, &(from, to)) in segments.iter().zip(&self.pieces) {
@@ -701,18 +700,63 @@ impl<'a> Work<'a> {
             .for_each(|(segment, part)| segment.fit.subtract_harmonics(part));
     }
 
-    fn add(&self, segments: &[SegmentFit], samples: &mut [f64]) {
-        let negated: Vec<SegmentFit> = segments
+    /// The samples less a series and tones.
+    pub(super) fn residual(&self, segments: &[SegmentFit], tones: &[Vec<SegmentFit>]) -> Vec<f64> {
+        let mut samples = self.samples.to_vec();
+        self.subtract(segments, &mut samples);
+        for tone in tones {
+            self.subtract(tone, &mut samples);
+        }
+        samples
+    }
+
+    /// The segments' transforms less a series and tones.
+    pub(super) fn remainders<'t>(
+        &self,
+        whole: &'t [Nudft],
+        segments: &[SegmentFit],
+        tones: &[Vec<SegmentFit>],
+    ) -> Vec<Remainder<'t>> {
+        whole
             .iter()
-            .map(|s| {
-                let mut s = s.clone();
-                for c in &mut s.fit.harmonics {
-                    *c = -*c;
+            .enumerate()
+            .map(|(i, transform)| {
+                let mut lines = Lines::new(transform.len());
+                for segment in std::iter::once(segments)
+                    .chain(tones.iter().map(Vec::as_slice))
+                    .filter_map(|fits| fits.get(i))
+                {
+                    add_lines(&mut lines, segment);
                 }
-                s
+                Remainder { transform, lines }
             })
-            .collect();
-        self.subtract(&negated, samples);
+            .collect()
+    }
+
+    /// Whether a fit of everything moved no coefficient by a hundredth of its deviation: what is left then stays.
+    fn stands(
+        &self,
+        (segments, tones): &(Vec<SegmentFit>, Vec<Vec<SegmentFit>>),
+        new_segments: &[SegmentFit],
+        new_tones: &[Vec<SegmentFit>],
+        settings: &FitSettings,
+        floor: &NoiseFloor,
+    ) -> bool {
+        let series = |k: usize, length: usize| settings.coefficient_variance(k, length);
+        let own = segments.len() == new_segments.len()
+            && segments
+                .iter()
+                .zip(new_segments)
+                .all(|(a, b)| moved_by(a, b, &series) < UNMOVED);
+        own && tones.iter().zip(new_tones).all(|(before, after)| {
+            let noise = self.tone_noise(floor, after);
+            before.len() == after.len()
+                && before
+                    .iter()
+                    .zip(after)
+                    .zip(&noise.variances)
+                    .all(|((a, b), v)| moved_by(a, b, &|_, _| *v) < UNMOVED)
+        })
     }
 
     fn fitted_over_s(&self) -> f64 {
@@ -809,6 +853,7 @@ impl<'a> Work<'a> {
         }
         // The orders that carry most interference are the low ones; each counts alike, so that one strong
         // line far up does not decide.
+        let leakage = floor.leakage(fitted_over_s);
         let shares: Vec<f64> = (1..=settings.orders.min(9))
             .map(|k| {
                 let frequency = k as f64 * fundamental_hz;
@@ -816,7 +861,7 @@ impl<'a> Work<'a> {
                     .level_at(frequency, fundamental_hz)
                     .0
                     .max(f64::MIN_POSITIVE);
-                floor.leakage_at(frequency, fitted_over_s) / level
+                leakage.at(frequency) / level
             })
             .collect();
         let mean = shares.iter().sum::<f64>() / shares.len().max(1) as f64;
@@ -840,11 +885,13 @@ impl<'a> Work<'a> {
         let zero = floor.lowest();
         let mut variances = vec![zero.0 * half_rate];
         let mut dofs = vec![zero.1];
+        let leakage = (settings.weighting == Weighting::Rectangular)
+            .then(|| floor.leakage(self.fitted_over_s()));
         for k in 1..=settings.orders {
             let frequency = k as f64 * fundamental_hz;
             let (mut level, dof) = floor.level_at(frequency, fundamental_hz);
-            if settings.weighting == Weighting::Rectangular {
-                level += floor.leakage_at(frequency, self.fitted_over_s());
+            if let Some(leakage) = &leakage {
+                level += leakage.at(frequency);
             }
             variances.push((level * half_rate).max(f64::MIN_POSITIVE));
             dofs.push(dof);
@@ -895,54 +942,40 @@ impl<'a> Work<'a> {
         }
     }
 
-    #[allow(clippy::too_many_arguments)]
+    /// Tones where the density of what is left shows peaks.
     fn add_tones(
         &self,
+        whole: &[Nudft],
         tones: &mut Vec<Vec<SegmentFit>>,
-        residual: &mut [f64],
-        density: &mut Density,
-        floor: &mut NoiseFloor,
-        estimator: &Multitaper,
-        settings: &FitSettings,
+        density: &Density,
+        floor: &NoiseFloor,
         segments: &[SegmentFit],
     ) {
-        let from_hz = 2.0 * density.bin_hz;
-        let mut strongest: f64 = 0.0;
-        for _ in 0..6 {
-            let mut peaks = find_peaks(density, floor, from_hz);
-            strongest = peaks.first().map_or(strongest, |p| strongest.max(p.ratio));
-            peaks.retain(|p| p.ratio > LEAKED * strongest);
-            let before = tones.len();
-            if peaks.is_empty() {
-                return;
+        let peaks = find_peaks(density, floor, 2.0 * density.bin_hz);
+        let Some(strongest) = peaks.first().map(|p| p.ratio) else {
+            return;
+        };
+        let own = self.remainders(whole, segments, tones);
+        for peak in peaks {
+            if tones.len() >= MOST_TONES
+                || peak.frequency_hz > self.stream.clean_to_hz
+                || peak.ratio < LEAKED * strongest
+            {
+                continue;
             }
-            let own = transforms(residual, &self.pieces);
-            for peak in peaks {
-                if tones.len() >= MOST_TONES || peak.frequency_hz > self.stream.clean_to_hz {
-                    continue;
-                }
-                // Two lines within two cells are not told apart: their fits would stand against each other.
-                let near = 2.0 / self.fitted_over_s();
-                let taken = |t: &Vec<SegmentFit>| {
-                    mean_fundamental(t)
-                        .is_some_and(|f| (f * self.stream.rate_hz - peak.frequency_hz).abs() < near)
-                };
-                if tones.iter().any(taken) {
-                    continue;
-                }
-                let tone = self.fit_tone(&own, density, peak.frequency_hz);
-                if !self.is_skirt(&tone, segments) {
-                    tones.push(tone);
-                }
+            // Two lines within two cells are not told apart: their fits would stand against each other.
+            let near = 2.0 / self.fitted_over_s();
+            let taken = |t: &Vec<SegmentFit>| {
+                mean_fundamental(t)
+                    .is_some_and(|f| (f * self.stream.rate_hz - peak.frequency_hz).abs() < near)
+            };
+            if tones.iter().any(taken) {
+                continue;
             }
-            if tones.len() == before {
-                return;
+            let tone = self.fit_tone(&own, density, peak.frequency_hz);
+            if !self.is_skirt(&tone, segments) {
+                tones.push(tone);
             }
-            for tone in &tones[before..] {
-                self.subtract(tone, residual);
-            }
-            *density = self.density(estimator, residual);
-            *floor = self.floor(estimator, density, settings, segments, tones);
         }
     }
 
@@ -976,13 +1009,28 @@ impl<'a> Work<'a> {
     }
 
     /// Each tone once more against everything else taken out.
-    fn refit_tones(&self, tones: &mut [Vec<SegmentFit>], residual: &mut [f64], floor: &NoiseFloor) {
+    fn refit_tones(
+        &self,
+        whole: &[Nudft],
+        segments: &[SegmentFit],
+        tones: &mut [Vec<SegmentFit>],
+        floor: &NoiseFloor,
+    ) {
         let rate = self.stream.rate_hz;
-        for tone in tones.iter_mut().take(MOST_REFITS) {
-            let Some(fundamental) = mean_fundamental(tone) else {
+        if tones.is_empty() {
+            return;
+        }
+        let series = self.remainders(whole, segments, &[]);
+        for tone in 0..tones.len().min(MOST_REFITS) {
+            let Some(fundamental) = mean_fundamental(&tones[tone]) else {
                 continue;
             };
-            self.add(tone, residual);
+            let mut own = series.clone();
+            for other in (0..tones.len()).filter(|&other| other != tone) {
+                for (remainder, segment) in own.iter_mut().zip(&tones[other]) {
+                    add_lines(&mut remainder.lines, segment);
+                }
+            }
             let level = floor.level_at(fundamental * rate, 0.0).0 * 0.5 * rate;
             let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
             let settings = FitSettings {
@@ -992,8 +1040,7 @@ impl<'a> Work<'a> {
                 range: (fundamental - cell, fundamental + cell),
                 prior: None,
             };
-            *tone = self.fit_series(&settings, &transforms(residual, &self.pieces), fundamental);
-            self.subtract(tone, residual);
+            tones[tone] = self.fit_series(&settings, &own, fundamental);
         }
     }
 
@@ -1039,21 +1086,61 @@ pub(super) fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
         .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
 }
 
+/// A segment's harmonics as lines.
+fn add_lines(lines: &mut Lines, segment: &SegmentFit) {
+    for (i, c) in segment.fit.harmonics.iter().enumerate() {
+        lines.push((i + 1) as f64 * segment.fit.fundamental, *c);
+    }
+}
+
+/// Largest change from one fit to another: of a harmonic's amplitude over the segment, by its noise (a function of
+/// order and length), squared. The frequency counts by what its change does at a segment's ends.
+fn moved_by(a: &SegmentFit, b: &SegmentFit, variance: &dyn Fn(usize, usize) -> f64) -> f64 {
+    let turn = PI * (b.fit.fundamental - a.fit.fundamental) * a.fit.length as f64;
+    a.fit
+        .harmonics
+        .iter()
+        .zip(&b.fit.harmonics)
+        .enumerate()
+        .map(|(i, (x, y))| {
+            let turned = ((i + 1) as f64 * turn).powi(2) * y.norm_sqr();
+            ((x - y).norm_sqr() + turned) / variance(i + 1, a.fit.length).max(f64::MIN_POSITIVE)
+        })
+        .fold(0.0, f64::max)
+}
+
 /// Takes the least-squares straight line off.
 pub(super) fn take_off_line(samples: &mut [f64]) {
-    let n = samples.len() as f64;
-    if samples.len() < 2 {
-        return;
-    }
-    let middle = 0.5 * (n - 1.0);
-    let mean = samples.iter().sum::<f64>() / n;
-    let slope = samples
-        .iter()
-        .enumerate()
-        .map(|(i, x)| (i as f64 - middle) * x)
-        .sum::<f64>()
-        / (n * (n * n - 1.0) / 12.0);
+    let (mean, slope) = straight_line(samples);
+    let middle = 0.5 * (samples.len() as f64 - 1.0);
     for (i, x) in samples.iter_mut().enumerate() {
         *x -= mean + slope * (i as f64 - middle);
     }
+}
+
+/// Mean and slope a sample of the least-squares straight line; none of a single sample.
+fn straight_line(samples: &[f64]) -> (f64, f64) {
+    const LANES: usize = 8;
+    let n = samples.len() as f64;
+    if samples.len() < 2 {
+        return (0.0, 0.0);
+    }
+    let middle = 0.5 * (n - 1.0);
+    // Eight sums side by side, for the vector registers.
+    let (mut sums, mut moments) = ([0.0; LANES], [0.0; LANES]);
+    let (blocks, last) = samples.as_chunks::<LANES>();
+    let lanes: [f64; LANES] = std::array::from_fn(|i| i as f64);
+    for (b, block) in blocks.iter().enumerate() {
+        let first = (b * LANES) as f64 - middle;
+        for i in 0..LANES {
+            sums[i] += block[i];
+            moments[i] += (first + lanes[i]) * block[i];
+        }
+    }
+    let (mut sum, mut moment) = (sums.iter().sum::<f64>(), moments.iter().sum::<f64>());
+    for (i, x) in last.iter().enumerate() {
+        sum += x;
+        moment += ((blocks.len() * LANES + i) as f64 - middle) * x;
+    }
+    (sum / n, moment / (n * (n * n - 1.0) / 12.0))
 }

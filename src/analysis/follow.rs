@@ -5,10 +5,12 @@
 //! stretch has to be analysed in full.
 
 use super::channel::{Known, Work, mean_fundamental};
+use super::remainder::{Lines, Remainder};
 use super::segment::{FitSettings, SegmentFit};
 use super::tones::find_peaks;
-use crate::spectrum::{Density, Line, Multitaper};
+use crate::spectrum::{Density, Multitaper};
 use crate::stats::chi_square_ratio_quantile;
+use std::f64::consts::PI;
 
 /// Probability that a stretch with nothing new in it is analysed in full all the same.
 const FALSE_ALARM: f64 = 1e-4;
@@ -31,16 +33,13 @@ impl Work<'_> {
         settings: &FitSettings,
         estimator: &Multitaper,
     ) -> Option<Followed> {
-        let mut transforms = self.transforms();
+        let transforms = self.transforms();
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let mut start = known.fundamental;
         let mut segments;
         // Series, tones, and the series again without them.
         loop {
-            for (i, transform) in transforms.iter_mut().enumerate() {
-                transform.without(tones.iter().filter_map(|t| line(&t[i], 1)).collect());
-            }
-            segments = self.fit_series(settings, &transforms, start);
+            segments = self.fit_series(settings, &self.remainders(&transforms, &[], &tones), start);
             if segments.len() != transforms.len() {
                 return None;
             }
@@ -52,11 +51,16 @@ impl Work<'_> {
             let turns = known.tones.len().min(2);
             for (t, tone) in (0..turns).flat_map(|_| known.tones.iter().enumerate()) {
                 let settings = self.tone_settings(settings, tone);
-                for (i, transform) in transforms.iter_mut().enumerate() {
-                    transform.without(others(&settings, &segments[i], &tones, t, i));
-                }
+                let own: Vec<Remainder<'_>> = transforms
+                    .iter()
+                    .enumerate()
+                    .map(|(i, transform)| Remainder {
+                        transform,
+                        lines: others(&settings, &segments[i], &tones, t, i),
+                    })
+                    .collect();
                 let last = tones.get(t).and_then(|t| mean_fundamental(t));
-                let fits = self.fit_series(&settings, &transforms, last.unwrap_or(tone.place));
+                let fits = self.fit_series(&settings, &own, last.unwrap_or(tone.place));
                 if fits.len() != transforms.len() {
                     return None;
                 }
@@ -67,11 +71,7 @@ impl Work<'_> {
             }
         }
         drop(transforms);
-        let mut residual = self.samples().to_vec();
-        self.subtract(&segments, &mut residual);
-        for tone in &tones {
-            self.subtract(tone, &mut residual);
-        }
+        let residual = self.residual(&segments, &tones);
         let density = self.density(estimator, &residual);
         let floor = self.floor(estimator, &density, settings, &segments, &tones);
         let dof = 2.0 * (density.tapers * density.records) as f64;
@@ -91,14 +91,6 @@ impl Work<'_> {
     }
 }
 
-/// A fitted order as a line.
-fn line(segment: &SegmentFit, order: usize) -> Option<Line> {
-    Some(Line {
-        cycles_per_sample: order as f64 * segment.fit.fundamental,
-        amplitude: *segment.fit.harmonics.get(order - 1)?,
-    })
-}
-
 /// The harmonics of segment `i` whose Hann-weighted skirt |W(d)| ≤ 1/(πd(d² − 1)) matters for a tone, and the tones
 /// but number `own`.
 fn others(
@@ -107,22 +99,24 @@ fn others(
     tones: &[Vec<SegmentFit>],
     own: usize,
     i: usize,
-) -> Vec<Line> {
+) -> Lines {
     let length = series.fit.length as f64;
     let limit = LEAKS * settings.coefficient_variance(1, series.fit.length).sqrt();
     let place = 0.5 * (settings.range.0 + settings.range.1);
-    (1..=series.fit.harmonics.len())
-        .filter_map(|k| line(series, k))
-        .filter(|l| {
-            let d = (l.cycles_per_sample - place).abs() * length;
-            l.amplitude.norm() > limit * std::f64::consts::PI * d * (d * d - 1.0)
-        })
-        .chain(
-            tones
-                .iter()
-                .enumerate()
-                .filter(|(t, _)| *t != own)
-                .filter_map(|(_, tone)| line(&tone[i], 1)),
-        )
-        .collect()
+    let mut lines = Lines::new(series.fit.length);
+    for (c, k) in series.fit.harmonics.iter().zip(1..) {
+        let nu = f64::from(k) * series.fit.fundamental;
+        let d = (nu - place).abs() * length;
+        if c.norm() > limit * PI * d * (d * d - 1.0) {
+            lines.push(nu, *c);
+        }
+    }
+    for (t, tone) in tones.iter().enumerate() {
+        if t != own
+            && let Some(c) = tone[i].fit.harmonics.first()
+        {
+            lines.push(tone[i].fit.fundamental, *c);
+        }
+    }
+    lines
 }

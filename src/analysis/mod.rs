@@ -18,6 +18,7 @@ mod noise_floor;
 mod options;
 mod quantisation;
 mod rails;
+mod remainder;
 mod search;
 mod segment;
 mod series;

@@ -8,6 +8,9 @@ use std::f64::consts::PI;
 /// within a thousandth of a step and the values repeat often enough to be levels.
 #[must_use]
 pub fn infer_step(values: &[f64]) -> Option<f64> {
+    if mostly_distinct(values) {
+        return None;
+    }
     let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
     sorted.sort_unstable_by(f64::total_cmp);
     let count = sorted.len();
@@ -40,6 +43,23 @@ pub fn infer_step(values: &[f64]) -> Option<f64> {
             (levels - levels.round()).abs() < tolerance.max(0.02)
         })
         .then_some(step)
+}
+
+/// Whether more than half of the finite values are surely distinct: told by the number of places that they
+/// are scattered to, which two may share.
+fn mostly_distinct(values: &[f64]) -> bool {
+    const PLACES: u32 = 17;
+    let mut taken = vec![0u64; 1 << (PLACES - 6)];
+    let (mut distinct, mut count) = (0usize, 0usize);
+    for &value in values.iter().filter(|v| v.is_finite()) {
+        // Fibonacci hashing (Knuth, TAOCP vol. 3, 6.4); the sum makes −0 the same as 0.
+        let hash = (value + 0.0).to_bits().wrapping_mul(0x9E37_79B9_7F4A_7C15) >> (64 - PLACES);
+        let (word, bit) = ((hash >> 6) as usize, 1u64 << (hash & 63));
+        distinct += usize::from(taken[word] & bit == 0);
+        taken[word] |= bit;
+        count += 1;
+    }
+    distinct * 2 > count
 }
 
 /// Largest bias that rounding can give to the mean of a signal: a Gaussian part of standard

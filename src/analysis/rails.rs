@@ -56,28 +56,25 @@ impl Rails {
         if self.stated {
             return;
         }
-        let finite = || samples.iter().copied().filter(|x| x.is_finite());
-        let (max, min) = (
-            finite().fold(f64::NEG_INFINITY, f64::max),
-            finite().fold(f64::INFINITY, f64::min),
-        );
+        let (min, max) = finite_range(samples);
         if !(max > min) {
             return;
         }
         // A capture of a few levels stands still everywhere: no rail can be told there.
-        let mut still = 0usize;
-        let mut total = 0usize;
-        for pair in samples.windows(2) {
-            still += usize::from(pair[0] == pair[1]);
-            total += 1;
-        }
-        if still * 5 > total {
+        let later = samples.get(1..).unwrap_or(&[]);
+        let still = samples.iter().zip(later).filter(|(a, b)| a == b).count();
+        if still * 5 > later.len() {
             return;
         }
-        if runs(samples, max) >= RUNS || crowded(samples, max, 1.0) {
+        let told = |extreme: f64, sign: f64| {
+            let at = samples.iter().filter(|&&x| x == extreme).count();
+            at >= FEWEST.min(RUN * RUNS)
+                && (runs(samples, extreme) >= RUNS || crowded(samples, extreme, sign))
+        };
+        if told(max, 1.0) {
             self.high = max;
         }
-        if runs(samples, min) >= RUNS || crowded(samples, min, -1.0) {
+        if told(min, -1.0) {
             self.low = min;
         }
     }
@@ -125,6 +122,30 @@ impl Rails {
     pub(super) fn clipped(&self) -> u64 {
         self.clipped
     }
+}
+
+/// Least and largest of the finite samples; infinite the other way round without any.
+fn finite_range(samples: &[f64]) -> (f64, f64) {
+    const LANES: usize = 8;
+    let (mut low, mut high) = ([f64::INFINITY; LANES], [f64::NEG_INFINITY; LANES]);
+    let (blocks, last) = samples.as_chunks::<LANES>();
+    let mut take = |i: usize, x: f64| {
+        let finite = x.abs() < f64::INFINITY;
+        low[i] = if finite && x < low[i] { x } else { low[i] };
+        high[i] = if finite && x > high[i] { x } else { high[i] };
+    };
+    for block in blocks {
+        for (i, &x) in block.iter().enumerate() {
+            take(i, x);
+        }
+    }
+    for &x in last {
+        take(0, x);
+    }
+    (
+        low.iter().copied().fold(f64::INFINITY, f64::min),
+        high.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    )
 }
 
 fn runs(samples: &[f64], extreme: f64) -> usize {

@@ -1,6 +1,6 @@
 //! Search for the fundamental: the harmonic-sum likelihood over a range, on one or many segments.
 
-use crate::spectrum::Nudft;
+use crate::spectrum::{HannGrid, Nudft};
 use std::f64::consts::PI;
 
 /// Power over the noise beyond which a line counts by its logarithm.
@@ -20,21 +20,44 @@ pub(super) struct Peak {
 /// Segments that are searched: of a long record so many, evenly spread.
 const MOST_SEARCHED: usize = 64;
 
-/// The transforms to search and the noise power in one Hann cell of each order.
+/// The segments that are searched, with their transforms on even bins.
+#[derive(Debug, Clone)]
+pub(super) struct Searched<'a> {
+    transforms: Vec<&'a Nudft>,
+    grids: Vec<HannGrid>,
+}
+
+impl<'a> Searched<'a> {
+    /// For lines up to `top` cycles per sample.
+    pub(super) fn new(transforms: &'a [Nudft], top: f64) -> Self {
+        let count = transforms.len().min(MOST_SEARCHED);
+        let transforms: Vec<&Nudft> = (0..count)
+            .map(|i| &transforms[i * transforms.len() / count])
+            .collect();
+        Self {
+            grids: transforms
+                .iter()
+                .map(|t| t.hann_grid(top + 4.0 / t.len().max(1) as f64))
+                .collect(),
+            transforms,
+        }
+    }
+}
+
+/// What is searched and the noise power in one Hann cell of each order.
 #[derive(Debug, Clone)]
 pub(super) struct SearchInput<'a> {
-    transforms: Vec<&'a Nudft>,
+    transforms: &'a [&'a Nudft],
+    grids: &'a [HannGrid],
     /// Expected |X|² of the Hann-weighted transform from noise alone, by order (index 0: order 1).
     noise: &'a [f64],
 }
 
 impl<'a> SearchInput<'a> {
-    pub(super) fn new(transforms: &'a [Nudft], noise: &'a [f64]) -> Self {
-        let count = transforms.len().min(MOST_SEARCHED);
+    pub(super) fn new(searched: &'a Searched<'a>, noise: &'a [f64]) -> Self {
         Self {
-            transforms: (0..count)
-                .map(|i| &transforms[i * transforms.len() / count])
-                .collect(),
+            transforms: &searched.transforms,
+            grids: &searched.grids,
             noise,
         }
     }
@@ -55,16 +78,54 @@ impl SearchInput<'_> {
         orders
             .iter()
             .map(|&k| {
+                let nu = k as f64 * fundamental;
                 let strength = self.ratio(k, fundamental);
-                let weight = (9.0 / k as f64).sqrt().min(1.0);
-                if strength < STRONGEST || !centring {
-                    return weight * strength.min(STRONGEST);
-                }
-                let offset = self.offset_cells(k as f64 * fundamental);
-                let beyond = 25.0 * (strength / STRONGEST).ln() / (k as f64).sqrt();
-                (weight * STRONGEST + beyond) * (1.0 - (offset / 0.6).powi(2)).max(0.0)
+                worth(k, strength, centring, || self.powers_around(nu))
             })
             .sum()
+    }
+
+    /// What one order adds to the score at ν, from the grids.
+    fn coarse_worth(&self, order: usize, nu: f64, centring: bool) -> f64 {
+        let count = self.transforms.len().max(1) as f64;
+        let strength = self.coarse_power(nu) / (self.noise[order - 1] * count);
+        worth(order, strength, centring, || {
+            let cell = 1.0 / self.length();
+            [nu - cell, nu, nu + cell].map(|nu| self.coarse_power(nu))
+        })
+    }
+
+    /// Σ |X|² of the Hann-weighted segments to 1 % of a line's, from the grids.
+    fn coarse_power(&self, nu: f64) -> f64 {
+        let mut sum = 0.0;
+        let mut weights = (f64::NAN, [0.0; 6]);
+        for grid in self.grids {
+            let (bin, t) = grid.position(nu);
+            if weights.0 != t {
+                weights = (t, HannGrid::weights(t));
+            }
+            sum += grid.power_between(bin, &weights.1);
+        }
+        sum
+    }
+
+    /// The largest of these powers between two frequencies, on the first grid's bins and both ends.
+    fn largest_power(&self, low: f64, high: f64) -> f64 {
+        let ends = self.coarse_power(low).max(self.coarse_power(high));
+        let Some((first, others)) = self.grids.split_first() else {
+            return ends;
+        };
+        let (from, to) = (first.position(low).0 + 1, first.position(high).0);
+        let even = others.iter().all(|grid| grid.is_like(first));
+        (from..=to)
+            .map(|bin| {
+                if even {
+                    self.grids.iter().map(|grid| grid.power(bin)).sum()
+                } else {
+                    self.coarse_power(first.frequency(bin))
+                }
+            })
+            .fold(ends, f64::max)
     }
 
     fn length(&self) -> f64 {
@@ -80,13 +141,13 @@ impl SearchInput<'_> {
     fn power(&self, nu: f64) -> f64 {
         let mut places = None;
         let mut sum = 0.0;
-        for transform in &self.transforms {
+        for transform in self.transforms {
             let length = transform.len();
             let (_, [centre, left, right]) = match &places {
                 Some((of, places)) if *of == length => (length, places),
                 _ => {
                     let bin = 1.0 / length as f64;
-                    let at = [nu, nu - bin, nu + bin].map(|nu| transform.place(nu));
+                    let at = transform.places([nu, nu - bin, nu + bin]);
                     let (of, places) = places.insert((length, at));
                     (*of, &*places)
                 }
@@ -102,13 +163,13 @@ impl SearchInput<'_> {
     fn powers_around(&self, nu: f64) -> [f64; 3] {
         let mut places = None;
         let mut sums = [0.0; 3];
-        for transform in &self.transforms {
+        for transform in self.transforms {
             let length = transform.len();
             let (_, places) = match &places {
                 Some((of, places)) if *of == length => (length, places),
                 _ => {
                     let bin = 1.0 / length as f64;
-                    let at = [-2.0, -1.0, 0.0, 1.0, 2.0].map(|i| transform.place(nu + i * bin));
+                    let at = transform.places([-2.0, -1.0, 0.0, 1.0, 2.0].map(|i| nu + i * bin));
                     let (of, places) = places.insert((length, at));
                     (*of, &*places)
                 }
@@ -121,19 +182,6 @@ impl SearchInput<'_> {
         sums
     }
 
-    /// How far the line beside ν is off it, in cells: the parabola through three log powers.
-    fn offset_cells(&self, nu: f64) -> f64 {
-        let [left, middle, right] = self
-            .powers_around(nu)
-            .map(|power| power.max(f64::MIN_POSITIVE).ln());
-        let bend = 2.0 * middle - left - right;
-        if bend > 0.0 {
-            0.5 * (right - left) / bend
-        } else {
-            1.0
-        }
-    }
-
     /// A strong line near a multiple of the fundamental but not on it, in cycles per sample.
     /// Within the grid's range of the three lowest orders a line is more likely the mains itself.
     pub(super) fn foreign_line(&self, fundamental: f64, (low, high): (f64, f64)) -> Option<f64> {
@@ -144,6 +192,9 @@ impl SearchInput<'_> {
         let cell = 1.0 / self.length();
         (1..=self.noise.len()).find_map(|k| {
             let nu = k as f64 * fundamental;
+            if self.stands_on(nu, limit * self.noise[k - 1]) {
+                return None;
+            }
             let places = (-16..=16).map(|i| nu + 0.1 * f64::from(i) * cell);
             let (best, power) = places
                 .map(|nu| (nu, self.power(nu)))
@@ -158,6 +209,21 @@ impl SearchInput<'_> {
             let multiple = (top / fundamental).round() * fundamental;
             ((top - multiple).abs() > 0.45 * cell).then_some(top)
         })
+    }
+
+    /// Whether, on the grids, nothing within the search for a foreign line beside ν reaches `limit` a segment, or
+    /// the largest that does lies well within a third of a cell of ν.
+    fn stands_on(&self, nu: f64, limit: f64) -> bool {
+        let cell = 1.0 / self.length();
+        let places = (-4..=4).map(|i| (i, self.coarse_power(nu + 0.45 * f64::from(i) * cell)));
+        let Some((place, power)) = places.max_by(|a, b| a.1.total_cmp(&b.1)) else {
+            return true;
+        };
+        if power < 0.85 * limit * self.transforms.len() as f64 {
+            return true;
+        }
+        let around = [nu - cell, nu, nu + cell].map(|nu| self.coarse_power(nu));
+        place == 0 && offset_cells(around).abs() < 0.3
     }
 
     /// The line that a place belongs to: where the skirt of a stronger neighbour explains what is seen,
@@ -212,12 +278,7 @@ impl SearchInput<'_> {
             .filter_map(|k| {
                 let (from, to) = (low * k as f64, high * k as f64);
                 let cells = (((to - from) * length * 1.5).ceil() as usize).clamp(1, 200);
-                let best = (0..=cells)
-                    .map(|i| {
-                        let nu = from + (to - from) * i as f64 / cells as f64;
-                        self.power(nu) / (self.noise[k - 1] * segments)
-                    })
-                    .fold(0.0, f64::max);
+                let best = self.largest_power(from, to) / (self.noise[k - 1] * segments);
                 (best > limit * (1.0 + 0.2 * (cells as f64).ln())).then_some((k, best))
             })
             .collect();
@@ -235,7 +296,8 @@ impl SearchInput<'_> {
         orders
     }
 
-    /// The most likely fundamental between `low` and `high` cycles per sample.
+    /// The most likely fundamental between `low` and `high` cycles per sample: found on the grids, then told by
+    /// the transforms themselves.
     pub(super) fn peak(&self, low: f64, high: f64) -> Peak {
         let orders = self.promising(low, high, 10);
         let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
@@ -244,15 +306,31 @@ impl SearchInput<'_> {
         let step = 0.2 / (top * length);
         let steps = (((high - low) / step).ceil() as usize).clamp(2, 20_000);
         let at = |i: usize| low + (high - low) * i as f64 / steps as f64;
-        let scores: Vec<f64> = (0..=steps).map(|i| self.score(at(i), &orders)).collect();
-        let best = (0..=steps)
-            .max_by(|&a, &b| scores[a].total_cmp(&scores[b]))
-            .unwrap_or(0);
+        let coarse = self.coarse_scores(&orders, (low, high), steps);
+        let mut scores: Vec<Option<f64>> = vec![None; steps + 1];
+        let mut score = |i: usize| *scores[i].get_or_insert_with(|| self.score(at(i), &orders));
+        let (mut best, mut highest) = (0, f64::NEG_INFINITY);
+        for mut place in summits(&coarse) {
+            loop {
+                let beside = [place.checked_sub(1), (place < steps).then_some(place + 1)];
+                let higher = beside
+                    .into_iter()
+                    .flatten()
+                    .find(|&other| score(other) > score(place));
+                match higher {
+                    Some(other) => place = other,
+                    None => break,
+                }
+            }
+            if score(place) > highest {
+                (best, highest) = (place, score(place));
+            }
+        }
         let at_edge = best == 0 || best == steps;
         let fundamental = if at_edge {
             at(best)
         } else {
-            let (a, b, c) = (scores[best - 1], scores[best], scores[best + 1]);
+            let (a, b, c) = (score(best - 1), score(best), score(best + 1));
             let bend = a - 2.0 * b + c;
             let shift = if bend < 0.0 {
                 0.5 * (a - c) / bend
@@ -263,9 +341,70 @@ impl SearchInput<'_> {
         };
         Peak {
             fundamental,
-            score: scores[best],
+            score: highest,
             at_edge,
         }
+    }
+
+    /// The score on even steps of a range: each order's share on a fifth of its own cell, straight lines between.
+    fn coarse_scores(&self, orders: &[usize], (low, high): (f64, f64), steps: usize) -> Vec<f64> {
+        let centring = self.resolves(0.5 * (low + high));
+        let mut scores = vec![0.0; steps + 1];
+        for &k in orders {
+            let (from, to) = (k as f64 * low, k as f64 * high);
+            let places = ((5.0 * (to - from) * self.length()).ceil() as usize).clamp(2, steps);
+            let mut table: Vec<f64> = (0..=places)
+                .map(|i| {
+                    let nu = from + (to - from) * i as f64 / places as f64;
+                    self.coarse_worth(k, nu, centring)
+                })
+                .collect();
+            table.push(0.0);
+            let ratio = places as f64 / steps as f64;
+            for (i, score) in scores.iter_mut().enumerate() {
+                let position = i as f64 * ratio;
+                let index = (position as usize).min(places);
+                let t = position - index as f64;
+                *score += table[index] + t * (table[index + 1] - table[index]);
+            }
+        }
+        scores
+    }
+}
+
+/// The highest local maxima of a score, at most three, those far below the highest left out.
+fn summits(scores: &[f64]) -> Vec<usize> {
+    let at = |i: usize| scores.get(i).copied().unwrap_or(f64::NEG_INFINITY);
+    let mut tops: Vec<usize> = (0..scores.len())
+        .filter(|&i| at(i) >= at(i.wrapping_sub(1)) && at(i) > at(i + 1))
+        .collect();
+    tops.sort_by(|&a, &b| at(b).total_cmp(&at(a)));
+    let least = 0.9 * tops.first().map_or(0.0, |&i| at(i));
+    tops.retain(|&i| at(i) >= least);
+    tops.truncate(3);
+    tops
+}
+
+/// What an order adds to the score by its power over the noise and the powers one cell below, at and one cell above.
+fn worth(order: usize, strength: f64, centring: bool, around: impl Fn() -> [f64; 3]) -> f64 {
+    let weight = (9.0 / order as f64).sqrt().min(1.0);
+    if strength < STRONGEST || !centring {
+        return weight * strength.min(STRONGEST);
+    }
+    let beyond = 25.0 * (strength / STRONGEST).ln() / (order as f64).sqrt();
+    let offset = offset_cells(around());
+    (weight * STRONGEST + beyond) * (1.0 - (offset / 0.6).powi(2)).max(0.0)
+}
+
+/// How far a line is off the middle one of three places a cell apart, in cells: the parabola through three
+/// log powers.
+fn offset_cells(powers: [f64; 3]) -> f64 {
+    let [left, middle, right] = powers.map(|power| power.max(f64::MIN_POSITIVE).ln());
+    let bend = 2.0 * middle - left - right;
+    if bend > 0.0 {
+        0.5 * (right - left) / bend
+    } else {
+        1.0
     }
 }
 

@@ -1,7 +1,8 @@
 //! One segment of a record: the joint fit with its fundamental refined.
 
+use super::remainder::Transform;
 use super::series::{Design, FrequencyStep, SeriesFit};
-use crate::spectrum::{Nudft, Weighting};
+use crate::spectrum::Weighting;
 
 /// |c|² over its variance a component from which a harmonic guides the frequency: one noise-only
 /// order in 800 passes.
@@ -94,11 +95,11 @@ impl FitSettings {
     /// Fits at a fundamental held fixed.
     pub(super) fn fit_at(
         &self,
-        transform: &Nudft,
+        transform: &impl Transform,
         centre: f64,
         fundamental: f64,
     ) -> Option<SegmentFit> {
-        let design = Design::new(transform.len(), self.weighting, fundamental, self.orders)?;
+        let design = Design::new(transform.length(), self.weighting, fundamental, self.orders)?;
         let fit = design.fit(transform);
         let step = design.frequency_step(transform, &fit, &self.weights(&fit), self.prior);
         Some(SegmentFit {
@@ -112,13 +113,13 @@ impl FitSettings {
     /// Fits with the fundamental refined by up to `rounds` Gauss-Newton steps from `start`.
     pub(super) fn refine(
         &self,
-        transform: &Nudft,
+        transform: &impl Transform,
         centre: f64,
         start: f64,
         rounds: usize,
     ) -> Option<SegmentFit> {
         let mut current = self.fit_at(transform, centre, start)?;
-        let cell = 1.0 / transform.len() as f64;
+        let cell = 1.0 / transform.length() as f64;
         for _ in 0..rounds {
             let limit = 0.4 * cell / self.top_guide(&current.fit);
             let step = current.step.step.clamp(-limit, limit);

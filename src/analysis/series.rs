@@ -6,12 +6,15 @@
 //! weighted cosines in closed form and their right-hand sides values of one transform.
 
 use super::cholesky::Cholesky;
-use crate::spectrum::{Kernel, Nudft, Weighting, fft};
+use super::remainder::Transform;
+use crate::spectrum::{Kernel, Weighting, fft};
+use crate::vector::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
-/// Up to this many orders a series is summed line by line.
-const FEW_ORDERS: usize = 4;
+/// Up to this many orders a series is summed order by order; the harmonics of more share a finely divided cycle
+/// that is read off by cubic interpolation.
+const MOST_BY_BLOCKS: usize = 64;
 const SIXTH: f64 = 1.0 / 6.0;
 
 /// Fitted offset, drift and harmonics of one record.
@@ -37,18 +40,10 @@ impl SeriesFit {
     }
 
     /// Takes the harmonics, not offset and drift, out of the record's samples.
-    ///
-    /// The harmonics share one period, so they are summed once over a finely divided cycle and
-    /// read off by cubic interpolation.
     pub fn subtract_harmonics(&self, samples: &mut [f64]) {
-        if self.harmonics.is_empty() {
-            return;
-        }
         let middle = 0.5 * (self.length as f64 - 1.0);
-        if self.harmonics.len() <= FEW_ORDERS {
-            for (i, c) in self.harmonics.iter().enumerate() {
-                subtract_line(samples, self.fundamental * (i + 1) as f64, middle, *c);
-            }
+        if self.harmonics.len() <= MOST_BY_BLOCKS {
+            subtract_by_blocks(samples, self.fundamental, middle, &self.harmonics);
             return;
         }
         let table = CycleTable::new(&self.harmonics);
@@ -73,18 +68,61 @@ impl SeriesFit {
     }
 }
 
-/// Takes one line out by turning a phasor, set anew every 256 samples so that rounding does not add up.
-fn subtract_line(samples: &mut [f64], nu: f64, middle: f64, amplitude: Complex64) {
-    const BLOCK: usize = 256;
-    let turn = Complex64::cis(2.0 * PI * nu);
-    for (b, block) in samples.chunks_mut(BLOCK).enumerate() {
-        let mut phasor =
-            amplitude * Complex64::cis(2.0 * PI * (nu * ((b * BLOCK) as f64 - middle)).fract());
-        for sample in block {
-            *sample -= phasor.re;
+/// Half of a block's samples.
+const HALF: usize = 32;
+/// Blocks after which the phases are told anew, so that rounding does not add up.
+const TOLD_ANEW: usize = 64;
+
+/// Takes a series out block by block: about a block's middle its even part is Σ aₖcos(kωd) and its odd part
+/// Σ bₖsin(kωd), from the same sines and cosines in all blocks.
+fn subtract_by_blocks(samples: &mut [f64], nu: f64, middle: f64, harmonics: &[Complex64]) {
+    let orders = harmonics.len();
+    // The cosines and sines of all orders at d = ½, 3/2, ..
+    let mut waves = vec![([0.0; HALF], [0.0; HALF]); orders];
+    for d in 0..HALF {
+        let turn = Complex64::cis(2.0 * PI * nu * (d as f64 + 0.5));
+        let mut phasor = turn;
+        for (cosines, sines) in &mut waves {
+            (cosines[d], sines[d]) = (phasor.re, phasor.im);
             phasor *= turn;
         }
     }
+    let turn_at = |place: f64, k: usize| Complex64::cis(2.0 * PI * (nu * k as f64 * place).fract());
+    let steps: Vec<Complex64> = (1..=orders)
+        .map(|k| turn_at(2.0 * HALF as f64, k))
+        .collect();
+    let mut phasors = vec![Complex64::default(); orders];
+    vectorised(
+        #[inline(always)]
+        || {
+            for (b, block) in samples.chunks_mut(2 * HALF).enumerate() {
+                if b % TOLD_ANEW == 0 {
+                    let place = (2 * b * HALF) as f64 + HALF as f64 - 0.5 - middle;
+                    for (i, (phasor, c)) in phasors.iter_mut().zip(harmonics).enumerate() {
+                        *phasor = c * turn_at(place, i + 1);
+                    }
+                }
+                let (mut even, mut odd) = ([0.0; HALF], [0.0; HALF]);
+                for (phasor, (cosines, sines)) in phasors.iter().zip(&waves) {
+                    for i in 0..HALF {
+                        even[i] += phasor.re * cosines[i];
+                        odd[i] -= phasor.im * sines[i];
+                    }
+                }
+                let mut wave = [0.0; 2 * HALF];
+                for i in 0..HALF {
+                    wave[HALF + i] = even[i] + odd[i];
+                    wave[HALF - 1 - i] = even[i] - odd[i];
+                }
+                for (sample, w) in block.iter_mut().zip(&wave) {
+                    *sample -= w;
+                }
+                for (phasor, step) in phasors.iter_mut().zip(&steps) {
+                    *phasor *= step;
+                }
+            }
+        },
+    );
 }
 
 /// One cycle of a harmonic series, finely divided.
@@ -170,7 +208,6 @@ pub(super) struct FrequencyStep {
 /// Variances of the fitted coefficients.
 #[derive(Debug, Clone)]
 pub(super) struct CoefficientVariances {
-    pub(super) offset: f64,
     /// Mean variance of each harmonic's cosine and sine coefficient.
     pub(super) harmonics: Vec<f64>,
     /// Variance of each harmonic's cosine and of its sine coefficient, about the record's middle.
@@ -196,24 +233,27 @@ impl Design {
         orders: usize,
         drift: bool,
     ) -> Option<Self> {
-        let kernels: Vec<Kernel> = (0..=2 * orders)
-            .map(|j| Kernel::at(weighting, length, j as f64 * fundamental))
-            .collect();
+        let kernels = Kernel::multiples(weighting, length, fundamental, 2 * orders);
         let size = orders + 1;
         let scale = 2.0 / length as f64;
         let mut even = vec![0.0; size * size];
         let mut odd = vec![0.0; size * size];
         even[0] = kernels[0].value;
         odd[0] = -kernels[0].curvature / (4.0 * PI * PI) * scale * scale;
+        let halves: Vec<f64> = kernels.iter().map(|k| 0.5 * k.value).collect();
         for k in 1..size {
-            even[k * size] = kernels[k].value;
+            even[k] = kernels[k].value;
             if drift {
-                odd[k * size] = -kernels[k].slope / (2.0 * PI) * scale;
+                odd[k] = -kernels[k].slope / (2.0 * PI) * scale;
             }
-            for l in 1..=k {
-                let (minus, plus) = (kernels[k - l].value, kernels[k + l].value);
-                even[k * size + l] = 0.5 * (minus + plus);
-                odd[k * size + l] = 0.5 * (minus - plus);
+            // From the diagonal on: those of difference 0, 1, .. and of sum 2k, 2k+1, ..
+            let (minus, plus) = (&halves[..size - k], &halves[2 * k..]);
+            let places = k * size + k..(k + 1) * size;
+            for (value, (m, p)) in even[places.clone()].iter_mut().zip(minus.iter().zip(plus)) {
+                *value = m + p;
+            }
+            for (value, (m, p)) in odd[places].iter_mut().zip(minus.iter().zip(plus)) {
+                *value = m - p;
             }
         }
         Some(Self {
@@ -222,13 +262,13 @@ impl Design {
             fundamental,
             orders,
             drift,
-            even: Cholesky::new(size, even)?,
-            odd: Cholesky::new(size, odd)?,
+            even: Cholesky::of_upper(size, even)?,
+            odd: Cholesky::of_upper(size, odd)?,
             kernels,
         })
     }
 
-    pub(super) fn fit(&self, transform: &Nudft) -> SeriesFit {
+    pub(super) fn fit(&self, transform: &impl Transform) -> SeriesFit {
         let scale = 2.0 / self.length as f64;
         let mut even = vec![0.0; self.orders + 1];
         let mut odd = vec![0.0; self.orders + 1];
@@ -262,20 +302,13 @@ impl Design {
     /// not explain, δ = Σ w_k⟨d_k⊥, r⟩ / Σ w_k⟨d_k⊥, Σ d_l⟩.
     pub(super) fn frequency_step(
         &self,
-        transform: &Nudft,
+        transform: &impl Transform,
         fit: &SeriesFit,
         weights: &[f64],
         prior: Option<(f64, f64)>,
     ) -> FrequencyStep {
         let scale = 2.0 / self.length as f64;
         let size = self.orders + 1;
-        let slope = |j: usize, negative: bool| {
-            if negative {
-                -self.kernels[j].slope
-            } else {
-                self.kernels[j].slope
-            }
-        };
         let mut products_even = vec![0.0; size];
         let mut products_odd = vec![0.0; size];
         let mut weighted_even = vec![0.0; size];
@@ -285,33 +318,51 @@ impl Design {
         let used: Vec<usize> = (1..size)
             .filter(|&k| fit.harmonics[k - 1].norm_sqr() > 0.0)
             .collect();
+        // Halves of the slopes at −K+1, .. 2K, those at negative multiples turned about.
+        let halves: Vec<f64> = (1..self.orders)
+            .rev()
+            .map(|j| -0.5 * self.kernels[j].slope)
+            .chain(self.kernels.iter().map(|k| 0.5 * k.slope))
+            .collect();
+        let zero = self.orders.saturating_sub(1);
         for &k in &used {
             let c = fit.harmonics[k - 1];
             let (a, b, order) = (c.re, -c.im, k as f64);
             let w = weights[k - 1];
             // ⟨d_k, A⟩ by column.
-            let mut add = |even: bool, column: usize, value: f64| {
-                let (all, own) = if even {
-                    (&mut products_even[column], &mut weighted_even[column])
-                } else {
-                    (&mut products_odd[column], &mut weighted_odd[column])
-                };
-                *all += value;
-                *own += w * value;
-            };
-            add(true, 0, order * a * self.kernels[k].slope);
-            add(
-                false,
-                0,
-                -order * b * self.kernels[k].curvature / (2.0 * PI) * scale,
+            let first_even = order * a * self.kernels[k].slope;
+            let first_odd = -order * b * self.kernels[k].curvature / (2.0 * PI) * scale;
+            products_even[0] += first_even;
+            products_odd[0] += first_odd;
+            // Sums k+1, .. k+K and differences 1−k, .. K−k, whose slopes are those of k−l with the sign turned.
+            let sums = &halves[zero + k + 1..zero + k + 1 + self.orders];
+            let differences = &halves[zero + 1 - k..zero + 1 - k + self.orders];
+            vectorised(
+                #[inline(always)]
+                || {
+                    add_products(&mut products_even[1..], sums, differences, order * a, -1.0);
+                    add_products(&mut products_odd[1..], sums, differences, -order * b, 1.0);
+                    if w > 0.0 {
+                        add_products(
+                            &mut weighted_even[1..],
+                            sums,
+                            differences,
+                            w * order * a,
+                            -1.0,
+                        );
+                        add_products(
+                            &mut weighted_odd[1..],
+                            sums,
+                            differences,
+                            -w * order * b,
+                            1.0,
+                        );
+                    }
+                },
             );
-            for l in 1..size {
-                let difference = slope(k.abs_diff(l), k < l);
-                let sum = self.kernels[k + l].slope;
-                add(true, l, 0.5 * order * a * (sum + difference));
-                add(false, l, -0.5 * order * b * (sum - difference));
-            }
             if w > 0.0 {
+                weighted_even[0] += w * first_even;
+                weighted_odd[0] += w * first_odd;
                 let (_, derivative) = weighted(transform, self.weighting, order * self.fundamental);
                 residual += w * order * (a * derivative.re - b * derivative.im);
                 for &l in &used {
@@ -373,29 +424,57 @@ impl Design {
     /// (index 0: offset and drift; k: order k): G⁻¹D^½GD^½G⁻¹, exact for white noise and for
     /// orthogonal columns.
     pub(super) fn variances(&self, noise: &[f64]) -> CoefficientVariances {
-        let spread = match self.weighting {
-            Weighting::Rectangular => 1.0,
-            Weighting::Hann => 0.75,
-        };
+        let spread = self.spread();
         let size = self.orders + 1;
         let roots: Vec<f64> = noise.iter().map(|v| v.max(0.0).sqrt()).collect();
-        let variance = |factor: &Cholesky, column: usize| {
-            let mut v = vec![0.0; size];
-            v[column] = 1.0;
-            factor.solve(&mut v);
-            for (value, root) in v.iter_mut().zip(&roots) {
-                *value *= root;
-            }
-            spread * factor.quadratic_form(&v)
+        let variances = |factor: &Cholesky| -> Vec<f64> {
+            let mut inverse = factor.inverse();
+            inverse
+                .chunks_exact_mut(size)
+                .skip(1)
+                .map(|v| {
+                    for (value, root) in v.iter_mut().zip(&roots) {
+                        *value *= root;
+                    }
+                    spread * factor.quadratic_form(v)
+                })
+                .collect()
         };
-        let parts: Vec<(f64, f64)> = (1..size)
-            .map(|k| (variance(&self.even, k), variance(&self.odd, k)))
+        let parts: Vec<(f64, f64)> = variances(&self.even)
+            .into_iter()
+            .zip(variances(&self.odd))
             .collect();
         CoefficientVariances {
-            offset: variance(&self.even, 0),
             harmonics: parts.iter().map(|(a, b)| 0.5 * (a + b)).collect(),
             parts,
         }
+    }
+
+    /// Variance of the offset, noise as in [`Design::variances`].
+    pub(super) fn offset_variance(&self, noise: &[f64]) -> f64 {
+        let mut v = vec![0.0; self.orders + 1];
+        v[0] = 1.0;
+        self.even.solve(&mut v);
+        for (value, power) in v.iter_mut().zip(noise) {
+            *value *= power.max(0.0).sqrt();
+        }
+        self.spread() * self.even.quadratic_form(&v)
+    }
+
+    /// Scatter of a weighted fit's coefficients against G⁻¹: Σv²/Σv.
+    fn spread(&self) -> f64 {
+        match self.weighting {
+            Weighting::Rectangular => 1.0,
+            Weighting::Hann => 0.75,
+        }
+    }
+}
+
+/// factor·(sum + sign·difference) added to each product.
+#[inline(always)]
+fn add_products(products: &mut [f64], sums: &[f64], differences: &[f64], factor: f64, sign: f64) {
+    for ((product, sum), difference) in products.iter_mut().zip(sums).zip(differences) {
+        *product += factor * (sum + sign * difference);
     }
 }
 
@@ -404,11 +483,11 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// Transform of the weighted record, with its derivative by ν.
-fn weighted(transform: &Nudft, weighting: Weighting, nu: f64) -> (Complex64, Complex64) {
+fn weighted(transform: &impl Transform, weighting: Weighting, nu: f64) -> (Complex64, Complex64) {
     match weighting {
         Weighting::Rectangular => transform.with_slope(nu),
         Weighting::Hann => {
-            let bin = 1.0 / transform.len() as f64;
+            let bin = 1.0 / transform.length() as f64;
             let (centre, centre_slope) = transform.with_slope(nu);
             let (left, left_slope) = transform.with_slope(nu - bin);
             let (right, right_slope) = transform.with_slope(nu + bin);
@@ -421,11 +500,15 @@ fn weighted(transform: &Nudft, weighting: Weighting, nu: f64) -> (Complex64, Com
 }
 
 /// Transform of the weighted record.
-pub(super) fn weighted_value(transform: &Nudft, weighting: Weighting, nu: f64) -> Complex64 {
+pub(super) fn weighted_value(
+    transform: &impl Transform,
+    weighting: Weighting,
+    nu: f64,
+) -> Complex64 {
     match weighting {
         Weighting::Rectangular => transform.at(nu),
         Weighting::Hann => {
-            let bin = 1.0 / transform.len() as f64;
+            let bin = 1.0 / transform.length() as f64;
             0.5 * transform.at(nu) + 0.25 * (transform.at(nu - bin) + transform.at(nu + bin))
         }
     }
@@ -435,6 +518,7 @@ pub(super) fn weighted_value(transform: &Nudft, weighting: Weighting, nu: f64) -
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::spectrum::Nudft;
     use approx::assert_relative_eq;
 
     fn record(length: usize, nu: f64, harmonics: &[Complex64]) -> Vec<f64> {

@@ -260,7 +260,9 @@ impl<'a> Work<'a> {
         };
         // Variances in units of the residual's; the frequency's in (cycles a sample)².
         let of_frequency = free.map_or(0.0, |(step, _)| step.variance * variance);
-        let own = design.variances(&vec![variance; self.model.orders + 1]);
+        let noise = vec![variance; self.model.orders + 1];
+        let own = design.variances(&noise);
+        let offset = design.offset_variance(&noise);
         let offset_slope = free.map_or(0.0, |(step, _)| step.offset_slope);
         let middle = 0.5 * (count - 1.0);
         let harmonics = fit
@@ -299,7 +301,7 @@ impl<'a> Work<'a> {
             frequency_hz: estimate(fit.fundamental * rate, of_frequency * rate * rate),
             offset: estimate(
                 fit.offset,
-                own.offset + offset_slope * offset_slope * of_frequency,
+                offset + offset_slope * offset_slope * of_frequency,
             ),
             harmonics,
             residual_rms: (squares / count).sqrt(),

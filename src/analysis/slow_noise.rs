@@ -10,9 +10,11 @@
 //! are not in the interval, which so holds for offsets told again within some sixty record lengths.
 
 use super::noise_floor::NoiseFloor;
-use crate::stats::{normal_cdf, normal_quantile, student_quantile};
+use crate::stats::{coverage_factor, normal_cdf, normal_quantile};
+use crate::vector::vectorised;
 use statrs::function::gamma::ln_gamma;
 use std::f64::consts::PI;
+use std::sync::OnceLock;
 
 /// Highest degree of the polynomials.
 const HIGHEST: usize = 24;
@@ -27,6 +29,8 @@ const HELD_BELOW: f64 = 1.0 / 60.0;
 const EXPONENTS: [(f64, f64); 4] = [(0.8, 0.2), (1.0, 0.58), (1.25, 0.2), (2.0, 0.02)];
 /// Odds that noise is white.
 const WHITE: f64 = 0.92;
+/// Data whose shapes share one logarithm: each is below 1e7.
+const LOGARITHM_OF: usize = 32;
 
 /// How a mean was taken over the record.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,6 +60,17 @@ impl MeanWindow {
             Self::Even => 1.0,
             Self::Hann => 1.5,
         }
+    }
+
+    /// [`MeanWindow::rise`] of each exponent.
+    fn rises(self) -> [f64; EXPONENTS.len()] {
+        static RISES: [OnceLock<[f64; EXPONENTS.len()]>; 2] = [OnceLock::new(), OnceLock::new()];
+        let [even, hann] = &RISES;
+        let slot = match self {
+            Self::Even => even,
+            Self::Hann => hann,
+        };
+        *slot.get_or_init(|| EXPONENTS.map(|(a, _)| self.rise(a)))
     }
 
     /// 2∫|W|² max(x, 1/60)^-a dx over `spread`: what a rise adds to the mean's variance.
@@ -89,6 +104,22 @@ struct Law {
     level: f64,
 }
 
+/// All laws that are weighed: strength, exponent and the logarithm of the odds.
+fn possible_laws() -> &'static [(f64, usize, f64)] {
+    static LAWS: OnceLock<Vec<(f64, usize, f64)>> = OnceLock::new();
+    LAWS.get_or_init(|| {
+        let mut laws = vec![(0.0, 0, WHITE.ln())];
+        let corners: Vec<f64> = (-1..=12).map(|i| 10f64.powf(0.25 * f64::from(i))).collect();
+        for (e, &(a, odds)) in EXPONENTS.iter().enumerate() {
+            laws.extend(corners.iter().map(|x| {
+                let prior = (1.0 - WHITE) * odds / corners.len() as f64;
+                (x.powf(a), e, prior.ln())
+            }));
+        }
+        laws
+    })
+}
+
 /// The posterior of the density near 0 Hz.
 #[derive(Debug, Clone)]
 pub(super) struct SlowNoise {
@@ -120,7 +151,7 @@ impl SlowNoise {
             .map(|(l, power)| Datum {
                 power: power * 2.0 / rate_hz / present,
                 dof: 1.0,
-                rises: EXPONENTS.map(|(a, _)| legendre_rise(l, a)),
+                rises: legendre_rises()[l],
             })
             .collect();
         let from = (0.5 * degrees as f64 + 1.0) / duration_s;
@@ -141,23 +172,23 @@ impl SlowNoise {
                 }),
         );
         let dof = data.iter().map(|d| d.dof).sum::<f64>();
-        let mut laws = vec![(0.0, 0, WHITE.ln())];
-        let corners: Vec<f64> = (-1..=12).map(|i| 10f64.powf(0.25 * f64::from(i))).collect();
-        for (e, &(a, odds)) in EXPONENTS.iter().enumerate() {
-            laws.extend(corners.iter().map(|x| {
-                let prior = (1.0 - WHITE) * odds / corners.len() as f64;
-                (x.powf(a), e, prior.ln())
-            }));
-        }
         // Marginal over S₀ with prior 1/S₀: −½Σν ln s − ½Σν·ln Σν(P/s).
-        let mut laws: Vec<Law> = laws
-            .into_iter()
-            .map(|(strength, exponent, prior)| {
+        let mut laws: Vec<Law> = possible_laws()
+            .iter()
+            .map(|&(strength, exponent, prior)| {
                 let (mut log, mut sum) = (prior, 0.0);
-                for d in &data {
-                    let shape = 1.0 + strength * d.rises[exponent];
-                    log -= 0.5 * d.dof * shape.ln();
-                    sum += d.dof * d.power / shape;
+                for data in data.chunks(LOGARITHM_OF) {
+                    let mut product = 1.0;
+                    for d in data {
+                        let shape = 1.0 + strength * d.rises[exponent];
+                        if d.dof == 1.0 {
+                            product *= shape;
+                        } else if strength > 0.0 {
+                            log -= 0.5 * d.dof * shape.ln();
+                        }
+                        sum += d.dof * d.power / shape;
+                    }
+                    log -= 0.5 * product.ln();
                 }
                 Law {
                     strength,
@@ -188,7 +219,7 @@ impl SlowNoise {
     /// Density (V²/Hz) and degrees of freedom that give the mean over `window` its interval: the Student
     /// distribution that meets the mixture over the laws at 68.3 % and 95 %.
     pub(super) fn of_mean(&self, window: MeanWindow) -> (f64, f64) {
-        let rises = EXPONENTS.map(|(a, _)| window.rise(a));
+        let rises = window.rises();
         let parts: Vec<(f64, f64)> = self
             .laws
             .iter()
@@ -209,7 +240,7 @@ impl SlowNoise {
             }
         }
         let dof = high.exp();
-        let scale = two / student_quantile(0.975, dof);
+        let scale = two / coverage_factor(0.95, dof);
         (scale * scale, dof)
     }
 
@@ -269,31 +300,54 @@ fn student_at(score: f64, dof: f64) -> f64 {
 /// Squared coefficients of the orthonormal Legendre polynomials of degree 0 to `degrees` over the record, in
 /// units in which white noise has its variance a sample.
 fn legendre_powers(samples: &[f64], degrees: usize) -> Vec<f64> {
+    const LANES: usize = 8;
     let block = samples.len().div_ceil(BLOCKS).max(1);
     let count = samples.len() as f64;
-    let mut sums = vec![0.0; degrees + 1];
-    let mut values = vec![0.0; degrees + 1];
-    for (i, part) in samples.chunks(block).enumerate() {
-        let sum: f64 = part.iter().sum();
-        let middle = (i * block) as f64 + 0.5 * part.len() as f64;
-        let x = 2.0 * middle / count - 1.0;
-        for l in 0..=degrees {
-            values[l] = match l {
-                0 => 1.0,
-                1 => x,
-                // (l)P_l = (2l−1)xP_{l−1} − (l−1)P_{l−2}.
-                _ => {
-                    ((2 * l - 1) as f64 * x * values[l - 1] - (l - 1) as f64 * values[l - 2])
-                        / l as f64
+    // (l)P_l = (2l−1)xP_{l−1} − (l−1)P_{l−2}.
+    let factors: Vec<(f64, f64)> = (0..=degrees)
+        .map(|l| l.max(1) as f64)
+        .map(|l| ((2.0 * l - 1.0) / l, (l - 1.0) / l))
+        .collect();
+    let mut sums = vec![[0.0; LANES]; degrees + 1];
+    vectorised(
+        #[inline(always)]
+        || {
+            for (i, parts) in samples.chunks(block * LANES).enumerate() {
+                let (mut sum, mut x) = ([0.0; LANES], [0.0; LANES]);
+                for (lane, part) in parts.chunks(block).enumerate() {
+                    let middle = ((i * LANES + lane) * block) as f64 + 0.5 * part.len() as f64;
+                    sum[lane] = part.iter().sum();
+                    x[lane] = 2.0 * middle / count - 1.0;
                 }
-            };
-            sums[l] += sum * values[l];
-        }
-    }
+                let (mut before, mut value) = ([0.0; LANES], [1.0; LANES]);
+                for (l, sums) in sums.iter_mut().enumerate() {
+                    if l > 0 {
+                        let (rise, fall) = factors[l];
+                        for lane in 0..LANES {
+                            let next = rise * x[lane] * value[lane] - fall * before[lane];
+                            (before[lane], value[lane]) = (value[lane], next);
+                        }
+                    }
+                    for lane in 0..LANES {
+                        sums[lane] += sum[lane] * value[lane];
+                    }
+                }
+            }
+        },
+    );
     sums.iter()
+        .map(|lanes| lanes.iter().sum::<f64>())
         .enumerate()
         .map(|(l, s)| s * s * (2 * l + 1) as f64 / count)
         .collect()
+}
+
+/// [`legendre_rise`] of each degree and exponent.
+fn legendre_rises() -> &'static [[f64; EXPONENTS.len()]; HIGHEST + 1] {
+    static RISES: OnceLock<[[f64; EXPONENTS.len()]; HIGHEST + 1]> = OnceLock::new();
+    // The integral is finite for degrees from 1 up.
+    RISES
+        .get_or_init(|| std::array::from_fn(|l| EXPONENTS.map(|(a, _)| legendre_rise(l.max(2), a))))
 }
 
 /// 2(2l+1)∫j_l²(πx)x^-a dx over all x > 0: what a rise of f_c = 1/T adds to a polynomial's power.

@@ -1,15 +1,15 @@
 //! Frequencies of many segments, each with what its neighbours know.
 
+use super::remainder::Transform;
 use super::segment::{FitSettings, SegmentFit};
 use super::track::{Observation, SmoothTrack};
-use crate::spectrum::Nudft;
 use rayon::prelude::*;
 
 /// Fits every segment: one Gauss-Newton step each from `start`, the frequencies smoothed over the
 /// record, then again from there until the track stands, and amplitudes at the smoothed frequencies.
 pub(super) fn fit_smoothed(
     settings: &FitSettings,
-    transforms: &[Nudft],
+    transforms: &[impl Transform],
     centre: &(dyn Fn(usize) -> f64 + Sync),
     start: f64,
     rate_hz: f64,

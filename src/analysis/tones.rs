@@ -3,6 +3,8 @@
 use super::noise_floor::NoiseFloor;
 use crate::spectrum::Density;
 use crate::stats::{chi_square_ratio_quantile, f_quantile};
+use std::ops::Range;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Probability of any false tone in a record.
 const FALSE_ALARM: f64 = 0.01;
@@ -29,40 +31,31 @@ pub(super) fn find_peaks(residual: &Density, floor: &NoiseFloor, from_hz: f64) -
     if count < 2 * reach {
         return Vec::new();
     }
-    let dof = 2.0 * (residual.tapers * residual.records) as f64;
-    let cells = (count as f64 / tapers as f64).max(1.0);
-    // By how far the level beside a bin is looked for.
-    let thresholds: Vec<f64> = (0..=reach)
-        .map(|near| {
-            if near < tapers + 2 {
-                f64::INFINITY
-            } else if residual.records > 4 {
-                let level = 1.0 + 2.0 / near as f64;
-                chi_square_ratio_quantile(1.0 - FALSE_ALARM / cells, dof) * level
-            } else {
-                let level_dof = 2.0 * (near * residual.records) as f64;
-                f_quantile(1.0 - FALSE_ALARM / cells, dof, level_dof)
-            }
-        })
-        .collect();
-    let levels = local_levels(&values, &floor.weight, tapers, reach, dof);
+    let tests = Tests::shared(tapers, residual.records, count);
+    let mut levels = LocalLevels::new(&values, &floor.weight, tapers, reach, tests.quantile);
     let first = (from_hz / residual.bin_hz).ceil().max(tapers as f64) as usize;
     let mut peaks: Vec<PeakBin> = Vec::new();
     let mut b = first;
     while b + 1 < count {
-        let threshold = thresholds[near(b, tapers, reach)];
-        if floor.weight[b] > 0.0 && levels[b] > 0.0 && values[b] > threshold * levels[b] {
+        if b.is_multiple_of(STRIDE) && levels.holds_no_peak(b, &tests.thresholds) {
+            b += STRIDE;
+            continue;
+        }
+        let threshold = tests.thresholds[near(b, tapers, reach)];
+        let level = levels.at(b);
+        if floor.weight[b] > 0.0 && level > 0.0 && values[b] > threshold * level {
             // A tone fills the tapers' bandwidth: its centre is the run's centroid.
             let mut end = b;
             let (mut sum, mut moment, mut ratio) = (0.0, 0.0, 0.0f64);
-            while end < count
-                && values[end] > 0.5 * threshold.sqrt() * levels[end]
-                && end < b + 4 * tapers + 4
-            {
-                let excess = values[end] - levels[end];
+            while end < count && end < b + 4 * tapers + 4 {
+                let level = levels.at(end);
+                if !(values[end] > 0.5 * threshold.sqrt() * level) {
+                    break;
+                }
+                let excess = values[end] - level;
                 sum += excess;
                 moment += excess * end as f64;
-                ratio = ratio.max(values[end] / levels[end]);
+                ratio = ratio.max(values[end] / level);
                 end += 1;
             }
             if sum > 0.0 {
@@ -95,43 +88,161 @@ fn near(bin: usize, tapers: usize, reach: usize) -> usize {
     (bin / 3).clamp(tapers + 2, reach)
 }
 
-/// Level around each bin: the geometric mean of a low quantile on either side, so that lines and a
-/// slope of the density both leave it alone.
-fn local_levels(values: &[f64], weight: &[f64], tapers: usize, reach: usize, dof: f64) -> Vec<f64> {
-    let count = values.len();
-    let quantile = chi_square_ratio_quantile(0.4, dof).max(0.05);
-    let mut part: Vec<f64> = Vec::with_capacity(reach);
-    let mut side = |from: usize, to: usize| -> Option<f64> {
-        part.clear();
-        part.extend(
-            (from..to)
-                .filter(|&i| weight[i] > 0.0)
-                .map(|i| values[i] / weight[i]),
-        );
-        if part.len() < (to - from).max(6) / 3 {
-            return None;
+/// What peaks of densities of one layout are tested against.
+struct Tests {
+    layout: (usize, usize, usize),
+    /// Ratio over the level beside a bin, by how far that level is looked for.
+    thresholds: Vec<f64>,
+    /// The low quantile that a level is read from, of noise of mean 1.
+    quantile: f64,
+}
+
+impl Tests {
+    fn new(tapers: usize, records: usize, count: usize) -> Self {
+        let reach = (4 * tapers).max(16);
+        let dof = 2.0 * (tapers * records) as f64;
+        let cells = (count as f64 / tapers as f64).max(1.0);
+        let thresholds = (0..=reach)
+            .map(|near| {
+                if near < tapers + 2 {
+                    f64::INFINITY
+                } else if records > 4 {
+                    let level = 1.0 + 2.0 / near as f64;
+                    chi_square_ratio_quantile(1.0 - FALSE_ALARM / cells, dof) * level
+                } else {
+                    let level_dof = 2.0 * (near * records) as f64;
+                    f_quantile(1.0 - FALSE_ALARM / cells, dof, level_dof)
+                }
+            })
+            .collect();
+        Self {
+            layout: (tapers, records, count),
+            thresholds,
+            quantile: chi_square_ratio_quantile(0.4, dof).max(0.05),
         }
-        let rank = (part.len() * 2) / 5;
-        let (_, &mut value, _) = part.select_nth_unstable_by(rank, f64::total_cmp);
-        Some(value / quantile)
-    };
-    // The level is smooth: found on every fourth bin, held between.
-    let stride = 4;
-    let coarse: Vec<f64> = (0..count.div_ceil(stride))
-        .map(|i| {
-            let b = (i * stride + stride / 2).min(count - 1);
-            let near = near(b, tapers, reach);
-            let left = side(
-                b.saturating_sub(tapers + near).max(1),
-                b.saturating_sub(tapers).max(1),
-            );
-            let right = side((b + tapers).min(count), (b + tapers + near).min(count));
-            match (left, right) {
+    }
+
+    /// Those of a layout, made once as long as few layouts are in use.
+    fn shared(tapers: usize, records: usize, count: usize) -> Arc<Self> {
+        const MOST: usize = 16;
+        static KEPT: Mutex<Vec<Arc<Tests>>> = Mutex::new(Vec::new());
+        let kept = || KEPT.lock().unwrap_or_else(PoisonError::into_inner);
+        let layout = (tapers, records, count);
+        if let Some(tests) = kept().iter().find(|tests| tests.layout == layout) {
+            return Arc::clone(tests);
+        }
+        let tests = Arc::new(Self::new(tapers, records, count));
+        let mut kept = kept();
+        if kept.len() >= MOST {
+            kept.remove(0);
+        }
+        kept.push(Arc::clone(&tests));
+        tests
+    }
+}
+
+/// The level is smooth: found on every so many bins, held between.
+const STRIDE: usize = 4;
+/// Bins of which the least value is kept.
+const LEAST_OF: usize = 8;
+
+/// Level around each bin: the geometric mean of a low quantile on either side, so that lines and a
+/// slope of the density both leave it alone. Found where it is asked for.
+struct LocalLevels<'a> {
+    values: &'a [f64],
+    /// Values over their weights, infinite where that is 0.
+    weighted: Vec<f64>,
+    /// The least of every [`LEAST_OF`] of these.
+    least: Vec<f64>,
+    /// By stride; NaN until it is known.
+    known: Vec<f64>,
+    part: Vec<f64>,
+    tapers: usize,
+    reach: usize,
+    quantile: f64,
+}
+
+impl<'a> LocalLevels<'a> {
+    fn new(values: &'a [f64], weight: &[f64], tapers: usize, reach: usize, quantile: f64) -> Self {
+        let weighted: Vec<f64> = values
+            .iter()
+            .zip(weight)
+            .map(|(value, &w)| if w > 0.0 { value / w } else { f64::INFINITY })
+            .collect();
+        let least = weighted
+            .chunks(LEAST_OF)
+            .map(|part| {
+                part.iter()
+                    .fold(f64::INFINITY, |least, &v| if v < least { v } else { least })
+            })
+            .collect();
+        Self {
+            values,
+            least,
+            known: vec![f64::NAN; values.len().div_ceil(STRIDE)],
+            part: Vec::with_capacity(reach),
+            weighted,
+            tapers,
+            reach,
+            quantile,
+        }
+    }
+
+    /// The stretches to either side of the bins of one stride.
+    fn sides(&self, stride: usize) -> [Range<usize>; 2] {
+        let count = self.values.len();
+        let b = (stride * STRIDE + STRIDE / 2).min(count - 1);
+        let near = near(b, self.tapers, self.reach);
+        [
+            b.saturating_sub(self.tapers + near).max(1)..b.saturating_sub(self.tapers).max(1),
+            (b + self.tapers).min(count)..(b + self.tapers + near).min(count),
+        ]
+    }
+
+    /// Whether the bins of the stride from `first` on lie so low that even the least values beside them
+    /// could not make a peak of them.
+    fn holds_no_peak(&self, first: usize, thresholds: &[f64]) -> bool {
+        let bins = first..(first + STRIDE).min(self.values.len());
+        let threshold = bins
+            .clone()
+            .map(|b| thresholds[near(b, self.tapers, self.reach)])
+            .fold(f64::INFINITY, f64::min);
+        let highest = self.values[bins]
+            .iter()
+            .fold(0.0, |high: f64, &v| high.max(v));
+        // A hair below, for what rounding may do.
+        let enough = highest * self.quantile / threshold * (1.0 + 1e-9);
+        self.sides(first / STRIDE).iter().all(|side| {
+            side.is_empty() || {
+                let parts = side.start / LEAST_OF..(side.end - 1) / LEAST_OF + 1;
+                self.least[parts].iter().all(|&least| least > enough)
+            }
+        })
+    }
+
+    fn at(&mut self, bin: usize) -> f64 {
+        let stride = bin / STRIDE;
+        if self.known[stride].is_nan() {
+            let [left, right] = self.sides(stride);
+            self.known[stride] = match (self.side(left), self.side(right)) {
                 (Some(l), Some(r)) => (l * r).sqrt().max(0.25 * l.max(r)),
                 (Some(one), None) | (None, Some(one)) => one,
                 (None, None) => f64::INFINITY,
-            }
-        })
-        .collect();
-    (0..count).map(|b| coarse[b / stride]).collect()
+            };
+        }
+        self.known[stride]
+    }
+
+    fn side(&mut self, side: Range<usize>) -> Option<f64> {
+        let width = side.len();
+        self.part.clear();
+        self.part
+            .extend(self.weighted[side].iter().filter(|v| v.is_finite()));
+        if self.part.len() < width.max(6) / 3 {
+            return None;
+        }
+        let rank = (self.part.len() * 2) / 5;
+        let (_, &mut value, _) = self.part.select_nth_unstable_by(rank, f64::total_cmp);
+        Some(value / self.quantile)
+    }
 }

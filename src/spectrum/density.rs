@@ -1,11 +1,16 @@
 //! One-sided power spectral density by sine tapers.
 
 use super::fft;
+use crate::vector::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
+use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::fmt;
 use std::sync::Arc;
+
+/// Values of the density that are worked on together.
+const CHUNK: usize = 128;
 
 /// Power spectral density estimator with J sine tapers, all from one FFT of twice the length.
 ///
@@ -17,10 +22,69 @@ use std::sync::Arc;
 pub struct Multitaper {
     length: usize,
     tapers: usize,
+    padded: usize,
     plan: Arc<dyn RealToComplex<f64>>,
+}
+
+/// Buffers of one estimate, used again by every record of a thread.
+#[derive(Default)]
+struct Scratch {
     input: Vec<f64>,
     bins: Vec<Complex64>,
-    scratch: Vec<Complex64>,
+    transform: Vec<Complex64>,
+    planes: [Plane; 2],
+}
+
+thread_local! {
+    static SCRATCH: RefCell<Scratch> = RefCell::default();
+}
+
+/// Every other bin of a transform, from `margin` of them below 0 on: parts by themselves.
+#[derive(Default)]
+struct Plane {
+    re: Vec<f64>,
+    im: Vec<f64>,
+}
+
+impl Plane {
+    /// Bins 2q + `parity` for q from −`margin` to `count` + `margin`.
+    fn fill(
+        &mut self,
+        bins: &[Complex64],
+        padded: usize,
+        parity: i64,
+        margin: usize,
+        count: usize,
+    ) {
+        let places = count + 2 * margin;
+        self.re.resize(places, 0.0);
+        self.im.resize(places, 0.0);
+        let inside = ((bins.len() as i64 - 1 - parity) / 2 + 1).max(0) as usize;
+        let inside = inside.min(count + margin);
+        let from = bins.get(parity as usize..).unwrap_or(&[]);
+        for ((re, im), bin) in self.re[margin..margin + inside]
+            .iter_mut()
+            .zip(&mut self.im[margin..margin + inside])
+            .zip(from.iter().step_by(2))
+        {
+            (*re, *im) = (bin.re, bin.im);
+        }
+        let outside = (0..margin).chain(margin + inside..places);
+        for place in outside {
+            let index = 2 * (place as i64 - margin as i64) + parity;
+            let within = index.rem_euclid(padded as i64) as usize;
+            let value = match bins.get(within) {
+                Some(bin) => *bin,
+                None => bins[padded - within].conj(),
+            };
+            (self.re[place], self.im[place]) = (value.re, value.im);
+        }
+    }
+
+    /// `count` bins from place `from` on.
+    fn parts(&self, from: usize, count: usize) -> (&[f64], &[f64]) {
+        (&self.re[from..from + count], &self.im[from..from + count])
+    }
 }
 
 impl fmt::Debug for Multitaper {
@@ -39,14 +103,11 @@ impl Multitaper {
     pub fn new(longest: usize, tapers: usize) -> Self {
         let padded = fft::good_length_to(2 * (longest + 1)).max(8);
         let length = padded / 2 - 1;
-        let plan = fft::forward(padded);
         Self {
             length,
             tapers: tapers.clamp(1, (length / 4).max(1)),
-            input: plan.make_input_vec(),
-            bins: plan.make_output_vec(),
-            scratch: plan.make_scratch_vec(),
-            plan,
+            padded,
+            plan: fft::forward(padded),
         }
     }
 
@@ -64,58 +125,88 @@ impl Multitaper {
 
     /// Adds a record's density to `sum`.
     pub fn accumulate(&mut self, samples: &[f64], sum: &mut Density) {
+        self.accumulate_less_line(samples, (0.0, 0.0), sum);
+    }
+
+    /// The same of samples less the straight line `mean` + `slope`·m, m counted from the middle of those used.
+    pub(crate) fn accumulate_less_line(
+        &self,
+        samples: &[f64],
+        (mean, slope): (f64, f64),
+        sum: &mut Density,
+    ) {
         let used = samples.len().min(self.length);
         let skip = (samples.len() - used) / 2;
-        self.input.fill(0.0);
-        self.input[..used].copy_from_slice(&samples[skip..skip + used]);
-        if self
-            .plan
-            .process_with_scratch(&mut self.input, &mut self.bins, &mut self.scratch)
-            .is_err()
-        {
-            return;
-        }
-        let padded = self.input.len() as i64;
-        let half = padded as f64 / 2.0;
-        let bin = |index: i64| -> Complex64 {
-            let within = index.rem_euclid(padded);
-            if within <= padded / 2 {
-                self.bins[within as usize]
-            } else {
-                self.bins[(padded - within) as usize].conj()
+        let middle = 0.5 * (used as f64 - 1.0);
+        SCRATCH.with_borrow_mut(|scratch| {
+            scratch.input.resize(self.padded, 0.0);
+            let (head, tail) = scratch.input.split_at_mut(used);
+            for (n, (value, x)) in head.iter_mut().zip(&samples[skip..]).enumerate() {
+                *value = x - (mean + slope * (n as f64 - middle));
             }
-        };
+            tail.fill(0.0);
+            scratch
+                .bins
+                .resize(self.padded / 2 + 1, Complex64::default());
+            scratch
+                .transform
+                .resize(self.plan.get_scratch_len(), Complex64::default());
+            if self
+                .plan
+                .process_with_scratch(
+                    &mut scratch.input,
+                    &mut scratch.bins,
+                    &mut scratch.transform,
+                )
+                .is_ok()
+            {
+                let Scratch { bins, planes, .. } = scratch;
+                self.combine(bins, planes, sum);
+                sum.records += 1;
+            }
+        });
+    }
+
+    /// Adds the tapers' powers of a padded transform.
+    fn combine(&self, bins: &[Complex64], planes: &mut [Plane; 2], sum: &mut Density) {
+        let half = self.padded as f64 / 2.0;
         // |taper·transform|² with the tapers' 2/(N+1), one-sided, a quarter from the sine's 1/(2i).
         let scale = 2.0 * (2.0 / half) * 0.25 / (sum.sample_rate_hz * self.tapers as f64);
-        let turns: Vec<Complex64> = (0..=self.tapers)
-            .map(|j| Complex64::cis(PI * j as f64 / half))
-            .collect();
-        let last = self.bins.len() as i64 - 1;
-        for (b, total) in sum.values.iter_mut().enumerate() {
-            let m = 2 * b as i64;
-            let mut power = 0.0;
-            let inside = m - self.tapers as i64 >= 0 && m + self.tapers as i64 <= last;
-            for (j, turn) in turns.iter().enumerate().skip(1) {
-                let (low, high) = if inside {
-                    (self.bins[m as usize - j], self.bins[m as usize + j])
-                } else {
-                    (bin(m - j as i64), bin(m + j as i64))
-                };
-                power += (turn * low - turn.conj() * high).norm_sqr();
-            }
-            *total += power * scale;
+        let margin = self.tapers / 2 + 1;
+        let count = sum.values.len();
+        for (parity, plane) in planes.iter_mut().enumerate() {
+            plane.fill(bins, self.padded, parity as i64, margin, count);
         }
-        sum.records += 1;
+        let planes = &*planes;
+        vectorised(
+            #[inline(always)]
+            || {
+                for (c, total) in sum.values.chunks_mut(CHUNK).enumerate() {
+                    let from = margin + c * CHUNK;
+                    let mut powers = [0.0; CHUNK];
+                    let powers = &mut powers[..total.len()];
+                    for j in 1..=self.tapers {
+                        let (sine, cosine) = (PI * j as f64 / half).sin_cos();
+                        let plane = &planes[j % 2];
+                        let low = plane.parts(from - j.div_ceil(2), powers.len());
+                        let high = plane.parts(from + j / 2, powers.len());
+                        add_differences(powers, low, high, (cosine, sine));
+                    }
+                    for (total, power) in total.iter_mut().zip(powers) {
+                        *total += *power * scale;
+                    }
+                }
+            },
+        );
     }
 
     /// An empty sum for records at this rate.
     #[must_use]
     pub fn start(&self, sample_rate_hz: f64) -> Density {
-        let padded = self.input.len();
         Density {
-            bin_hz: 2.0 * sample_rate_hz / padded as f64,
+            bin_hz: 2.0 * sample_rate_hz / self.padded as f64,
             sample_rate_hz,
-            values: vec![0.0; padded / 4 + 1],
+            values: vec![0.0; self.padded / 4 + 1],
             records: 0,
             tapers: self.tapers,
         }
@@ -133,25 +224,51 @@ impl Multitaper {
     /// away: the mean over the tapers of |T(x)|²/N.
     #[must_use]
     pub fn line_share(&self, distance: f64) -> f64 {
-        let sinc = |x: f64| {
-            if x.abs() < 1e-9 {
-                1.0
-            } else {
-                (PI * x).sin() / (PI * x)
-            }
-        };
+        let (sine, cosine) = (PI * distance).sin_cos();
+        self.line_share_at(distance, (sine * sine, cosine * cosine))
+    }
+
+    /// The same with sin² and cos² of π·distance, which all bins beside one line share.
+    ///
+    /// sinc(x−h) − sinc(x+h) = ±sin(πx)·2h/(π(x²−h²)) for whole h = j/2, with + and cos(πx) for half ones.
+    pub(crate) fn line_share_at(&self, distance: f64, (sine, cosine): (f64, f64)) -> f64 {
+        let square = distance * distance;
         let sum: f64 = (1..=self.tapers)
             .map(|j| {
                 let h = 0.5 * j as f64;
-                let other = if j % 2 == 1 {
-                    sinc(distance + h)
-                } else {
-                    -sinc(distance + h)
-                };
-                0.5 * (sinc(distance - h) + other).powi(2)
+                let apart = square - h * h;
+                if apart.abs() < 1e-4 * h {
+                    // sinc(x−h) = 1 − (π(x−h))²/6, the other one from its own formula.
+                    let near = PI * (distance.abs() - h);
+                    let far = near.sin() / (PI * (distance.abs() + h));
+                    return 0.5 * (1.0 - near * near / 6.0 - far).powi(2);
+                }
+                let numerator = if j % 2 == 0 { sine } else { cosine };
+                2.0 * numerator * (h / (PI * apart)).powi(2)
             })
             .sum();
         sum / self.tapers as f64
+    }
+}
+
+/// |t·low − t*·high|² added to `powers`, t = cosine + j·sine.
+#[inline(always)]
+fn add_differences(
+    powers: &mut [f64],
+    (low_re, low_im): (&[f64], &[f64]),
+    (high_re, high_im): (&[f64], &[f64]),
+    (cosine, sine): (f64, f64),
+) {
+    for ((((power, lr), li), hr), hi) in powers
+        .iter_mut()
+        .zip(low_re)
+        .zip(low_im)
+        .zip(high_re)
+        .zip(high_im)
+    {
+        let re = cosine * (lr - hr) - sine * (li + hi);
+        let im = cosine * (li - hi) + sine * (lr + hr);
+        *power += re * re + im * im;
     }
 }
 
@@ -219,6 +336,36 @@ mod tests {
         let mean = sum.mean();
         let level: f64 = mean[1..mean.len() - 1].iter().sum::<f64>() / (mean.len() - 2) as f64;
         assert_relative_eq!(level, 2.0 / 12.0 / 1000.0, max_relative = 0.009);
+    }
+
+    #[test]
+    fn line_shares_are_those_of_the_tapers() {
+        let estimator = Multitaper::new(4096, 5);
+        let sinc = |x: f64| {
+            if x.abs() < 1e-9 {
+                1.0
+            } else {
+                (PI * x).sin() / (PI * x)
+            }
+        };
+        for i in -160..=160 {
+            for near in [0.0, 1e-7, 3e-5, 1e-3, 0.02] {
+                let x = 0.05 * f64::from(i) + near;
+                let sum: f64 = (1..=5)
+                    .map(|j| {
+                        let h = 0.5 * f64::from(j);
+                        let sign = if j % 2 == 1 { 1.0 } else { -1.0 };
+                        0.5 * (sinc(x - h) + sign * sinc(x + h)).powi(2)
+                    })
+                    .sum();
+                assert_relative_eq!(
+                    estimator.line_share(x),
+                    sum / 5.0,
+                    max_relative = 1e-8,
+                    epsilon = 1e-12
+                );
+            }
+        }
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! Sums of weighted cosines over a record, in closed form.
 
+use realfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// Weights of a least-squares fit over the record.
@@ -50,6 +51,99 @@ impl Kernel {
     }
 }
 
+impl Kernel {
+    /// The kernels at 0, ν, 2ν, .. `highest`·ν.
+    pub(crate) fn multiples(
+        weighting: Weighting,
+        length: usize,
+        nu: f64,
+        highest: usize,
+    ) -> Vec<Self> {
+        let at = |offset: f64| DirichletRow::new(length, nu, offset, highest);
+        match weighting {
+            Weighting::Rectangular => at(0.0).collect(),
+            Weighting::Hann => {
+                let bin = 1.0 / length as f64;
+                at(0.0)
+                    .zip(at(-bin).zip(at(bin)))
+                    .map(|(centre, (left, right))| {
+                        let mix = |part: fn(&Self) -> f64| {
+                            0.5 * part(&centre) + 0.25 * (part(&left) + part(&right))
+                        };
+                        Self {
+                            value: mix(|k| k.value),
+                            slope: mix(|k| k.slope),
+                            curvature: mix(|k| k.curvature),
+                        }
+                    })
+                    .collect()
+            }
+        }
+    }
+}
+
+/// Dirichlet kernels at `offset` + jν, j = 0, 1, .., their sines by turning phasors.
+struct DirichletRow {
+    length: usize,
+    nu: f64,
+    offset: f64,
+    next: usize,
+    highest: usize,
+    /// exp(jx) and exp(jNx) at the next place, and their turns to the one after.
+    phasors: [Complex64; 2],
+    turns: [Complex64; 2],
+}
+
+impl DirichletRow {
+    fn new(length: usize, nu: f64, offset: f64, highest: usize) -> Self {
+        let turn = |nu: f64| Complex64::cis(PI * nu);
+        let n = length as f64;
+        Self {
+            length,
+            nu,
+            offset,
+            next: 0,
+            highest,
+            phasors: [turn(offset), turn(n * offset)],
+            turns: [turn(nu), turn(n * nu)],
+        }
+    }
+}
+
+impl Iterator for DirichletRow {
+    type Item = Kernel;
+
+    fn next(&mut self) -> Option<Kernel> {
+        if self.next > self.highest {
+            return None;
+        }
+        let nu = self.offset + self.next as f64 * self.nu;
+        let [one, all] = self.phasors;
+        for (phasor, turn) in self.phasors.iter_mut().zip(&self.turns) {
+            *phasor *= turn;
+        }
+        self.next += 1;
+        // Near whole turns the sines are small, and their rounding counts.
+        Some(if one.im.abs() < 1e-2 {
+            dirichlet(self.length, nu)
+        } else {
+            quotient(self.length as f64, (one.im, one.re), (all.im, all.re))
+        })
+    }
+}
+
+/// sin(Nx)/sin(x) and its derivatives by ν from both sines and cosines.
+fn quotient(n: f64, (s, c): (f64, f64), (sn, cn): (f64, f64)) -> Kernel {
+    let value = sn / s;
+    let slope = (n * cn - value * c) / s;
+    let curvature = (-n * n * sn + value * s - 2.0 * slope * c) / s;
+    Kernel {
+        value,
+        slope: PI * slope,
+        curvature: PI * PI * curvature,
+    }
+}
+
 /// Dirichlet kernel sin(Nx)/sin(x), x = πν.
 fn dirichlet(length: usize, nu: f64) -> Kernel {
     let turns = nu.round();
@@ -60,28 +154,23 @@ fn dirichlet(length: usize, nu: f64) -> Kernel {
     };
     let n = length as f64;
     let x = PI * (nu - turns);
-    let (value, slope, curvature) = if (n * x).abs() < 0.02 {
+    let kernel = if (n * x).abs() < 0.02 {
         // Series about 0: D = N(1 − a x² + b x⁴), with the exact moments of the samples' places.
         let a = (n * n - 1.0) / 6.0;
         let b = (n * n - 1.0) * (3.0 * n * n - 7.0) / 360.0;
         let x2 = x * x;
-        (
-            n * (1.0 - a * x2 + b * x2 * x2),
-            n * (-2.0 * a * x + 4.0 * b * x * x2),
-            n * (-2.0 * a + 12.0 * b * x2),
-        )
+        Kernel {
+            value: n * (1.0 - a * x2 + b * x2 * x2),
+            slope: PI * n * (-2.0 * a * x + 4.0 * b * x * x2),
+            curvature: PI * PI * n * (-2.0 * a + 12.0 * b * x2),
+        }
     } else {
-        let (s, c) = x.sin_cos();
-        let (sn, cn) = (n * x).sin_cos();
-        let value = sn / s;
-        let slope = (n * cn - value * c) / s;
-        let curvature = (-n * n * sn + value * s - 2.0 * slope * c) / s;
-        (value, slope, curvature)
+        quotient(n, x.sin_cos(), (n * x).sin_cos())
     };
     Kernel {
-        value: sign * value,
-        slope: sign * PI * slope,
-        curvature: sign * PI * PI * curvature,
+        value: sign * kernel.value,
+        slope: sign * kernel.slope,
+        curvature: sign * kernel.curvature,
     }
 }
 
@@ -89,6 +178,22 @@ fn dirichlet(length: usize, nu: f64) -> Kernel {
 mod tests {
     use super::*;
     use approx::assert_relative_eq;
+
+    #[test]
+    fn multiples_are_those_one_by_one() {
+        for (length, nu) in [(10_000usize, 0.005_001_3), (777, 0.021), (64, 0.25)] {
+            for weighting in [Weighting::Rectangular, Weighting::Hann] {
+                let row = Kernel::multiples(weighting, length, nu, 90);
+                let n = length as f64;
+                for (j, got) in row.iter().enumerate() {
+                    let one = Kernel::at(weighting, length, j as f64 * nu);
+                    assert_relative_eq!(got.value, one.value, epsilon = 1e-9 * n);
+                    assert_relative_eq!(got.slope, one.slope, epsilon = 1e-8 * n * n);
+                    assert_relative_eq!(got.curvature, one.curvature, epsilon = 1e-7 * n * n * n);
+                }
+            }
+        }
+    }
 
     #[test]
     fn agrees_with_the_plain_sum() {

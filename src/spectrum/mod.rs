@@ -12,6 +12,7 @@ mod window;
 pub use decimator::Decimator;
 pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
-pub use nudft::{Line, Nudft};
+pub(crate) use nudft::HannGrid;
+pub use nudft::Nudft;
 pub use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;

@@ -1,8 +1,8 @@
 //! The discrete-time Fourier transform at any frequency.
 
 use super::bessel::bessel_i0;
-use super::dirichlet::{Kernel, Weighting};
 use super::fft;
+use crate::vector::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::cell::RefCell;
@@ -37,17 +37,6 @@ pub struct Nudft {
     bins: Vec<Complex64>,
     length: usize,
     padded: usize,
-    /// Lines taken out of every value.
-    lines: Vec<Line>,
-}
-
-/// A line: A·cos(2πνm + φ), m counted from the record's middle, as ν and A·exp(jφ).
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Line {
-    /// ν, cycles per sample.
-    pub cycles_per_sample: f64,
-    /// Complex peak amplitude.
-    pub amplitude: Complex64,
 }
 
 thread_local! {
@@ -60,7 +49,7 @@ struct Plan {
     length: usize,
     padded: usize,
     transform: Arc<dyn RealToComplex<f64>>,
-    /// The kernel's transform at each sample, which the samples are divided by.
+    /// What the samples are multiplied by: one over the kernel's transform at each.
     kernel: Vec<f64>,
     /// Turns that refer each bin's phase to the middle.
     turns: Vec<Complex64>,
@@ -86,7 +75,7 @@ impl Plan {
             padded,
             transform: fft::forward(padded),
             kernel: (0..length)
-                .map(|n| kernel_transform((n as f64 - middle) / padded as f64))
+                .map(|n| 1.0 / kernel_transform((n as f64 - middle) / padded as f64))
                 .collect(),
             turns: (0..=padded / 2)
                 .map(|bin| Complex64::cis(shift * bin as f64))
@@ -114,7 +103,6 @@ impl Plan {
 /// Bins and weights from which the transform of any record of one length is had at one frequency.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Place {
-    cycles_per_sample: f64,
     first: i64,
     weights: [f64; WIDTH],
 }
@@ -131,7 +119,7 @@ impl Nudft {
                 samples
                     .iter()
                     .zip(&plan.kernel)
-                    .map(|(x, kernel)| x / kernel),
+                    .map(|(x, kernel)| x * kernel),
             );
             input.resize(plan.padded, 0.0);
             scratch.resize(plan.transform.get_scratch_len(), Complex64::default());
@@ -151,29 +139,7 @@ impl Nudft {
             bins,
             length: plan.length,
             padded: plan.padded,
-            lines: Vec::new(),
         }
-    }
-
-    /// Takes lines out of every value from now on, in closed form: ½(c·D(ν−ν₀) + c̄·D(ν+ν₀)) each with the Dirichlet
-    /// kernel D. They take the place of those given before.
-    pub fn without(&mut self, lines: Vec<Line>) {
-        self.lines = lines;
-    }
-
-    /// What the lines have at ν.
-    fn of_lines(&self, nu: f64) -> (Complex64, Complex64) {
-        let kernel = |nu| Kernel::at(Weighting::Rectangular, self.length, nu);
-        self.lines
-            .iter()
-            .fold(Default::default(), |(value, slope), line| {
-                let (c, own) = (0.5 * line.amplitude, line.cycles_per_sample);
-                let (near, far) = (kernel(nu - own), kernel(nu + own));
-                (
-                    value + c * near.value + c.conj() * far.value,
-                    slope + c * near.slope + c.conj() * far.slope,
-                )
-            })
     }
 
     /// Number of samples transformed.
@@ -196,12 +162,25 @@ impl Nudft {
 
     /// Where ν cycles per sample lies, for this record and all others as long.
     pub(crate) fn place(&self, cycles_per_sample: f64) -> Place {
-        let (first, x) = self.position(cycles_per_sample);
-        Place {
-            cycles_per_sample,
-            first,
-            weights: horner(taps(), x),
-        }
+        let [place] = self.places([cycles_per_sample]);
+        place
+    }
+
+    /// The places of several frequencies.
+    pub(crate) fn places<const N: usize>(&self, cycles_per_sample: [f64; N]) -> [Place; N] {
+        let taps = taps();
+        vectorised(
+            #[inline(always)]
+            || {
+                cycles_per_sample.map(|nu| {
+                    let (first, x) = self.position(nu);
+                    Place {
+                        first,
+                        weights: horner(taps, x),
+                    }
+                })
+            },
+        )
     }
 
     /// X at a place.
@@ -209,17 +188,56 @@ impl Nudft {
         let inside = usize::try_from(place.first)
             .ok()
             .and_then(|first| self.bins.get(first..first + WIDTH));
-        let whole: Complex64 = match inside {
-            Some(bins) => bins.iter().zip(&place.weights).map(|(b, w)| b * w).sum(),
+        match inside {
+            Some(bins) => weighted_sum(bins, &place.weights),
             None => (place.first..)
                 .zip(&place.weights)
                 .map(|(index, w)| self.bin(index) * w)
                 .sum(),
-        };
-        if self.lines.is_empty() {
-            whole
-        } else {
-            whole - self.of_lines(place.cycles_per_sample).0
+        }
+    }
+
+    /// The Hann-weighted record's transform on the bins up to ν cycles per sample.
+    pub(crate) fn hann_grid(&self, up_to: f64) -> HannGrid {
+        // A bin's own taps and those of the places 1/N to either side: the same for all bins.
+        let cell = self.padded as f64 / self.length.max(1) as f64;
+        let parts = [(0.0, 0.5), (-cell, 0.25), (cell, 0.25)].map(|(offset, share)| {
+            let (first, x) = self.position(offset / self.padded as f64);
+            (first, horner(taps(), x).map(|w| w * share))
+        });
+        let first = parts.iter().map(|p| p.0).min().unwrap_or(0);
+        let last = parts.iter().map(|p| p.0).max().unwrap_or(0) + WIDTH as i64;
+        let mut taps = vec![0.0; (last - first) as usize];
+        for (start, weights) in &parts {
+            let from = (start - first) as usize;
+            for (tap, weight) in taps[from..].iter_mut().zip(weights) {
+                *tap += weight;
+            }
+        }
+        let top = (up_to * self.padded as f64).ceil().max(0.0) as usize;
+        let count = top.min(self.padded / 2) + 1 + 2 * HannGrid::MARGIN;
+        let start = first - HannGrid::MARGIN as i64;
+        let bins: Vec<Complex64> = (start..start + (count + taps.len()) as i64)
+            .map(|index| match usize::try_from(index) {
+                Ok(within) if within < self.bins.len() => self.bins[within],
+                _ => self.bin(index),
+            })
+            .collect();
+        let mut values = vec![Complex64::default(); count];
+        vectorised(
+            #[inline(always)]
+            || {
+                for (i, tap) in taps.iter().enumerate() {
+                    for (value, bin) in values.iter_mut().zip(&bins[i..]) {
+                        value.re += bin.re * tap;
+                        value.im += bin.im * tap;
+                    }
+                }
+            },
+        );
+        HannGrid {
+            values,
+            padded: self.padded as f64,
         }
     }
 
@@ -227,8 +245,18 @@ impl Nudft {
     #[must_use]
     pub fn with_slope(&self, cycles_per_sample: f64) -> (Complex64, Complex64) {
         let (first, x) = self.position(cycles_per_sample);
-        let weights = horner(taps(), x);
-        let slopes = horner(tap_slopes(), x);
+        let (taps, tap_slopes) = (taps(), tap_slopes());
+        let (weights, slopes) = vectorised(
+            #[inline(always)]
+            || (horner(taps, x), horner(tap_slopes, x)),
+        );
+        let inside = usize::try_from(first)
+            .ok()
+            .and_then(|first| self.bins.get(first..first + WIDTH));
+        if let Some(bins) = inside {
+            let slope = weighted_sum(bins, &slopes) * self.padded as f64;
+            return (weighted_sum(bins, &weights), slope);
+        }
         let mut value = Complex64::default();
         let mut slope = Complex64::default();
         for (index, (weight, weight_slope)) in (first..).zip(weights.iter().zip(&slopes)) {
@@ -236,12 +264,7 @@ impl Nudft {
             value += bin * weight;
             slope += bin * weight_slope;
         }
-        let slope = slope * self.padded as f64;
-        if self.lines.is_empty() {
-            return (value, slope);
-        }
-        let (lines, line_slopes) = self.of_lines(cycles_per_sample);
-        (value - lines, slope - line_slopes)
+        (value, slope * self.padded as f64)
     }
 
     /// First of the bins that ν is had from, and the place between them, −½ to ½.
@@ -273,7 +296,87 @@ impl Nudft {
     }
 }
 
+/// The transform of a record under Hann weights ½ + ½cos(2πm/N), on even bins.
+#[derive(Debug, Clone)]
+pub(crate) struct HannGrid {
+    /// From [`HannGrid::MARGIN`] bins below 0 on.
+    values: Vec<Complex64>,
+    padded: f64,
+}
+
+impl HannGrid {
+    /// Bins on either side of those asked for.
+    const MARGIN: usize = 4;
+
+    /// Bin that ν cycles per sample lies on or beyond, and the way to the next.
+    pub(crate) fn position(&self, cycles_per_sample: f64) -> (usize, f64) {
+        let position = (cycles_per_sample * self.padded).max(0.0);
+        let bin = (position as usize).min(self.values.len() - 2 * Self::MARGIN);
+        (bin, position - bin as f64)
+    }
+
+    /// Frequency of a bin, cycles per sample.
+    pub(crate) fn frequency(&self, bin: usize) -> f64 {
+        bin as f64 / self.padded
+    }
+
+    /// Whether bins stand at the same frequencies.
+    pub(crate) fn is_like(&self, other: &Self) -> bool {
+        self.padded == other.padded
+    }
+
+    /// Power at a bin.
+    pub(crate) fn power(&self, bin: usize) -> f64 {
+        self.values
+            .get(bin + Self::MARGIN)
+            .map_or(0.0, Complex64::norm_sqr)
+    }
+
+    /// Power between two bins, `t` of the way to the next: six neighbours by Lagrange's formula, good to 1 %
+    /// of a line's, since the weights leave little of what oversampling by two does not carry.
+    pub(crate) fn power_between(&self, bin: usize, weights: &[f64; 6]) -> f64 {
+        let from = bin + Self::MARGIN - 2;
+        let values = self.values.get(from..from + 6).unwrap_or(&[]);
+        let (mut re, mut im) = (0.0, 0.0);
+        for (value, weight) in values.iter().zip(weights) {
+            re += value.re * weight;
+            im += value.im * weight;
+        }
+        re * re + im * im
+    }
+
+    /// Lagrange's weights of the bins −2 to 3 at `t`.
+    pub(crate) fn weights(t: f64) -> [f64; 6] {
+        let (a, b, c, d, e, f) = (t + 2.0, t + 1.0, t, t - 1.0, t - 2.0, t - 3.0);
+        let (ab, cd, ef) = (a * b, c * d, e * f);
+        [
+            b * cd * ef * (-1.0 / 120.0),
+            a * cd * ef * (1.0 / 24.0),
+            ab * d * ef * (-1.0 / 12.0),
+            ab * c * ef * (1.0 / 12.0),
+            ab * cd * f * (-1.0 / 24.0),
+            ab * cd * e * (1.0 / 120.0),
+        ]
+    }
+}
+
+/// Σ bins × weights, as several sums side by side.
+#[inline(always)]
+fn weighted_sum(bins: &[Complex64], weights: &[f64; WIDTH]) -> Complex64 {
+    let mut sums = [0.0; 4];
+    let (bins, _) = bins.as_chunks::<2>();
+    let (weights, _) = weights.as_chunks::<2>();
+    for ([a, b], [v, w]) in bins.iter().zip(weights) {
+        sums[0] += a.re * v;
+        sums[1] += a.im * v;
+        sums[2] += b.re * w;
+        sums[3] += b.im * w;
+    }
+    Complex64::new(sums[0] + sums[2], sums[1] + sums[3])
+}
+
 /// All taps' polynomials at x, by Horner's rule.
+#[inline(always)]
 fn horner<const N: usize>(coefficients: &[[f64; WIDTH]; N], x: f64) -> [f64; WIDTH] {
     let mut sums = [0.0; WIDTH];
     for power in coefficients.iter().rev() {
@@ -355,29 +458,30 @@ mod tests {
     use super::*;
     use approx::assert_abs_diff_eq;
 
-    /// Lines taken out leave nothing of a record of them.
+    /// Bins and the power between them against the transform under Hann weights: of a line to 1 % of its top.
     #[test]
-    fn lines_are_taken_out() {
-        for length in [999usize, 1000] {
-            let middle = 0.5 * (length as f64 - 1.0);
-            let lines = [(0.0123, 1.0, 0.4), (0.0871, 0.3, -2.0), (0.31, 0.1, 1.0)];
-            let x: Vec<f64> = (0..length)
-                .map(|n| {
-                    let at = |nu: f64| 2.0 * PI * nu * (n as f64 - middle);
-                    lines.iter().map(|l| l.1 * (at(l.0) + l.2).cos()).sum()
-                })
-                .collect();
-            let mut transform = Nudft::new(&x);
-            let lines = lines.map(|(cycles_per_sample, peak, phase)| Line {
-                cycles_per_sample,
-                amplitude: Complex64::from_polar(peak, phase),
-            });
-            transform.without(lines.to_vec());
-            for nu in [0.0, 0.0123, 0.013, 0.09, 0.31, 0.4] {
-                let (value, slope) = transform.with_slope(nu);
-                assert_abs_diff_eq!(value.norm(), 0.0, epsilon = 1e-8);
-                assert_abs_diff_eq!(transform.at(nu).norm(), 0.0, epsilon = 1e-8);
-                assert_abs_diff_eq!(slope.norm() / length as f64, 0.0, epsilon = 1e-6);
+    fn the_hann_grid_is_the_weighted_transform() {
+        for length in [1000usize, 1001, 1013] {
+            for line in [0.0503, 0.05037, 0.21] {
+                let x: Vec<f64> = (0..length)
+                    .map(|n| (2.0 * PI * line * n as f64).cos())
+                    .collect();
+                let transform = Nudft::new(&x);
+                let grid = transform.hann_grid(0.25);
+                let bin = 1.0 / length as f64;
+                let exact = |nu: f64| {
+                    let sides = transform.at(nu - bin) + transform.at(nu + bin);
+                    (0.5 * transform.at(nu) + 0.25 * sides).norm_sqr()
+                };
+                let top = exact(line);
+                for i in 0..120 {
+                    let nu = line + (f64::from(i) - 60.0) * 0.05 * bin;
+                    let (at, t) = grid.position(nu);
+                    let between = grid.power_between(at, &HannGrid::weights(t));
+                    assert_abs_diff_eq!(between / top, exact(nu) / top, epsilon = 1e-2);
+                    let own = exact(at as f64 / transform.padded as f64);
+                    assert_abs_diff_eq!(grid.power(at) / top, own / top, epsilon = 1e-9);
+                }
             }
         }
     }

@@ -17,6 +17,11 @@ pub trait Tapers {
     /// Share of white noise's power that removing one complex line takes from a bin `distance` bins
     /// away: the mean over the tapers of |T(x)|²/N.
     fn share(&self, distance: f64) -> f64;
+
+    /// The same given sin² and cos² of π·distance, which all bins beside one line share.
+    fn share_at(&self, distance: f64, _squares: (f64, f64)) -> f64 {
+        self.share(distance)
+    }
 }
 
 impl Tapers for Multitaper {
@@ -26,6 +31,10 @@ impl Tapers for Multitaper {
 
     fn share(&self, distance: f64) -> f64 {
         self.line_share(distance)
+    }
+
+    fn share_at(&self, distance: f64, squares: (f64, f64)) -> f64 {
+        self.line_share_at(distance, squares)
     }
 }
 

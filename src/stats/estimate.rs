@@ -1,6 +1,7 @@
 //! The one type of a measured figure.
 
-use super::quantile::{normal_quantile, student_quantile};
+use super::quantile::normal_quantile;
+use super::student_curve::recurring_student_quantile;
 use serde::Serialize;
 
 /// A figure with its uncertainty: point estimate, standard uncertainty, degrees of freedom and the
@@ -97,6 +98,6 @@ pub fn coverage_factor(confidence: f64, degrees_of_freedom: f64) -> f64 {
     if degrees_of_freedom == f64::INFINITY {
         normal_quantile(probability)
     } else {
-        student_quantile(probability, degrees_of_freedom)
+        recurring_student_quantile(probability, degrees_of_freedom)
     }
 }

@@ -8,6 +8,7 @@ mod monotone_cubic;
 mod near_floor;
 mod quantile;
 mod scale;
+mod student_curve;
 mod uncertainty;
 
 pub use confidence::ConfidenceDistribution;

@@ -223,6 +223,10 @@ pub fn f_cdf(x: f64, dof1: f64, dof2: f64) -> f64 {
     if x == f64::INFINITY {
         return 1.0;
     }
+    if dof1 == 2.0 && dof2 <= LARGE {
+        // the closed form for two degrees of freedom above
+        return -(-0.5 * dof2 * (2.0 * x / dof2).ln_1p()).exp_m1();
+    }
     if dof1.max(dof2) <= LARGE {
         // of the two equal forms, the one whose argument keeps its digits
         let (num, den) = (dof1 * x, dof2);
@@ -270,6 +274,9 @@ pub fn f_quantile(probability: f64, dof1: f64, dof2: f64) -> f64 {
         }
         let x = chi_square_quantile(probability, dof1);
         return x / dof1 * (1.0 + (x + 2.0 - dof1) / (2.0 * dof2));
+    }
+    if dof1 == 2.0 {
+        return 0.5 * dof2 * (-(-probability).ln_1p() * 2.0 / dof2).exp_m1();
     }
     let (a, b) = (0.5 * dof1, 0.5 * dof2);
     let log_beta = ln_gamma(a) + ln_gamma(b) - ln_gamma(a + b);
@@ -325,6 +332,10 @@ fn solve_rising(
         }
         let newton = x - excess / pdf(x);
         let next = if newton > low && newton < high {
+            // Newton's error is that of the step before, squared.
+            if (newton - x).abs() <= 1e-9 * x {
+                return newton;
+            }
             newton
         } else if high == f64::INFINITY {
             2.0 * x
