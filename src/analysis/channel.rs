@@ -633,11 +633,7 @@ impl<'a> Work<'a> {
         start: f64,
     ) -> Vec<SegmentFit> {
         if settings.orders == 0 {
-            return transforms
-                .iter()
-                .enumerate()
-                .filter_map(|(i, t)| settings.fit_at(t, self.centre(i), start))
-                .collect();
+            return self.fit_once(settings, transforms, start);
         }
         if let [transform] = transforms {
             let rounds = if settings.prior.is_some() { 8 } else { 6 };
@@ -653,6 +649,20 @@ impl<'a> Work<'a> {
             start,
             self.stream.rate_hz,
         )
+    }
+
+    /// Fits the series in every segment at one fundamental.
+    pub(super) fn fit_once(
+        &self,
+        settings: &FitSettings,
+        transforms: &[impl Transform],
+        fundamental: f64,
+    ) -> Vec<SegmentFit> {
+        transforms
+            .par_iter()
+            .enumerate()
+            .filter_map(|(i, t)| settings.fit_at(t, self.centre(i), fundamental))
+            .collect()
     }
 
     /// Fits one tone in every segment.

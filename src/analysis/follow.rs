@@ -39,11 +39,18 @@ impl Work<'_> {
         let mut segments;
         // Series, tones, and the series again without them.
         loop {
-            segments = self.fit_series(settings, &self.remainders(&transforms, &[], &tones), start);
+            let last = tones.len() == known.tones.len();
+            let own = self.remainders(&transforms, &[], &tones);
+            // For what leaks into tones, a first look does.
+            segments = if last {
+                self.fit_series(settings, &own, start)
+            } else {
+                self.fit_once(settings, &own, start)
+            };
             if segments.len() != transforms.len() {
                 return None;
             }
-            if tones.len() == known.tones.len() {
+            if last {
                 break;
             }
             start = mean_fundamental(&segments)?;

@@ -67,19 +67,24 @@ impl Intake {
         if count == 0 {
             self.estimated = self.decimated;
         } else {
-            let (records, _) = self.pending[self.estimated..].as_chunks::<RECORD>();
-            let next = self.next_lane;
+            // Only what the decimator is done with: a record is used up.
+            let ready = self.estimated..self.decimated.min(self.pending.len()).max(self.estimated);
+            let (records, _) = self.pending[ready].as_chunks_mut::<RECORD>();
+            let taken = records.len();
+            let mut shares: Vec<Vec<&mut [f64; RECORD]>> = (0..count).map(|_| Vec::new()).collect();
+            for (i, record) in records.iter_mut().enumerate() {
+                shares[(self.next_lane + i) % count].push(record);
+            }
             self.lanes
                 .par_iter_mut()
-                .enumerate()
-                .for_each(|(lane, (estimator, density))| {
-                    let first = (lane + count - next) % count;
-                    for record in records.iter().skip(first).step_by(count) {
+                .zip(shares)
+                .for_each(|((estimator, density), records)| {
+                    for record in records {
                         estimator.accumulate(record, density);
                     }
                 });
-            self.next_lane = (next + records.len()) % count;
-            self.estimated += records.len() * RECORD;
+            self.next_lane = (self.next_lane + taken) % count;
+            self.estimated += taken * RECORD;
         }
         let done = self.decimated.min(self.estimated).min(self.pending.len());
         self.pending.drain(..done);
