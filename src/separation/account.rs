@@ -1,5 +1,6 @@
 //! What is found of a channel, chapter by chapter.
 
+use super::harmonic;
 use super::options::SeparateOptions;
 use super::result::{Findings, HumTrack, Method, Removed, Separation};
 use crate::Warning;
@@ -22,9 +23,19 @@ pub(super) struct Account {
     longest: Option<(usize, Findings)>,
     track: HumTrack,
     warnings: Vec<Warning>,
+    /// Of how many points of a chapter's track one is kept.
+    stride: usize,
 }
 
 impl Account {
+    /// An account of a record of so many chapters.
+    pub(super) fn new(chapters: usize) -> Self {
+        Self {
+            stride: (chapters * harmonic::TRACK_POINTS / TRACK_POINTS).max(1),
+            ..Self::default()
+        }
+    }
+
     pub(super) fn add(&mut self, mut found: Findings, frames: usize, start_s: f64) {
         let weight = frames as f64;
         self.frames += weight;
@@ -42,10 +53,9 @@ impl Account {
                 self.warnings.push(warning);
             }
         }
-        join_tracks(&mut self.track, &std::mem::take(&mut found.track), start_s);
-        while self.track.time_s.len() > TRACK_POINTS {
-            thin(&mut self.track);
-        }
+        let mut track = std::mem::take(&mut found.track);
+        thin(&mut track, self.stride);
+        join_tracks(&mut self.track, &track, start_s);
         let longer = self.longest.as_ref().is_none_or(|(n, f)| {
             (found.detected && !f.detected) || (frames > *n && found.detected == f.detected)
         });
@@ -123,20 +133,16 @@ impl Account {
     }
 }
 
-/// Points of a track at most: a longer one keeps every second.
+/// Points of a whole record's track, about.
 const TRACK_POINTS: usize = 4096;
 
-/// Halves a track that has grown too long.
-fn thin(track: &mut HumTrack) {
-    let halve = |values: &mut Vec<f64>| {
-        let mut index = 0..;
-        values.retain(|_| index.next().is_some_and(|i: usize| i.is_multiple_of(2)));
-        values.shrink_to_fit();
-    };
-    halve(&mut track.time_s);
-    halve(&mut track.frequency_hz);
-    track.rms.iter_mut().for_each(halve);
-    track.phase_rad.iter_mut().for_each(halve);
+/// Keeps every `stride`-th point of a track.
+fn thin(track: &mut HumTrack, stride: usize) {
+    let keep = |values: &mut Vec<f64>| *values = values.iter().copied().step_by(stride).collect();
+    keep(&mut track.time_s);
+    keep(&mut track.frequency_hz);
+    track.rms.iter_mut().for_each(keep);
+    track.phase_rad.iter_mut().for_each(keep);
 }
 
 /// Appends a chapter's track; an order that one of them lacks has no amplitude there.

@@ -44,6 +44,7 @@ impl Fitter<'_> {
                 gram: &plain,
                 rhs: &sides,
                 spacing: &self.spacing,
+                quick: self.quick,
             };
             let (smoothed, free) = best_of_both(&data, self.shortest(OWN_BANDWIDTH_HZ));
             if free > 1.6 {
@@ -88,6 +89,7 @@ impl Fitter<'_> {
                 gram: &gram,
                 rhs: std::slice::from_ref(&rhs),
                 spacing: &self.spacing,
+                quick: self.quick,
             };
             let shortest = self.shortest(GAIN_BANDWIDTH_HZ);
             let (smoothed, free) = best_of_both(&data, shortest);

@@ -76,15 +76,16 @@ impl Banded {
                 pivot -= l2[i - 2] * l2[i - 2] * d[i - 2];
             }
             d[i] = pivot.max(floor);
+            let inverse = 1.0 / d[i];
             if i + 1 < n {
                 let mut v = self.first[i];
                 if i >= 1 {
                     v -= l2[i - 1] * l1[i - 1] * d[i - 1];
                 }
-                l1[i] = v / d[i];
+                l1[i] = v * inverse;
             }
             if i + 2 < n {
-                l2[i] = self.second[i] / d[i];
+                l2[i] = self.second[i] * inverse;
             }
         }
         Factor { d, l1, l2 }

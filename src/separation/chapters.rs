@@ -3,14 +3,17 @@
 use crate::Error;
 use crate::capture::FrameSource;
 use ndarray::Array2;
-use std::collections::VecDeque;
 
 /// Frames that are read or written at once.
 pub(super) const BLOCK_FRAMES: usize = 1 << 14;
 
 /// A stretch that is worked at once: one row a channel.
+#[derive(Default)]
 pub(super) struct Chapter {
     pub(super) rows: Vec<Vec<f64>>,
+    pub(super) frames: usize,
+    /// First frame.
+    pub(super) start: usize,
     pub(super) last: bool,
 }
 
@@ -18,10 +21,11 @@ pub(super) struct Chapter {
 pub(super) struct Chapters<'a> {
     source: &'a mut dyn FrameSource,
     block: Array2<f64>,
-    /// What has been read beyond the chapters given out, and the overlap with the last of them.
-    rows: Vec<VecDeque<f64>>,
+    /// What has been read beyond the last chapter, and its overlap with the next.
+    carried: Vec<Vec<f64>>,
     length: usize,
     overlap: usize,
+    start: usize,
     left: usize,
 }
 
@@ -38,51 +42,62 @@ impl<'a> Chapters<'a> {
         Ok(Self {
             source,
             block: Array2::zeros((channels, BLOCK_FRAMES)),
-            rows: vec![VecDeque::new(); channels],
+            carried: vec![Vec::new(); channels],
             length,
             overlap,
+            start: 0,
             left: frames,
         })
     }
 
-    pub(super) fn next(&mut self) -> Result<Option<Chapter>, Error> {
+    /// Reads the next chapter into the place of an old one; returns whether there is one.
+    pub(super) fn fill(&mut self, chapter: &mut Chapter) -> Result<bool, Error> {
+        chapter.frames = 0;
         if self.left == 0 {
-            return Ok(None);
+            return Ok(false);
         }
-        while self.rows[0].len() < self.length {
+        chapter.rows.resize(self.carried.len(), Vec::new());
+        let room = self.length.min(self.left) + BLOCK_FRAMES;
+        for (row, carried) in chapter.rows.iter_mut().zip(&mut self.carried) {
+            row.clear();
+            row.reserve_exact(room);
+            row.append(carried);
+        }
+        while chapter.rows[0].len() < self.length {
             let count = self.source.read_block(&mut self.block)?;
             if count == 0 {
                 break;
             }
-            append(&mut self.rows, &self.block, count);
+            append(&mut chapter.rows, &self.block, count);
         }
-        let frames = self.rows[0].len().min(self.length);
-        let last = frames >= self.left;
-        let done = if last {
+        let frames = chapter.rows[0].len().min(self.length);
+        chapter.frames = frames;
+        chapter.last = frames >= self.left;
+        chapter.start = self.start;
+        let done = if chapter.last {
             frames
         } else {
             frames - self.overlap.min(frames / 2)
         };
-        self.left = if last || frames == 0 {
+        self.left = if chapter.last || frames == 0 {
             0
         } else {
             self.left - done
         };
-        let rows = self
-            .rows
-            .iter_mut()
-            .map(|row| {
-                let chapter = row.iter().take(frames).copied().collect();
-                row.drain(..done);
-                chapter
-            })
-            .collect();
-        Ok(Some(Chapter { rows, last }))
+        self.start += done;
+        for (row, carried) in chapter.rows.iter_mut().zip(&mut self.carried) {
+            carried.extend_from_slice(&row[done..]);
+            row.truncate(frames);
+        }
+        Ok(frames > 0)
     }
 }
 
-pub(super) fn append(rows: &mut [VecDeque<f64>], block: &Array2<f64>, count: usize) {
+pub(super) fn append(rows: &mut [Vec<f64>], block: &Array2<f64>, count: usize) {
     for (row, values) in rows.iter_mut().zip(block.rows()) {
-        row.extend(values.iter().take(count));
+        match values.to_slice() {
+            Some(values) => row.extend_from_slice(&values[..count]),
+            None => row.extend(values.iter().take(count)),
+        }
     }
 }

@@ -7,6 +7,7 @@ use super::detection::{Detection, FALSE_ALARM};
 use super::fold::{fold, remove_running_mean};
 use super::lines::find_lines;
 use super::model::HumModel;
+use super::oscillators::{add_sums, subtract, suits};
 use super::outliers::distrust;
 use super::search::CoarseTrack;
 use super::sums::{Sums, mean_power, noise, whole_sums};
@@ -48,6 +49,8 @@ pub(super) struct Fit {
     pub(super) noise: Vec<f64>,
     /// Free parameters spent on each order.
     pub(super) parameters: Vec<f64>,
+    /// Narrow lines that are no hum and were set aside, cycles per sample.
+    pub(super) lines: Vec<f64>,
 }
 
 /// The work on one record; its steps stand in `alignment`, `detection`, `phase`, `amplitudes`, `breaks`
@@ -66,6 +69,8 @@ pub(super) struct Fitter<'a> {
     pub(super) interval_s: f64,
     /// Whether single intervals of single orders may be given up.
     pub(super) wary: bool,
+    /// Whether the sums of few orders may be had by turning phasors, and smoothing may try fewer memories.
+    pub(super) quick: bool,
 }
 
 /// Fits hum to `x`, starting from the search's track.
@@ -75,7 +80,9 @@ pub(super) fn fit(
     track: &CoarseTrack,
     settings: &FitSettings,
 ) -> Fit {
-    let mut model = mesh(x.len(), track, settings.rate_hz);
+    let duration = x.len() as f64 / settings.rate_hz;
+    let cycles = (duration * track.nominal_hz / INTERVALS as f64).ceil();
+    let mut model = mesh(x.len(), track, settings.rate_hz, cycles.max(1.0));
     let mut fitter = Fitter::new(x, missing, &model, settings);
     let plain = model.clone();
     let starts = if fitter.align(&mut model) {
@@ -86,12 +93,8 @@ pub(super) fn fit(
     fitter.run(starts)
 }
 
-/// Lays out intervals of whole cycles of the coarse track.
-fn mesh(samples: usize, track: &CoarseTrack, rate: f64) -> HumModel {
-    let duration = samples as f64 / rate;
-    let cycles = (duration * track.nominal_hz / INTERVALS as f64)
-        .ceil()
-        .max(1.0);
+/// Lays out intervals of so many whole cycles of the coarse track.
+pub(super) fn mesh(samples: usize, track: &CoarseTrack, rate: f64, cycles: f64) -> HumModel {
     let (mut edges, mut phase) = (vec![0], vec![0.0]);
     let mut time = 0.0;
     loop {
@@ -147,6 +150,7 @@ impl<'a> Fitter<'a> {
             cycle: (x.len() as f64 / cycles.max(1.0)).round().max(1.0) as usize,
             interval_s: (x.len() as f64 / model.intervals().max(1) as f64) / settings.rate_hz,
             wary: false,
+            quick: false,
         };
         fitter.respace(model);
         fitter
@@ -163,7 +167,12 @@ impl<'a> Fitter<'a> {
 
     /// Residual of the model, less its running mean over a cycle.
     pub(super) fn update_residual(&mut self, model: &HumModel) {
-        model.residual(&self.x, &mut self.residual);
+        if self.quick && suits(model) {
+            self.residual.copy_from_slice(&self.x);
+            subtract(model, &mut self.residual);
+        } else {
+            model.residual(&self.x, &mut self.residual);
+        }
         remove_running_mean(&mut self.residual, self.weights.as_deref(), self.cycle);
     }
 
@@ -179,12 +188,17 @@ impl<'a> Fitter<'a> {
             noise: Vec::new(),
             trust: Vec::new(),
         };
-        let top = model.orders.iter().copied().max().unwrap_or(1);
-        fold(model, &self.residual, self.weights.as_deref(), top, |f| {
-            sums.left.extend(model.orders.iter().map(|k| f.left[*k]));
-            sums.right.extend(model.orders.iter().map(|k| f.right[*k]));
-            sums.gram.push(f.gram);
-        });
+        let weights = self.weights.as_deref();
+        if self.quick && suits(model) {
+            add_sums(model, &self.residual, weights, &mut sums);
+        } else {
+            let top = model.orders.iter().copied().max().unwrap_or(1);
+            fold(model, &self.residual, weights, top, |f| {
+                sums.left.extend(model.orders.iter().map(|k| f.left[*k]));
+                sums.right.extend(model.orders.iter().map(|k| f.right[*k]));
+                sums.gram.push(f.gram);
+            });
+        }
         if self.wary {
             distrust(&mut sums);
         }
@@ -193,7 +207,6 @@ impl<'a> Fitter<'a> {
     }
 
     fn run(mut self, starts: Vec<HumModel>) -> Fit {
-        let mut fit = Fit::default();
         let low = self.settings.highest_order.min(20);
         let mut shift = 0.02;
         // What the alignment followed may be a foreign line: then the track shows no series, and the search's
@@ -213,10 +226,14 @@ impl<'a> Fitter<'a> {
                 break;
             }
         }
-        let Some((mut model, found)) = best else {
-            return fit;
-        };
-        let orders = found.orders;
+        best.map_or_else(Fit::default, |(model, found)| {
+            self.settle(model, found.orders, shift)
+        })
+    }
+
+    /// Fits the orders that were found, from a track that follows the hum to `shift` cycles.
+    pub(super) fn settle(mut self, mut model: HumModel, orders: Vec<usize>, mut shift: f64) -> Fit {
+        let mut fit = Fit::default();
         let old = model.clone();
         model.set_orders(orders);
         carry_over(&old, &mut model);
@@ -253,7 +270,8 @@ impl<'a> Fitter<'a> {
             }
             shift = self.follow(&mut model, shift);
         }
-        if self.set_lines_aside(&model) {
+        fit.lines = self.set_lines_aside(&model);
+        if !fit.lines.is_empty() {
             for _ in 0..2 {
                 shift = self.follow(&mut model, shift);
                 self.set_lines_aside(&model);
@@ -283,8 +301,8 @@ impl<'a> Fitter<'a> {
         shift
     }
 
-    /// Takes narrow lines that are no hum out of what is fitted; returns whether there are any.
-    fn set_lines_aside(&mut self, model: &HumModel) -> bool {
+    /// Takes narrow lines that are no hum out of what is fitted; returns their frequencies.
+    fn set_lines_aside(&mut self, model: &HumModel) -> Vec<f64> {
         let mut rest = vec![0.0; self.record.len()];
         model.residual(self.record, &mut rest);
         let weight = |i: usize| self.weights.as_ref().map_or(1.0, |w| f64::from(w[i]));
@@ -309,14 +327,14 @@ impl<'a> Fitter<'a> {
             order < 1.0 || (hz > order * low - guard && hz < order * high + guard)
         });
         if lines.is_empty() {
-            return false;
+            return Vec::new();
         }
         let mut without = self.record.to_vec();
         for line in &lines {
             line.put(&mut without, -1.0);
         }
         self.x = Cow::Owned(without);
-        true
+        lines.iter().map(|line| line.frequency).collect()
     }
 
     pub(super) fn barred(&self, model: &HumModel, doubt_hz: f64) -> Vec<usize> {

@@ -1,17 +1,20 @@
 //! The harmonic method: one channel, a series of one tracked fundamental.
 
+use super::continuation::{Lead, go_on};
 use super::fit::{Fit, FitSettings, fit};
+use super::playback::play;
 use super::reduced::fit_reduced;
 use super::result::{Findings, HumTrack, TouchedBand};
 use super::search::search;
 use super::short::fit_short;
+use super::watch::{Rest, Seen, standing_out, sum};
 use crate::WarningCode;
 use std::f64::consts::PI;
 
 /// Records of fewer cycles are fitted as a whole.
 const SHORT_CYCLES: f64 = 13.0;
 /// Points of a track at most.
-const TRACK_POINTS: usize = 400;
+pub(super) const TRACK_POINTS: usize = 400;
 
 /// Settings of [`harmonic`].
 #[derive(Debug, Clone, PartialEq)]
@@ -31,6 +34,15 @@ impl Default for HarmonicOptions {
             harmonics: None,
             protect_hz: Vec::new(),
         }
+    }
+}
+
+impl HarmonicOptions {
+    fn lowest(&self) -> f64 {
+        self.nominal_hz
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min)
     }
 }
 
@@ -77,6 +89,29 @@ pub(super) struct Centred {
 }
 
 impl Centred {
+    /// Takes the samples themselves where none is missing, else a copy.
+    fn in_place(samples: &mut Vec<f64>) -> Self {
+        let mean = sum(samples) / samples.len().max(1) as f64;
+        if !mean.is_finite() {
+            return Self::new(samples);
+        }
+        let mut values = std::mem::take(samples);
+        values.iter_mut().for_each(|v| *v -= mean);
+        Self {
+            values,
+            mean,
+            missing: None,
+        }
+    }
+
+    /// Gives the samples back to where they were taken from.
+    fn put_back(self, samples: &mut Vec<f64>) {
+        if samples.is_empty() {
+            *samples = self.values;
+            samples.iter_mut().for_each(|v| *v += self.mean);
+        }
+    }
+
     pub(super) fn new(samples: &[f64]) -> Self {
         let (mut sum, mut count) = (0.0, 0usize);
         for v in samples.iter().filter(|v| v.is_finite()) {
@@ -125,50 +160,132 @@ impl Centred {
 #[must_use]
 pub fn harmonic(samples: &[f64], sample_rate_hz: f64, options: &HarmonicOptions) -> Parts {
     let centred = Centred::new(samples);
-    let (interference, _) = separate_hum(&centred, sample_rate_hz, options);
+    let mut interference = vec![0.0; samples.len()];
+    separate_alone(&centred, sample_rate_hz, options, &mut interference);
     Parts::new(samples, &centred, interference)
 }
 
-/// The hum of one stretch and what is known of it.
+/// The hum of one stretch, into `hum`, what is known of it and what the next stretch may start from; `lead` is
+/// what the one before handed on.
 pub(super) fn separate_hum(
+    samples: &mut Vec<f64>,
+    rate_hz: f64,
+    options: &HarmonicOptions,
+    lead: Option<&Lead>,
+    hum: &mut Vec<f64>,
+) -> (Findings, Option<Lead>) {
+    hum.resize(samples.len(), 0.0);
+    let continued = lead.and_then(|lead| continue_hum(samples, rate_hz, options, lead, hum));
+    let (fitted, next, mains_power) = match continued {
+        Some((fitted, lasting, power)) => {
+            let next = Lead::new(&fitted, rate_hz, &options.nominal_hz)
+                .and_then(|next| next.with_orders(&lasting));
+            (fitted, next, power)
+        }
+        None => {
+            let centred = Centred::in_place(samples);
+            let fitted = separate_alone(&centred, rate_hz, options, hum);
+            let rest = Rest::new(&centred.values, hum, 0.0);
+            centred.put_back(samples);
+            let next =
+                Lead::new(&fitted, rate_hz, &options.nominal_hz).filter(|_| !rest.is_rough());
+            (fitted, next, rest.hum)
+        }
+    };
+    let mut findings = findings(&fitted, hum.len(), rate_hz);
+    findings.mains_power = mains_power;
+    (findings, next)
+}
+
+/// Fits a stretch as the one before it and puts its hum into `hum`; returns the fit, its orders that stand out
+/// and the hum's power, `None` where the stretch is of another kind.
+fn continue_hum(
+    samples: &[f64],
+    rate_hz: f64,
+    options: &HarmonicOptions,
+    lead: &Lead,
+    hum: &mut [f64],
+) -> Option<(Fit, Vec<usize>, f64)> {
+    const ATTEMPTS: usize = 2;
+    let settings = settings(rate_hz, options);
+    let top = settings
+        .highest_order
+        .min((0.49 * rate_hz / options.lowest()) as usize);
+    let mean = sum(samples) / samples.len() as f64;
+    if !mean.is_finite() {
+        return None;
+    }
+    let mut orders = lead.orders.clone();
+    for _ in 0..ATTEMPTS {
+        let fitted = go_on(samples, mean, lead, &orders, &settings)?;
+        if !play(&fitted.model, hum) {
+            fitted.model.residual(samples, hum);
+            hum.iter_mut().zip(samples).for_each(|(h, x)| *h = x - *h);
+        }
+        let rest = Rest::new(samples, hum, mean);
+        if rest.is_rough() || !rest.is_less() {
+            return None;
+        }
+        let seen = standing_out(samples, hum, &fitted.model, top, &settings);
+        let known = |seen: &Seen| fitted.model.orders.contains(&seen.order);
+        if !seen.iter().any(|s| known(s) && s.is_plain(0.01)) {
+            return None;
+        }
+        // One chapter in a thousand shows an order that is not there; it is not handed on for long.
+        let near = fitted.model.orders.iter().max().map_or(0, |k| k + 4);
+        let new = seen
+            .iter()
+            .filter(|s| !known(s))
+            .filter(|s| s.is_plain(0.001) || (s.order <= near && s.is_likely(0.001)));
+        let before = orders.len();
+        orders.extend(new.map(|s| s.order));
+        if orders.len() == before {
+            let lasting = seen.iter().filter(|s| known(s)).map(|s| s.order).collect();
+            return Some((fitted, lasting, rest.hum));
+        }
+        orders.sort_unstable();
+    }
+    None
+}
+
+/// Fits a stretch of which nothing is known and puts its hum into `hum`.
+fn separate_alone(
     centred: &Centred,
     rate_hz: f64,
     options: &HarmonicOptions,
-) -> (Vec<f64>, Findings) {
-    let mut fitted = fit_record(centred, rate_hz, options);
-    let mut hum = vec![0.0; centred.values.len()];
-    fitted.model.residual(&centred.values, &mut hum);
+    hum: &mut [f64],
+) -> Fit {
+    let x = &centred.values;
+    let fitted = fit_record(centred, rate_hz, options);
+    fitted.model.residual(x, hum);
     let square = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
-    let explained = square(&hum) <= square(&centred.values);
-    if !explained {
+    if square(hum) <= square(x) {
+        hum.iter_mut().zip(x).for_each(|(h, x)| *h = x - *h);
+        fitted
+    } else {
         // What adds power, or is no number, is no hum.
-        fitted = Fit::default();
-        hum.copy_from_slice(&centred.values);
+        hum.fill(0.0);
+        Fit::default()
     }
-    for (h, x) in hum.iter_mut().zip(&centred.values) {
-        *h = x - *h;
+}
+
+fn settings(rate_hz: f64, options: &HarmonicOptions) -> FitSettings {
+    FitSettings {
+        rate_hz,
+        highest_order: options.harmonics.unwrap_or(usize::MAX),
+        protect_hz: options.protect_hz.clone(),
     }
-    let findings = findings(&fitted, &hum, rate_hz);
-    (hum, findings)
 }
 
 pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOptions) -> Fit {
     let x = &centred.values;
     let duration = x.len() as f64 / rate_hz;
-    let lowest = options
-        .nominal_hz
-        .iter()
-        .copied()
-        .fold(f64::INFINITY, f64::min);
+    let lowest = options.lowest();
     let scale = x.iter().fold(0.0f64, |m, v| m.max(v.abs()));
     if scale == 0.0 || !lowest.is_finite() || duration * lowest < 1.0 {
         return Fit::default();
     }
-    let mut settings = FitSettings {
-        rate_hz,
-        highest_order: options.harmonics.unwrap_or(usize::MAX),
-        protect_hz: options.protect_hz.clone(),
-    };
+    let mut settings = settings(rate_hz, options);
     if duration * lowest < SHORT_CYCLES {
         return fit_short(
             x,
@@ -193,7 +310,8 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
     fit(x, centred.missing.clone(), &track, &settings)
 }
 
-pub(super) fn findings(fitted: &Fit, hum: &[f64], rate_hz: f64) -> Findings {
+/// What a fit says of a stretch of so many samples, but for the power of its hum.
+pub(super) fn findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Findings {
     let model = &fitted.model;
     let mut findings = Findings {
         detected: !model.orders.is_empty(),
@@ -210,9 +328,8 @@ pub(super) fn findings(fitted: &Fit, hum: &[f64], rate_hz: f64) -> Findings {
         );
         return findings;
     }
-    let samples = hum.len() as f64;
+    let samples = samples as f64;
     let duration = samples / rate_hz;
-    findings.mains_power = hum.iter().map(|v| v * v).sum::<f64>() / samples;
     let cycles = model.phase[model.phase.len() - 1] - model.phase[0];
     let mean_hz = cycles / duration;
     let mut information = 0.0;

@@ -18,7 +18,7 @@ const ROUNDS: usize = 3;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Line {
     /// ν, cycles per sample.
-    frequency: f64,
+    pub(super) frequency: f64,
     amplitude: Complex64,
 }
 
@@ -52,6 +52,20 @@ pub(super) fn find_lines(
         }
     }
     lines
+}
+
+/// Fits lines known to lie near `frequencies` (cycles per sample) to `rest`, which loses them.
+pub(super) fn follow_lines(rest: &mut [f64], window: &Window, frequencies: &[f64]) -> Vec<Line> {
+    let follow = |rest: &mut [f64], frequency: f64| {
+        let mut line = Line {
+            frequency,
+            amplitude: Complex64::default(),
+        };
+        window.refine(rest, &mut line);
+        line.put(rest, -1.0);
+        line
+    };
+    frequencies.iter().map(|f| follow(rest, *f)).collect()
 }
 
 /// Frequency of the strongest clear peak of a windowed record.
@@ -109,7 +123,7 @@ impl Line {
 }
 
 /// A Hann window times the samples' weights.
-struct Window {
+pub(super) struct Window {
     values: Vec<f64>,
     sum: f64,
     /// Mean square distance from the middle, samples².
@@ -117,18 +131,24 @@ struct Window {
 }
 
 impl Window {
-    fn new(samples: usize, weights: Option<&[f32]>) -> Self {
+    pub(super) fn new(samples: usize, weights: Option<&[f32]>) -> Self {
+        const BLOCK: usize = 1024;
         let middle = 0.5 * (samples as f64 - 1.0);
         let (mut sum, mut spread) = (0.0, 0.0);
-        let values = (0..samples)
-            .map(|n| {
-                let hann = 0.5 - 0.5 * (2.0 * PI * (n as f64 + 0.5) / samples as f64).cos();
-                let value = hann * weights.map_or(1.0, |w| f64::from(w[n]));
-                sum += value;
-                spread += value * (n as f64 - middle).powi(2);
-                value
-            })
-            .collect();
+        let mut values = Vec::with_capacity(samples);
+        let step = 2.0 * PI / samples.max(1) as f64;
+        let turn = Complex64::from_polar(1.0, step);
+        let mut rotation = turn;
+        for n in 0..samples {
+            if n % BLOCK == 0 {
+                rotation = Complex64::from_polar(1.0, step * (n as f64 + 0.5));
+            }
+            let value = (0.5 - 0.5 * rotation.re) * weights.map_or(1.0, |w| f64::from(w[n]));
+            rotation *= turn;
+            sum += value;
+            spread += value * (n as f64 - middle).powi(2);
+            values.push(value);
+        }
         Self {
             values,
             sum: sum.max(1e-300),
@@ -156,20 +176,39 @@ impl Window {
 
     fn sums(&self, samples: &[f64], frequency: f64) -> (Complex64, Complex64) {
         let middle = 0.5 * (samples.len() as f64 - 1.0);
-        let step = Complex64::from_polar(1.0, -2.0 * PI * frequency);
+        const LANES: usize = 8;
+        const BLOCK: usize = 4096;
+        let omega = -2.0 * PI * frequency;
+        let step = Complex64::from_polar(1.0, omega * LANES as f64);
+        let first: [Complex64; LANES] =
+            std::array::from_fn(|i| Complex64::from_polar(1.0, omega * i as f64));
         let (mut plain, mut moment) = (Complex64::default(), Complex64::default());
-        let blocks = samples.chunks(4096).zip(self.values.chunks(4096));
+        let blocks = samples.chunks(BLOCK).zip(self.values.chunks(BLOCK));
         for (block, (values, weights)) in blocks.enumerate() {
-            let start = (block * 4096) as f64 - middle;
-            let mut turn = Complex64::from_polar(1.0, -2.0 * PI * frequency * start);
-            let mut t = start;
-            for (x, w) in values.iter().zip(weights) {
-                let term = turn * (x * w);
-                plain += term;
-                moment += term * t;
-                turn *= step;
-                t += 1.0;
+            let start = (block * BLOCK) as f64 - middle;
+            // About the block's start; the turn to the middle is common to its samples.
+            let (mut re, mut im) = (first.map(|f| f.re), first.map(|f| f.im));
+            let mut sums = [[0.0; LANES]; 4];
+            for (n, (x, w)) in values.chunks(LANES).zip(weights.chunks(LANES)).enumerate() {
+                for (i, (x, w)) in x.iter().zip(w).enumerate() {
+                    let value = x * w;
+                    let t = f64::from((n * LANES + i) as i32);
+                    sums[0][i] += value * re[i];
+                    sums[1][i] += value * im[i];
+                    sums[2][i] += value * re[i] * t;
+                    sums[3][i] += value * im[i] * t;
+                }
+                for i in 0..LANES {
+                    let turned = re[i] * step.re - im[i] * step.im;
+                    im[i] = re[i] * step.im + im[i] * step.re;
+                    re[i] = turned;
+                }
             }
+            let [a, b, c, d] = sums.map(|lanes| lanes.iter().sum::<f64>());
+            let turn = Complex64::from_polar(1.0, omega * start);
+            let here = Complex64::new(a, b) * turn;
+            plain += here;
+            moment += here * start + Complex64::new(c, d) * turn;
         }
         (plain, moment)
     }

@@ -1,6 +1,7 @@
 //! Writes separated captures to files that are complete or absent.
 
 use super::sink::FrameSink;
+use super::wave_file::WaveFile;
 use crate::capture::CaptureHeader;
 use crate::{Error, ErrorKind};
 use ndarray::Array2;
@@ -33,7 +34,7 @@ enum State {
     Closed,
     Wav {
         file: NamedTempFile,
-        writer: Box<hound::WavWriter<Temporary>>,
+        writer: Box<WaveFile>,
         scale: f64,
     },
     Csv {
@@ -81,7 +82,7 @@ impl FileSink {
         .in_file(&self.path)
     }
 
-    fn open(&self) -> Result<(NamedTempFile, Temporary), Error> {
+    fn open(&self) -> Result<(NamedTempFile, File), Error> {
         let folder = match self.path.parent() {
             Some(p) if !p.as_os_str().is_empty() => p,
             _ => Path::new("."),
@@ -97,13 +98,13 @@ impl FileSink {
             .tempfile_in(folder)
             .map_err(|e| self.failed(e))?;
         let handle = file.as_file().try_clone().map_err(|e| self.failed(e))?;
-        Ok((file, BufWriter::with_capacity(1 << 16, handle)))
+        Ok((file, handle))
     }
 }
 
 impl FrameSink for FileSink {
     fn begin(&mut self, header: &CaptureHeader) -> Result<(), Error> {
-        let (file, buffer) = self.open()?;
+        let (file, handle) = self.open()?;
         let rate_hz = header.time_base.sample_rate_hz;
         self.state = match self.kind {
             Kind::Wav => {
@@ -129,7 +130,7 @@ impl FrameSink for FileSink {
                     bits_per_sample: 32,
                     sample_format: hound::SampleFormat::Float,
                 };
-                let writer = hound::WavWriter::new(buffer, spec).map_err(|e| self.failed(e))?;
+                let writer = WaveFile::new(handle, spec).map_err(|e| self.failed(e))?;
                 let scale = 1.0 / header.acquisition.full_scale_v.unwrap_or(1.0);
                 State::Wav {
                     file,
@@ -138,7 +139,8 @@ impl FrameSink for FileSink {
                 }
             }
             Kind::Csv => {
-                let mut writer = csv::Writer::from_writer(buffer);
+                let mut writer =
+                    csv::Writer::from_writer(BufWriter::with_capacity(1 << 16, handle));
                 let mut names = vec!["time_s".to_owned()];
                 names.extend(header.channels.iter().map(|c| match c.unit.as_str() {
                     "" => c.name.clone(),
@@ -160,15 +162,7 @@ impl FrameSink for FileSink {
     fn write_block(&mut self, block: &Array2<f64>, frames: usize) -> Result<(), Error> {
         let problem = match &mut self.state {
             State::Closed => Some("no header was given".to_owned()),
-            State::Wav { writer, scale, .. } => (0..frames)
-                .try_for_each(|i| {
-                    block
-                        .column(i)
-                        .iter()
-                        .try_for_each(|v| writer.write_sample((v * *scale) as f32))
-                })
-                .err()
-                .map(|e| e.to_string()),
+            State::Wav { writer, scale, .. } => writer.write(block, frames, *scale).err(),
             State::Csv {
                 writer,
                 start_s,
@@ -200,7 +194,7 @@ impl FrameSink for FileSink {
         let file = match std::mem::replace(&mut self.state, State::Closed) {
             State::Closed => return Err(self.failed("nothing was written")),
             State::Wav { file, writer, .. } => {
-                writer.finalize().map_err(|e| self.failed(e))?;
+                writer.finish().map_err(|e| self.failed(e))?;
                 file
             }
             State::Csv {

@@ -53,6 +53,7 @@ impl Fitter<'_> {
             gram: &gram,
             rhs: std::slice::from_ref(&rhs),
             spacing: &self.spacing,
+            quick: self.quick,
         };
         let (smoothed, weights) = robust_best(&data, Roughness::Slope, self.shortest(BANDWIDTH_HZ));
         let (track, turns) = turns_of_pieces(model, sums, &data, &smoothed, &weights, &line);
@@ -146,6 +147,7 @@ fn turns_of_pieces(
         gram: data.gram,
         rhs: &shares,
         spacing: data.spacing,
+        quick: data.quick,
     };
     let bends = with_turns
         .at_ratio(Roughness::Slope, weights, smoothed.ratio, 0.0)

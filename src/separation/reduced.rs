@@ -6,7 +6,9 @@ use super::search::search;
 use crate::spectrum::Decimator;
 
 /// Rate that the decimated copy keeps at least, Hz: sixty orders of 50 Hz lie in its clean quarter.
-const ENOUGH_HZ: f64 = 12_000.0;
+pub(super) const ENOUGH_HZ: f64 = 12_000.0;
+/// Samples that the decimator takes at once: it keeps a copy of them.
+const BLOCK: usize = 1 << 14;
 /// Intervals in which orders above the decimated copy's reach are looked for.
 const LOOKED_AT: usize = 200;
 
@@ -19,7 +21,9 @@ pub(super) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -
     }
     let mut decimator = Decimator::new(factor);
     let mut low = Vec::with_capacity(x.len() / factor + 1);
-    decimator.push(x, &mut low);
+    for block in x.chunks(BLOCK) {
+        decimator.push(block, &mut low);
+    }
     let rate = settings.rate_hz / factor as f64;
     let Some(track) = search(&low, rate, nominals) else {
         return Some(Fit::default());
@@ -54,6 +58,7 @@ pub(super) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -
         }
     }
     fitted.noise.iter_mut().for_each(|n| *n *= factor as f64);
+    fitted.lines.iter_mut().for_each(|nu| *nu /= factor as f64);
     if asked > carried && reaches_higher(x, &fitted.model, carried, asked, settings) {
         return None;
     }
@@ -65,7 +70,7 @@ pub(super) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -
 }
 
 /// Lays a decimated copy's mesh on the record; the ends go on as the outermost intervals do.
-fn stretch(model: &mut HumModel, factor: usize, first: usize, samples: usize) {
+pub(super) fn stretch(model: &mut HumModel, factor: usize, first: usize, samples: usize) {
     let last = model.intervals() - 1;
     let (at_start, at_end) = (model.cycles_per_sample(0), model.cycles_per_sample(last));
     for edge in &mut model.edges {

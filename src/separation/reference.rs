@@ -36,6 +36,7 @@ pub(super) fn separate_reference(
     options: &HarmonicOptions,
 ) -> (Vec<f64>, Findings) {
     let n = centred.values.len();
+    let power = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>() / n.max(1) as f64;
     let mut reference_fit = fit_record(other, rate_hz, options);
     let mut rest = vec![0.0; n];
     reference_fit.model.residual(&other.values, &mut rest);
@@ -66,7 +67,8 @@ pub(super) fn separate_reference(
         .map(|(x, r)| x - r)
         .collect();
     if orders > 0 {
-        found = findings(&reference_fit, &removed, rate_hz);
+        found = findings(&reference_fit, n, rate_hz);
+        found.mains_power = power(&removed);
     }
     let longest = (LONGEST_DELAY_S * rate_hz)
         .min(LONGEST_LAG)
@@ -87,7 +89,6 @@ pub(super) fn separate_reference(
         matched.gain = filter.gain;
         matched.delay_s = filter.delay / rate_hz;
     }
-    let power = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>() / n.max(1) as f64;
     let left: Vec<f64> = centred
         .values
         .iter()

@@ -150,6 +150,7 @@ fn refine(
     let count = orders.len();
     let free = weights.iter().sum::<f64>() - 2.0 * count as f64 - 3.0;
     Fit {
+        lines: Vec::new(),
         model: HumModel {
             edges: vec![0, x.len()],
             phase: vec![0.0, frequency * x.len() as f64 / rate],

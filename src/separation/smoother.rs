@@ -27,6 +27,8 @@ pub(super) struct TrackData<'a> {
     pub(super) rhs: &'a [Vec<f64>],
     /// Knot spacings in units of the nominal one.
     pub(super) spacing: &'a [f64],
+    /// Whether of the memories only every third is tried at first, and the others about the best of them.
+    pub(super) quick: bool,
 }
 
 impl TrackData<'_> {
@@ -44,9 +46,23 @@ impl TrackData<'_> {
         ratio: f64,
         energy: f64,
     ) -> Smoothed {
-        let penalty = roughness.penalty(self.spacing, weights);
+        self.under_penalty(
+            roughness,
+            &roughness.penalty(self.spacing, weights),
+            ratio,
+            energy,
+        )
+    }
+
+    fn under_penalty(
+        &self,
+        roughness: Roughness,
+        penalty: &Banded,
+        ratio: f64,
+        energy: f64,
+    ) -> Smoothed {
         let mut system = self.gram.clone();
-        system.add_scaled(&penalty, ratio);
+        system.add_scaled(penalty, ratio);
         let factor = system.factor();
         let tracks: Vec<Vec<f64>> = self.rhs.iter().map(|b| factor.solve(b)).collect();
         let explained: f64 = tracks.iter().zip(self.rhs).map(|(t, b)| dot(t, b)).sum();
@@ -96,19 +112,34 @@ impl TrackData<'_> {
         .max(2.0 * shortest);
         let power = 2 * roughness.free() as i32;
         let scale = self.gram.mean_diagonal();
-        let at =
-            |memory: f64| self.at_ratio(roughness, weights, scale * memory.powi(power), energy);
+        let penalty = roughness.penalty(self.spacing, weights);
+        let at = |memory: f64| {
+            self.under_penalty(roughness, &penalty, scale * memory.powi(power), energy)
+        };
         let steps = 12;
         let mut best = at(longest);
         best.log_likelihood += FAVOUR;
         let mut best_memory = longest;
-        for step in 1..=steps {
-            let memory = longest * (shortest / longest).powf(f64::from(step) / f64::from(steps));
-            let candidate = at(memory);
-            if candidate.log_likelihood > best.log_likelihood {
-                best = candidate;
-                best_memory = memory;
+        let memory_of =
+            |step: i32| longest * (shortest / longest).powf(f64::from(step) / f64::from(steps));
+        let mut best_step = 0;
+        let mut try_steps = |candidates: &mut dyn Iterator<Item = i32>, centre: &mut i32| {
+            for step in candidates {
+                let candidate = at(memory_of(step));
+                if candidate.log_likelihood > best.log_likelihood {
+                    best = candidate;
+                    best_memory = memory_of(step);
+                    *centre = step;
+                }
             }
+        };
+        if self.quick {
+            try_steps(&mut (3..=steps).step_by(3), &mut best_step);
+            let near = [-2, -1, 1, 2].map(|offset| best_step + offset);
+            let near = near.into_iter().filter(|step| (1..=steps).contains(step));
+            try_steps(&mut near.into_iter(), &mut best_step);
+        } else {
+            try_steps(&mut (1..=steps), &mut best_step);
         }
         let stride = (longest / shortest).powf(1.0 / f64::from(steps));
         for memory in [best_memory * stride.sqrt(), best_memory / stride.sqrt()] {

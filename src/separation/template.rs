@@ -100,7 +100,7 @@ pub(super) fn separate_template(
     let first = fit_record(centred, rate_hz, options);
     if first.model.orders.is_empty() {
         let hum = vec![0.0; centred.values.len()];
-        let mut found = findings(&first, &hum, rate_hz);
+        let mut found = findings(&first, hum.len(), rate_hz);
         found.notes = vec![
             "template method: the record shows no mains series, so nothing was taken out".into(),
         ];
@@ -164,7 +164,8 @@ pub(super) fn separate_template(
         .zip(&rest)
         .map(|(x, r)| x - r)
         .collect();
-    let mut found = findings(&fitted, &hum, rate_hz);
+    let mut found = findings(&fitted, hum.len(), rate_hz);
+    found.mains_power = hum.iter().map(|v| v * v).sum::<f64>() / hum.len() as f64;
     let mean_hz = mean_frequency(&fitted, centred.values.len(), rate_hz);
     found.touched.clear();
     found.notes = vec![format!(
