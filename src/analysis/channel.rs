@@ -296,8 +296,9 @@ impl Work<'_> {
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
         }
         drop(left);
-        settings.noise = self.noise_variances(&settings, &floor, &segments).0;
         // Tones in what is left, each fitted and taken out, then the series once more without them.
+        let mut dofs;
+        (settings.noise, dofs) = self.noise_variances(&settings, &floor, &segments);
         let mut searched = false;
         for _ in 0..MOST_ROUNDS {
             let before = tones.len();
@@ -315,12 +316,12 @@ impl Work<'_> {
             residual = self.residual(&segments, &tones);
             density = self.density(&estimator, &residual);
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
-            settings.noise = self.noise_variances(&settings, &floor, &segments).0;
+            (settings.noise, dofs) = self.noise_variances(&settings, &floor, &segments);
             if searched {
                 break;
             }
         }
-        let noise = self.order_noise(&settings, &floor, &segments);
+        let noise = order_noise(&settings, &dofs, &segments);
         let combined = combine(
             &segments,
             &noise,
@@ -745,36 +746,6 @@ impl Work<'_> {
         (variances, dofs)
     }
 
-    fn order_noise(
-        &self,
-        settings: &FitSettings,
-        floor: &NoiseFloor,
-        segments: &[SegmentFit],
-    ) -> Vec<OrderNoise> {
-        let (variances, dofs) = self.noise_variances(settings, floor, segments);
-        let exact = if let [segment] = segments {
-            let mut own = segment.design.variances(&variances).harmonics;
-            for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
-                *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
-            }
-            Some(own)
-        } else {
-            None
-        };
-        (1..=settings.orders)
-            .map(|k| OrderNoise {
-                variances: match &exact {
-                    Some(own) => vec![own[k - 1]],
-                    None => segments
-                        .iter()
-                        .map(|s| settings.coefficient_variance(k, s.fit.length))
-                        .collect(),
-                },
-                dof: dofs[k],
-            })
-            .collect()
-    }
-
     fn tone_noise(&self, floor: &NoiseFloor, segments: &[SegmentFit]) -> OrderNoise {
         let frequency = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
         let (level, dof) = floor.level_at(frequency, 0.0);
@@ -926,6 +897,31 @@ struct Acquired {
 fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
     (!segments.is_empty())
         .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
+}
+
+/// Noise beside each order from the settings' variances a sample and their degrees of freedom.
+fn order_noise(settings: &FitSettings, dofs: &[f64], segments: &[SegmentFit]) -> Vec<OrderNoise> {
+    let exact = if let [segment] = segments {
+        let mut own = segment.design.variances(&settings.noise).harmonics;
+        for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
+            *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
+        }
+        Some(own)
+    } else {
+        None
+    };
+    (1..=settings.orders)
+        .map(|k| OrderNoise {
+            variances: match &exact {
+                Some(own) => vec![own[k - 1]],
+                None => segments
+                    .iter()
+                    .map(|s| settings.coefficient_variance(k, s.fit.length))
+                    .collect(),
+            },
+            dof: dofs[k],
+        })
+        .collect()
 }
 
 /// A segment's harmonics as lines.
