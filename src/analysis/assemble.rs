@@ -884,6 +884,5 @@ fn fit_cycle(fit: &StreamFit, facts: &ChannelFacts<'_>) -> Option<Vec<f64>> {
     if harmonics.is_empty() {
         return None;
     }
-    let table = super::series::CycleTable::new(&harmonics);
-    Some((0..400).map(|i| table.at(f64::from(i) / 400.0)).collect())
+    Some(super::series::cycle(&harmonics, 400))
 }

@@ -427,8 +427,9 @@ impl<'a> Work<'a> {
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
         }
         drop(left);
-        settings.noise = self.noise_variances(&settings, &floor, &segments).0;
         // Tones in what is left, each fitted and taken out, then the series once more without them.
+        let mut dofs;
+        (settings.noise, dofs) = self.noise_variances(&settings, &floor, &segments);
         let mut searched = false;
         for _ in 0..MOST_ROUNDS {
             let before = tones.len();
@@ -446,12 +447,12 @@ impl<'a> Work<'a> {
             residual = self.residual(&segments, &tones);
             density = self.density(&estimator, &residual);
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
-            settings.noise = self.noise_variances(&settings, &floor, &segments).0;
+            (settings.noise, dofs) = self.noise_variances(&settings, &floor, &segments);
             if searched {
                 break;
             }
         }
-        let noise = self.order_noise(&settings, &floor, &segments);
+        let noise = order_noise(&settings, &dofs, &segments);
         let combined = combine(
             &segments,
             &noise,
@@ -909,37 +910,6 @@ impl<'a> Work<'a> {
         (variances, dofs)
     }
 
-    fn order_noise(
-        &self,
-        settings: &FitSettings,
-        floor: &NoiseFloor,
-        segments: &[SegmentFit],
-    ) -> Vec<OrderNoise> {
-        let (variances, dofs) = self.noise_variances(settings, floor, segments);
-        let exact = match segments {
-            [segment] => segment.design.as_ref().map(|design| {
-                let mut own = design.variances(&variances).harmonics;
-                for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
-                    *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
-                }
-                own
-            }),
-            _ => None,
-        };
-        (1..=settings.orders)
-            .map(|k| OrderNoise {
-                variances: match &exact {
-                    Some(own) => vec![own[k - 1]],
-                    None => segments
-                        .iter()
-                        .map(|s| settings.coefficient_variance(k, s.fit.length))
-                        .collect(),
-                },
-                dof: dofs[k],
-            })
-            .collect()
-    }
-
     pub(super) fn tone_noise(&self, floor: &NoiseFloor, segments: &[SegmentFit]) -> OrderNoise {
         let frequency = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
         let (level, dof) = floor.level_at(frequency, 0.0);
@@ -1094,6 +1064,32 @@ struct Acquired {
 pub(super) fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
     (!segments.is_empty())
         .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
+}
+
+/// Noise beside each order from the settings' variances a sample and their degrees of freedom.
+fn order_noise(settings: &FitSettings, dofs: &[f64], segments: &[SegmentFit]) -> Vec<OrderNoise> {
+    let exact = match segments {
+        [segment] => segment.design.as_ref().map(|design| {
+            let mut own = design.variances(&settings.noise).harmonics;
+            for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
+                *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
+            }
+            own
+        }),
+        _ => None,
+    };
+    (1..=settings.orders)
+        .map(|k| OrderNoise {
+            variances: match &exact {
+                Some(own) => vec![own[k - 1]],
+                None => segments
+                    .iter()
+                    .map(|s| settings.coefficient_variance(k, s.fit.length))
+                    .collect(),
+            },
+            dof: dofs[k],
+        })
+        .collect()
 }
 
 /// A segment's harmonics as lines.

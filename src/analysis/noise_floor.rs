@@ -53,15 +53,17 @@ impl NoiseFloor {
             let reach = (reach * ratio.max(1.0)).max(line.covers_hz / bin_hz) + 1.0;
             let from = (centre - reach).max(0.0) as usize;
             let to = ((centre + reach) as usize).min(raw.len().saturating_sub(1));
-            let (sine, cosine) = (PI * centre).sin_cos();
-            let squares = (sine * sine, cosine * cosine);
+            if from > to {
+                continue;
+            }
+            if ratio < 1.5 {
+                estimator.add_shares(from as f64 - centre, &mut share[from..=to]);
+            }
             for (b, value) in share.iter_mut().enumerate().take(to + 1).skip(from) {
                 let distance = b as f64 - centre;
                 if distance.abs() * bin_hz <= line.covers_hz {
                     *value = 1.0;
-                } else if ratio < 1.5 {
-                    *value += estimator.share_at(distance, squares);
-                } else {
+                } else if ratio >= 1.5 {
                     // Fitted over shorter stretches than the record: one sinc² of their width.
                     let x = PI * distance / ratio;
                     *value += if x.abs() < 1e-9 {
@@ -292,25 +294,30 @@ impl<'a> Leakage<'a> {
         let mut moments: [Vec<f64>; TERMS] =
             std::array::from_fn(|_| Vec::with_capacity(values.len().div_ceil(BLOCK)));
         let places: [f64; BLOCK] = std::array::from_fn(|i| (2 * i + 1) as f64 / BLOCK as f64 - 1.0);
-        for block in values.chunks(BLOCK) {
-            let mut terms = [0.0; BLOCK];
-            terms[..block.len()].copy_from_slice(block);
-            let mut sign = 1.0;
-            for (j, moment) in moments.iter_mut().enumerate() {
-                let (lanes, _) = terms.as_chunks::<4>();
-                let sums = lanes.iter().fold([0.0; 4], |mut sums, lane| {
-                    for i in 0..4 {
-                        sums[i] += lane[i];
+        vectorised(
+            #[inline(always)]
+            || {
+                for block in values.chunks(BLOCK) {
+                    let mut terms = [0.0; BLOCK];
+                    terms[..block.len()].copy_from_slice(block);
+                    let mut sign = 1.0;
+                    for (j, moment) in moments.iter_mut().enumerate() {
+                        let (lanes, _) = terms.as_chunks::<4>();
+                        let mut sums = [0.0; 4];
+                        for lane in lanes {
+                            for i in 0..4 {
+                                sums[i] += lane[i];
+                            }
+                        }
+                        moment.push(sign * (j + 1) as f64 * sums.iter().sum::<f64>());
+                        sign = -sign;
+                        for (term, place) in terms.iter_mut().zip(&places) {
+                            *term *= place;
+                        }
                     }
-                    sums
-                });
-                moment.push(sign * (j + 1) as f64 * sums.iter().sum::<f64>());
-                sign = -sign;
-                for (term, place) in terms.iter_mut().zip(&places) {
-                    *term *= place;
                 }
-            }
-        }
+            },
+        );
         Self {
             floor,
             fitted_over_s,

@@ -1,6 +1,6 @@
 //! A copy of a record at a lower rate, made in two steps.
 
-use pulp::Arch;
+use crate::vector::vectorised;
 use std::f64::consts::PI;
 
 /// Kaiser shape for 80 dB of stop band, and what such a filter needs: length times transition, cycles.
@@ -115,26 +115,29 @@ impl Step {
     fn apply(&self, x: &[f64]) -> Vec<f64> {
         let count = (x.len() + self.factor).saturating_sub(self.length) / self.factor;
         let mut low = vec![0.0; count];
-        Arch::new().dispatch(|| {
-            for (m, out) in low.iter_mut().enumerate() {
-                let from = m * self.factor;
-                let window = &x[from..(from + self.taps.len() * LANES).min(x.len())];
-                let (chunks, rest) = window.as_chunks::<LANES>();
-                let mut lanes = [0.0; LANES];
-                for (taps, values) in self.taps.iter().zip(chunks) {
-                    for ((lane, t), v) in lanes.iter_mut().zip(taps).zip(values) {
-                        *lane += t * v;
+        vectorised(
+            #[inline(always)]
+            || {
+                for (m, out) in low.iter_mut().enumerate() {
+                    let from = m * self.factor;
+                    let window = &x[from..(from + self.taps.len() * LANES).min(x.len())];
+                    let (chunks, rest) = window.as_chunks::<LANES>();
+                    let mut lanes = [0.0; LANES];
+                    for (taps, values) in self.taps.iter().zip(chunks) {
+                        for ((lane, t), v) in lanes.iter_mut().zip(taps).zip(values) {
+                            *lane += t * v;
+                        }
                     }
-                }
-                // Of the last samples only: what is missing meets taps that are 0.
-                if let Some(taps) = self.taps.get(chunks.len()) {
-                    for ((lane, t), v) in lanes.iter_mut().zip(taps).zip(rest) {
-                        *lane += t * v;
+                    // Of the last samples only: what is missing meets taps that are 0.
+                    if let Some(taps) = self.taps.get(chunks.len()) {
+                        for ((lane, t), v) in lanes.iter_mut().zip(taps).zip(rest) {
+                            *lane += t * v;
+                        }
                     }
+                    *out = lanes.iter().sum();
                 }
-                *out = lanes.iter().sum();
-            }
-        });
+            },
+        );
         low
     }
 }

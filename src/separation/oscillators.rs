@@ -2,7 +2,7 @@
 
 use super::model::HumModel;
 use super::sums::Sums;
-use pulp::Arch;
+use crate::vector::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -85,26 +85,29 @@ impl Turns {
 pub(super) fn subtract(model: &HumModel, out: &mut [f64]) {
     let highest = model.orders.iter().copied().max().unwrap_or(0);
     let mut turns = Turns::default();
-    Arch::new().dispatch(|| {
-        for interval in 0..model.intervals() {
-            turns.set(model, interval, highest);
-            let part = &mut out[model.edges[interval]..model.edges[interval + 1]];
-            let constants = &model.constants[model.piece[interval]];
-            for (&order, a) in model.orders.iter().zip(constants) {
-                let mut wave = Oscillator::new(a * turns.starts[order], turns.turns[order]);
-                let (chunks, rest) = part.as_chunks_mut::<LANES>();
-                for chunk in chunks {
-                    for (value, re) in chunk.iter_mut().zip(&wave.re) {
+    vectorised(
+        #[inline(always)]
+        || {
+            for interval in 0..model.intervals() {
+                turns.set(model, interval, highest);
+                let part = &mut out[model.edges[interval]..model.edges[interval + 1]];
+                let constants = &model.constants[model.piece[interval]];
+                for (&order, a) in model.orders.iter().zip(constants) {
+                    let mut wave = Oscillator::new(a * turns.starts[order], turns.turns[order]);
+                    let (chunks, rest) = part.as_chunks_mut::<LANES>();
+                    for chunk in chunks {
+                        for (value, re) in chunk.iter_mut().zip(&wave.re) {
+                            *value -= re;
+                        }
+                        wave.turn();
+                    }
+                    for (value, re) in rest.iter_mut().zip(&wave.re) {
                         *value -= re;
                     }
-                    wave.turn();
-                }
-                for (value, re) in rest.iter_mut().zip(&wave.re) {
-                    *value -= re;
                 }
             }
-        }
-    });
+        },
+    );
 }
 
 /// Phasor sums of the model's orders in `residual` (weighted), appended to `sums`.
@@ -119,48 +122,51 @@ pub(super) fn add_sums(
     // Falling and rising share of every sample, filled up with zeros.
     let (mut falling, mut rising): (Vec<[f64; LANES]>, Vec<[f64; LANES]>) =
         (Vec::new(), Vec::new());
-    Arch::new().dispatch(|| {
-        for interval in 0..model.intervals() {
-            turns.set(model, interval, highest);
-            let (from, to) = (model.edges[interval], model.edges[interval + 1]);
-            let per_sample = 1.0 / (to - from) as f64;
-            let blocks = (to - from).div_ceil(LANES);
-            falling.clear();
-            rising.clear();
-            falling.resize(blocks, [0.0; LANES]);
-            rising.resize(blocks, [0.0; LANES]);
-            let mut gram = [0.0; 3];
-            let (left, right) = (falling.as_flattened_mut(), rising.as_flattened_mut());
-            for (n, value) in residual[from..to].iter().enumerate() {
-                let weight = weights.map_or(1.0, |w| f64::from(w[from + n]));
-                let up = n as f64 * per_sample;
-                let down = 1.0 - up;
-                gram[0] += weight * down * down;
-                gram[1] += weight * down * up;
-                gram[2] += weight * up * up;
-                left[n] = weight * value * down;
-                right[n] = weight * value * up;
-            }
-            for &order in &model.orders {
-                let mut wave =
-                    Oscillator::new(turns.starts[order].conj(), turns.turns[order].conj());
-                let mut lanes = [[0.0; LANES]; 4];
-                for (down, up) in falling.iter().zip(&rising) {
-                    for lane in 0..LANES {
-                        lanes[0][lane] += down[lane] * wave.re[lane];
-                        lanes[1][lane] += down[lane] * wave.im[lane];
-                        lanes[2][lane] += up[lane] * wave.re[lane];
-                        lanes[3][lane] += up[lane] * wave.im[lane];
-                    }
-                    wave.turn();
+    vectorised(
+        #[inline(always)]
+        || {
+            for interval in 0..model.intervals() {
+                turns.set(model, interval, highest);
+                let (from, to) = (model.edges[interval], model.edges[interval + 1]);
+                let per_sample = 1.0 / (to - from) as f64;
+                let blocks = (to - from).div_ceil(LANES);
+                falling.clear();
+                rising.clear();
+                falling.resize(blocks, [0.0; LANES]);
+                rising.resize(blocks, [0.0; LANES]);
+                let mut gram = [0.0; 3];
+                let (left, right) = (falling.as_flattened_mut(), rising.as_flattened_mut());
+                for (n, value) in residual[from..to].iter().enumerate() {
+                    let weight = weights.map_or(1.0, |w| f64::from(w[from + n]));
+                    let up = n as f64 * per_sample;
+                    let down = 1.0 - up;
+                    gram[0] += weight * down * down;
+                    gram[1] += weight * down * up;
+                    gram[2] += weight * up * up;
+                    left[n] = weight * value * down;
+                    right[n] = weight * value * up;
                 }
-                let [a, b, c, d] = lanes.map(|l| 2.0 * l.iter().sum::<f64>());
-                sums.left.push(Complex64::new(a, b));
-                sums.right.push(Complex64::new(c, d));
+                for &order in &model.orders {
+                    let mut wave =
+                        Oscillator::new(turns.starts[order].conj(), turns.turns[order].conj());
+                    let mut lanes = [[0.0; LANES]; 4];
+                    for (down, up) in falling.iter().zip(&rising) {
+                        for lane in 0..LANES {
+                            lanes[0][lane] += down[lane] * wave.re[lane];
+                            lanes[1][lane] += down[lane] * wave.im[lane];
+                            lanes[2][lane] += up[lane] * wave.re[lane];
+                            lanes[3][lane] += up[lane] * wave.im[lane];
+                        }
+                        wave.turn();
+                    }
+                    let [a, b, c, d] = lanes.map(|l| 2.0 * l.iter().sum::<f64>());
+                    sums.left.push(Complex64::new(a, b));
+                    sums.right.push(Complex64::new(c, d));
+                }
+                sums.gram.push(gram);
             }
-            sums.gram.push(gram);
-        }
-    });
+        },
+    );
 }
 
 #[cfg(test)]

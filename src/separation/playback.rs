@@ -1,7 +1,7 @@
 //! The hum of a model with steady amplitudes, played from tables of one cycle.
 
 use super::model::HumModel;
-use pulp::Arch;
+use crate::vector::vectorised;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -105,21 +105,24 @@ pub(super) fn play(model: &HumModel, out: &mut [f64]) -> bool {
     let Some(tables) = tables else {
         return false;
     };
-    Arch::new().dispatch(|| {
-        (0..model.intervals()).all(|interval| {
-            let part = &mut out[model.edges[interval]..model.edges[interval + 1]];
-            let advance = model.cycles_per_sample(interval);
-            let well = tables[model.piece[interval]].play(part, model.phase[interval], advance);
-            let (from, to) = (model.gain[interval], model.gain[interval + 1]);
-            if from != 1.0 || to != 1.0 {
-                let step = (to - from) / part.len() as f64;
-                for (i, value) in part.iter_mut().enumerate() {
-                    *value *= from + step * i as f64;
+    vectorised(
+        #[inline(always)]
+        || {
+            (0..model.intervals()).all(|interval| {
+                let part = &mut out[model.edges[interval]..model.edges[interval + 1]];
+                let advance = model.cycles_per_sample(interval);
+                let well = tables[model.piece[interval]].play(part, model.phase[interval], advance);
+                let (from, to) = (model.gain[interval], model.gain[interval + 1]);
+                if from != 1.0 || to != 1.0 {
+                    let step = (to - from) / part.len() as f64;
+                    for (i, value) in part.iter_mut().enumerate() {
+                        *value *= from + step * i as f64;
+                    }
                 }
-            }
-            well
-        })
-    })
+                well
+            })
+        },
+    )
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use super::fit::FitSettings;
 use super::model::HumModel;
 use super::sums::{differences, group_bounds, mean_power, pool};
 use crate::stats::median;
-use pulp::Arch;
+use crate::vector::vectorised;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 
@@ -39,8 +39,10 @@ impl Rest {
             .collect();
         // Median of |x| of a normal variable: 0.6745 standard deviations.
         let limit = (FAR * median(&mut sizes) / 0.6745).powi(2);
-        let [record, hum, left, far] =
-            Arch::new().dispatch(|| squares(x, hum, mean, limit).map(|v| v / x.len() as f64));
+        let [record, hum, left, far] = vectorised(
+            #[inline(always)]
+            || squares(x, hum, mean, limit).map(|v| v / x.len() as f64),
+        );
         Self {
             record,
             hum,
@@ -150,14 +152,17 @@ pub(super) fn standing_out(
     for group in 0..count {
         cycle.fill(0.0);
         let members = &starts[groups[group]..groups[group + 1]];
-        Arch::new().dispatch(|| {
-            for start in members {
-                let range = *start..*start + length;
-                for ((sum, x), h) in cycle.iter_mut().zip(&x[range.clone()]).zip(&hum[range]) {
-                    *sum += x - h;
+        vectorised(
+            #[inline(always)]
+            || {
+                for start in members {
+                    let range = *start..*start + length;
+                    for ((sum, x), h) in cycle.iter_mut().zip(&x[range.clone()]).zip(&hum[range]) {
+                        *sum += x - h;
+                    }
                 }
-            }
-        });
+            },
+        );
         if transform
             .process_with_scratch(&mut cycle, &mut spectrum, &mut scratch)
             .is_err()

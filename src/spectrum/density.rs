@@ -11,6 +11,8 @@ use std::sync::Arc;
 
 /// Values of the density that are worked on together.
 const CHUNK: usize = 128;
+/// Distance from a zero of both numerator and denominator below which a share is told by its series.
+const NEAR: f64 = 1e-4;
 
 /// Power spectral density estimator with J sine tapers, all from one FFT of twice the length.
 ///
@@ -228,16 +230,51 @@ impl Multitaper {
         self.line_share_at(distance, (sine * sine, cosine * cosine))
     }
 
-    /// The same with sin² and cos² of π·distance, which all bins beside one line share.
+    /// Adds the shares of bins `first`, `first` + 1, .. bins away from a line.
+    pub(crate) fn add_line_shares(&self, first: f64, shares: &mut [f64]) {
+        const LANES: usize = 4;
+        // Whole bins turn neither square.
+        let (sine, cosine) = (PI * first).sin_cos();
+        let squares = [sine * sine, cosine * cosine];
+        vectorised(
+            #[inline(always)]
+            || {
+                for (c, shares) in shares.chunks_mut(LANES).enumerate() {
+                    let distances: [f64; LANES] =
+                        std::array::from_fn(|i| first + (c * LANES + i) as f64);
+                    let mut sums = [0.0; LANES];
+                    let mut near = false;
+                    for j in 1..=self.tapers {
+                        let h = 0.5 * j as f64;
+                        let numerator = 2.0 * squares[j % 2] * (h / PI).powi(2);
+                        for i in 0..LANES {
+                            let apart = distances[i] * distances[i] - h * h;
+                            near |= apart.abs() < NEAR * h;
+                            sums[i] += numerator / (apart * apart);
+                        }
+                    }
+                    for (i, share) in shares.iter_mut().enumerate() {
+                        *share += if near {
+                            self.line_share_at(distances[i], (squares[0], squares[1]))
+                        } else {
+                            sums[i] / self.tapers as f64
+                        };
+                    }
+                }
+            },
+        );
+    }
+
+    /// The share with sin² and cos² of π·distance, which all bins beside one line share.
     ///
     /// sinc(x−h) − sinc(x+h) = ±sin(πx)·2h/(π(x²−h²)) for whole h = j/2, with + and cos(πx) for half ones.
-    pub(crate) fn line_share_at(&self, distance: f64, (sine, cosine): (f64, f64)) -> f64 {
+    fn line_share_at(&self, distance: f64, (sine, cosine): (f64, f64)) -> f64 {
         let square = distance * distance;
         let sum: f64 = (1..=self.tapers)
             .map(|j| {
                 let h = 0.5 * j as f64;
                 let apart = square - h * h;
-                if apart.abs() < 1e-4 * h {
+                if apart.abs() < NEAR * h {
                     // sinc(x−h) = 1 − (π(x−h))²/6, the other one from its own formula.
                     let near = PI * (distance.abs() - h);
                     let far = near.sin() / (PI * (distance.abs() + h));
@@ -358,6 +395,14 @@ mod tests {
                         0.5 * (sinc(x - h) + sign * sinc(x + h)).powi(2)
                     })
                     .sum();
+                let mut row = [0.0; 3];
+                estimator.add_line_shares(x - 2.0, &mut row);
+                assert_relative_eq!(
+                    row[2],
+                    estimator.line_share(x),
+                    max_relative = 1e-7,
+                    epsilon = 1e-12
+                );
                 assert_relative_eq!(
                     estimator.line_share(x),
                     sum / 5.0,

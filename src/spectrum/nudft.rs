@@ -16,6 +16,8 @@ const WIDTH: usize = 14;
 const BETA: f64 = 2.344 * WIDTH as f64;
 /// Terms of each tap's polynomial.
 const TERMS: usize = 18;
+/// Values of a grid that are worked on together.
+const CHUNK: usize = 64;
 /// Lengths whose plans are kept: a record's segments have two, its few tapers and its whole some more.
 const PLANS: usize = 6;
 
@@ -227,10 +229,13 @@ impl Nudft {
         vectorised(
             #[inline(always)]
             || {
-                for (i, tap) in taps.iter().enumerate() {
-                    for (value, bin) in values.iter_mut().zip(&bins[i..]) {
-                        value.re += bin.re * tap;
-                        value.im += bin.im * tap;
+                for (c, values) in values.chunks_mut(CHUNK).enumerate() {
+                    let bins = &bins[c * CHUNK..];
+                    for (i, tap) in taps.iter().enumerate() {
+                        for (value, bin) in values.iter_mut().zip(&bins[i..]) {
+                            value.re += bin.re * tap;
+                            value.im += bin.im * tap;
+                        }
                     }
                 }
             },

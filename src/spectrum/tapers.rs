@@ -18,9 +18,11 @@ pub trait Tapers {
     /// away: the mean over the tapers of |T(x)|²/N.
     fn share(&self, distance: f64) -> f64;
 
-    /// The same given sin² and cos² of π·distance, which all bins beside one line share.
-    fn share_at(&self, distance: f64, _squares: (f64, f64)) -> f64 {
-        self.share(distance)
+    /// Adds the shares of bins one after the other, the first `distance` bins away.
+    fn add_shares(&self, distance: f64, shares: &mut [f64]) {
+        for (share, b) in shares.iter_mut().zip(0..) {
+            *share += self.share(distance + f64::from(b));
+        }
     }
 }
 
@@ -33,8 +35,8 @@ impl Tapers for Multitaper {
         self.line_share(distance)
     }
 
-    fn share_at(&self, distance: f64, squares: (f64, f64)) -> f64 {
-        self.line_share_at(distance, squares)
+    fn add_shares(&self, distance: f64, shares: &mut [f64]) {
+        self.add_line_shares(distance, shares);
     }
 }
 
