@@ -1,44 +1,71 @@
 //! A long record as it is read: a copy at a lower rate, and the density of what lies above it.
 
-use crate::spectrum::{Decimator, Density, Tapers, WholeBinTapers};
+use crate::spectrum::{Decimator, Density, OverlapSave, Tapers, WholeBinTapers};
 use rayon::prelude::*;
 
-/// Samples that are worked at once.
-const BATCH: usize = 1 << 17;
-/// Samples of one record of the density.
-const RECORD: usize = 1 << 14;
+/// Stretches that are worked at once.
+const BATCH: usize = 8;
+/// Samples of a stretch, about: one record of the density.
+const STRETCH: usize = 1 << 14;
 /// Sums of densities side by side, whatever the number of threads.
 const LANES: usize = 4;
 
-/// Decimates a record and estimates its density at the full rate.
+/// Decimates a record and estimates its density at the full rate, from one transform of each stretch.
 #[derive(Debug)]
 pub(super) struct Intake {
     decimator: Decimator,
-    lanes: Vec<(WholeBinTapers, Density)>,
+    lanes: Vec<Lane>,
+    /// Samples from one stretch to the next, of a stretch, and of what it gives.
+    hop: usize,
+    length: usize,
+    outputs: usize,
     /// Samples read that are not done with.
     pending: Vec<f64>,
-    /// Where in them the next output begins, and the next record of the density.
-    decimated: usize,
-    estimated: usize,
-    /// The lane that takes the next record.
+    /// The lane that takes the next stretch.
     next_lane: usize,
 }
 
+#[derive(Debug, Clone)]
+struct Lane {
+    estimator: WholeBinTapers,
+    density: Density,
+    overlap_save: OverlapSave,
+}
+
+impl Lane {
+    fn work(&mut self, stretch: &[f64], decimator: &Decimator, output: &mut [f64]) {
+        match self.estimator.accumulate(stretch, &mut self.density) {
+            Some(transform) => self.overlap_save.fill(transform, output),
+            None => {
+                // A gap is for the outputs that it touches alone.
+                let mut own = Vec::with_capacity(output.len());
+                decimator.run(stretch, &mut own);
+                output.copy_from_slice(&own[..output.len()]);
+            }
+        }
+    }
+}
+
 impl Intake {
+    /// For a factor of 2 or more.
     pub(super) fn new(factor: usize, rate_hz: f64) -> Self {
-        let lane = || {
-            let estimator = WholeBinTapers::new(RECORD);
-            let density = estimator.start(rate_hz);
-            (estimator, density)
+        let decimator = Decimator::new(factor);
+        let overlap_save = OverlapSave::new(&decimator, STRETCH);
+        let estimator = WholeBinTapers::new(overlap_save.length());
+        let (hop, length) = (overlap_save.hop(), overlap_save.length());
+        let outputs = overlap_save.outputs();
+        let lane = Lane {
+            density: estimator.start(rate_hz),
+            estimator,
+            overlap_save,
         };
         Self {
-            decimator: Decimator::new(factor),
-            lanes: (0..if factor > 1 { LANES } else { 0 })
-                .map(|_| lane())
-                .collect(),
-            pending: Vec::with_capacity(2 * BATCH),
-            decimated: 0,
-            estimated: 0,
+            decimator,
+            lanes: vec![lane; LANES],
+            hop,
+            length,
+            outputs,
+            pending: Vec::new(),
             next_lane: 0,
         }
     }
@@ -51,58 +78,55 @@ impl Intake {
         mark: &mut dyn FnMut(&mut [f64]),
         low: &mut Vec<f64>,
     ) {
-        for part in samples.chunks(BATCH) {
+        let batch = BATCH * self.hop;
+        for part in samples.chunks(batch) {
             let from = self.pending.len();
             self.pending.extend_from_slice(part);
             mark(&mut self.pending[from..]);
-            if self.pending.len() >= BATCH {
+            if self.pending.len() >= batch + self.length {
                 self.work(low);
             }
         }
     }
 
+    /// Works the stretches that are complete.
     fn work(&mut self, low: &mut Vec<f64>) {
-        self.decimated += self.decimator.run(&self.pending[self.decimated..], low);
-        let count = self.lanes.len();
-        if count == 0 {
-            self.estimated = self.decimated;
-        } else {
-            // Only what the decimator is done with: a record is used up.
-            let ready = self.estimated..self.decimated.min(self.pending.len()).max(self.estimated);
-            let (records, _) = self.pending[ready].as_chunks_mut::<RECORD>();
-            let taken = records.len();
-            let mut shares: Vec<Vec<&mut [f64; RECORD]>> = (0..count).map(|_| Vec::new()).collect();
-            for (i, record) in records.iter_mut().enumerate() {
-                shares[(self.next_lane + i) % count].push(record);
-            }
-            self.lanes
-                .par_iter_mut()
-                .zip(shares)
-                .for_each(|((estimator, density), records)| {
-                    for record in records {
-                        estimator.accumulate(record, density);
-                    }
-                });
-            self.next_lane = (self.next_lane + taken) % count;
-            self.estimated += taken * RECORD;
+        let count = (self.pending.len() + self.hop).saturating_sub(self.length) / self.hop;
+        let from = low.len();
+        low.resize(from + count * self.outputs, 0.0);
+        let mut shares: Vec<Vec<(&[f64], &mut [f64])>> = (0..LANES).map(|_| Vec::new()).collect();
+        for (i, output) in low[from..].chunks_mut(self.outputs).enumerate() {
+            let start = i * self.hop;
+            let stretch = &self.pending[start..start + self.length];
+            shares[(self.next_lane + i) % LANES].push((stretch, output));
         }
-        let done = self.decimated.min(self.estimated).min(self.pending.len());
-        self.pending.drain(..done);
-        self.decimated -= done;
-        self.estimated -= done;
+        let decimator = &self.decimator;
+        self.lanes
+            .par_iter_mut()
+            .zip(shares)
+            .for_each(|(lane, share)| {
+                for (stretch, output) in share {
+                    lane.work(stretch, decimator, output);
+                }
+            });
+        self.next_lane = (self.next_lane + count) % LANES;
+        self.pending.drain(..count * self.hop);
     }
 
-    /// Works what is left; the decimator and, where the rate was lowered, the density above it at the rate as it is
-    /// known in the end.
+    /// Works what is left; the decimator and the density above it at the rate as it is known in the end.
     pub(super) fn finish(mut self, rate_hz: f64, low: &mut Vec<f64>) -> (Decimator, Option<High>) {
         self.work(low);
+        self.decimator.run(&self.pending, low);
         let mut lanes = self.lanes.into_iter();
-        let high = lanes.next().map(|(estimator, mut density)| {
-            for (_, other) in lanes {
-                density.add(&other);
+        let high = lanes.next().map(|mut first| {
+            for other in lanes {
+                first.density.add(&other.density);
             }
-            density.rescale(rate_hz);
-            High { estimator, density }
+            first.density.rescale(rate_hz);
+            High {
+                estimator: first.estimator,
+                density: first.density,
+            }
         });
         (self.decimator, high)
     }

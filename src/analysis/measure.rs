@@ -18,6 +18,8 @@ use ndarray::Array2;
 const BLOCK_FRAMES: usize = 1 << 14;
 /// Frames up to which a record is analysed at its own rate.
 const WHOLE_FRAMES: usize = 1 << 18;
+/// Largest decimation: its taps are to be short against such a record.
+const MOST_DECIMATED: usize = 1 << 10;
 /// Samples from which the converter's step is inferred.
 const STEP_SAMPLES: usize = 1 << 14;
 /// Share of missing and clipped samples up to which a record is analysed around them.
@@ -121,7 +123,17 @@ fn decimation(rate_hz: f64, options: &MeasureOptions) -> usize {
         MainsChoice::Nominal(hz) => hz,
     };
     let top = options.harmonics as f64 * nominal * 1.02;
-    ((rate_hz * Decimator::CLEAN / top).floor() as usize).max(1)
+    let most = (rate_hz * Decimator::CLEAN / top).min(MOST_DECIMATED as f64) as usize;
+    // Factors of 2, 3 and 5 transform fast.
+    let smooth = |mut factor: usize| {
+        for prime in [2, 3, 5] {
+            while factor.is_multiple_of(prime) {
+                factor /= prime;
+            }
+        }
+        factor == 1
+    };
+    (1..=most).rev().find(|&f| smooth(f)).unwrap_or(1)
 }
 
 fn measure_whole(

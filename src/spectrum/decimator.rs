@@ -51,6 +51,11 @@ impl Decimator {
         self.factor
     }
 
+    /// The low-pass.
+    pub(super) fn taps(&self) -> &[f64] {
+        &self.taps
+    }
+
     /// Place of the first output, in input samples from the record's start.
     #[must_use]
     pub fn first_centre(&self) -> f64 {

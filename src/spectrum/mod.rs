@@ -6,6 +6,7 @@ mod density;
 mod dirichlet;
 pub(crate) mod fft;
 mod nudft;
+mod overlap_save;
 mod tapers;
 mod window;
 
@@ -14,5 +15,6 @@ pub use density::{Density, Multitaper};
 pub use dirichlet::{Kernel, Weighting};
 pub(crate) use nudft::HannGrid;
 pub use nudft::Nudft;
+pub use overlap_save::OverlapSave;
 pub use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;

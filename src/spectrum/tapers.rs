@@ -56,6 +56,7 @@ const COUNT: usize = 3;
 pub struct WholeBinTapers {
     length: usize,
     plan: Arc<dyn RealToComplex<f64>>,
+    input: Vec<f64>,
     bins: Vec<Complex64>,
     scratch: Vec<Complex64>,
 }
@@ -76,6 +77,7 @@ impl WholeBinTapers {
         let plan = fft::forward(length);
         Self {
             length,
+            input: plan.make_input_vec(),
             bins: plan.make_output_vec(),
             scratch: plan.make_scratch_vec(),
             plan,
@@ -89,21 +91,20 @@ impl WholeBinTapers {
     }
 
     /// Adds the density of a record of [`WholeBinTapers::length`] samples to `sum`; a sample that is not
-    /// finite is held at the one before it. The record serves as scratch: what is in it afterwards means nothing.
-    pub fn accumulate(&mut self, samples: &mut [f64], sum: &mut Density) {
+    /// finite is held at the one before it. Gives the record's transform, `None` where samples had to be held.
+    pub fn accumulate(&mut self, samples: &[f64], sum: &mut Density) -> Option<&[Complex64]> {
         if samples.len() != self.length {
-            return;
+            return None;
         }
-        if !finite(samples) {
-            hold(samples);
+        self.input.copy_from_slice(samples);
+        let whole = finite(samples);
+        if !whole {
+            hold(&mut self.input);
         }
-        if self
-            .plan
-            .process_with_scratch(samples, &mut self.bins, &mut self.scratch)
-            .is_err()
-        {
-            return;
-        }
+        // The lengths come from the plan itself, so the transform cannot refuse them.
+        self.plan
+            .process_with_scratch(&mut self.input, &mut self.bins, &mut self.scratch)
+            .ok()?;
         // One-sided, the mean of the tapers, each of unit mean square.
         let scale = 2.0 / (self.length as f64 * sum.sample_rate_hz * COUNT as f64);
         let bins = &self.bins;
@@ -112,6 +113,7 @@ impl WholeBinTapers {
             || add_power(bins, scale, &mut sum.values),
         );
         sum.records += 1;
+        whole.then_some(self.bins.as_slice())
     }
 
     /// An empty sum for records at this rate.
@@ -227,8 +229,8 @@ mod tests {
         let mut estimator = WholeBinTapers::new(4096);
         let mut sum = estimator.start(1000.0);
         for _ in 0..200 {
-            let mut x: Vec<f64> = (0..4096).map(|_| rng.random::<f64>() - 0.5).collect();
-            estimator.accumulate(&mut x, &mut sum);
+            let x: Vec<f64> = (0..4096).map(|_| rng.random::<f64>() - 0.5).collect();
+            estimator.accumulate(&x, &mut sum);
         }
         let mean = sum.mean();
         let level = mean[2..mean.len() - 2].iter().sum::<f64>() / (mean.len() - 4) as f64;
@@ -240,11 +242,11 @@ mod tests {
     fn a_line_keeps_its_power_and_its_shares() {
         let mut estimator = WholeBinTapers::new(1024);
         for place in [200.0, 200.3, 200.5] {
-            let mut x: Vec<f64> = (0..1024)
+            let x: Vec<f64> = (0..1024)
                 .map(|n| (2.0 * PI * place * f64::from(n) / 1024.0).cos())
                 .collect();
             let mut sum = estimator.start(1.0);
-            estimator.accumulate(&mut x, &mut sum);
+            estimator.accumulate(&x, &mut sum);
             let power: f64 = sum.values.iter().sum::<f64>() * sum.bin_hz;
             assert_relative_eq!(power, 0.5, max_relative = 1e-3);
             for b in 196..=204 {
@@ -269,7 +271,7 @@ mod tests {
         let mut x = [1.0; 64];
         x[0] = f64::NAN;
         x[40] = f64::INFINITY;
-        estimator.accumulate(&mut x, &mut sum);
+        estimator.accumulate(&x, &mut sum);
         // A constant shows in the three lowest bins alone.
         assert!(sum.values[3..].iter().all(|v| *v < 1e-20));
     }
