@@ -22,8 +22,10 @@ use super::tones::find_peaks;
 use crate::spectrum::{Density, Multitaper, Weighting};
 use rustfft::num_complex::Complex64;
 
-/// Length of a stretch, s; longer where a band below a sixteenth of a hertz is asked for.
-const STRETCH_S: f64 = 64.0;
+/// Length of a stretch, s; longer where a band below an eighth of a hertz is asked for.
+const STRETCH_S: f64 = 32.0;
+/// Length where the first stretch shows no series, for a weak one to be found.
+const LONG_STRETCH_S: f64 = 64.0;
 /// Share of a stretch that is not left over for the last one.
 const REST: f64 = 0.25;
 /// Means of the residual that are kept, Hz.
@@ -45,6 +47,8 @@ pub(super) struct Stretches {
     rate_hz: f64,
     clean_to_hz: f64,
     length: usize,
+    /// Length of a stretch where the first one shows no series.
+    long: usize,
     /// Samples that wait for their stretch to be full.
     pub(super) pending: Vec<f64>,
     /// Samples fitted that were not finite.
@@ -64,11 +68,13 @@ impl Stretches {
     ) -> Self {
         // A density resolves a quarter of the band's lower edge.
         let lowest = options.band_hz.map_or(f64::INFINITY, |b| b.0);
-        let length_s = STRETCH_S.max(4.2 / lowest).min(1e9);
+        let length =
+            |s: f64| (s.max(4.2 / lowest).min(1e9).round() * rate_hz.round().max(1.0)) as usize;
         Self {
             rate_hz,
             clean_to_hz,
-            length: (length_s.round() * rate_hz.round().max(1.0)) as usize,
+            length: length(STRETCH_S),
+            long: length(LONG_STRETCH_S),
             pending: Vec::new(),
             gaps: 0,
             joined: None,
@@ -89,7 +95,7 @@ impl Stretches {
         while self.pending.len() as f64 >= (1.0 + REST) * self.length as f64 {
             let rest = self.pending.split_off(self.length);
             let stretch = std::mem::replace(&mut self.pending, rest);
-            if let Some(found) = self.fit(stretch, limits, options) {
+            if let Some(found) = self.fit(stretch, limits, options, false) {
                 return Some(found);
             }
         }
@@ -111,8 +117,8 @@ impl Stretches {
         };
         let mean = joined.mean;
         if !rest.is_empty() {
-            // Found this late: what the record's greater part did not show does not count.
-            self.fit(rest, limits, options);
+            // What the record's greater part did not show is not looked for in its last stretch.
+            self.fit(rest, limits, options, true);
         }
         let stream = Stream {
             samples: Vec::new(),
@@ -132,18 +138,27 @@ impl Stretches {
         samples: Vec<f64>,
         limits: Limits<'_>,
         options: &MeasureOptions,
+        last: bool,
     ) -> Option<Known> {
         let mean = self.joined.as_ref().map(|j| j.mean);
+        let kept = (mean.is_none() && self.length < self.long).then(|| samples.clone());
         let (stream, mean) = stream_of(samples, self.rate_hz, self.clean_to_hz, limits, mean);
         self.gaps += stream.gaps.len();
         let told = self.known.as_ref();
         let Some(joined) = &mut self.joined else {
             let fit = fit_stream(&stream, options, told);
             let found = told.is_some() || stands(&fit, self.rate_hz);
+            if let Some(mut kept) = kept.filter(|_| !found) {
+                self.gaps -= stream.gaps.len();
+                self.length = self.long;
+                kept.append(&mut self.pending);
+                self.pending = kept;
+                return None;
+            }
             self.joined = Some(Joined::new(fit, mean, self.rate_hz, found));
             return None;
         };
-        if !joined.found && told.is_none() {
+        if !joined.found && told.is_none() && !last {
             let fit = fit_stream(&stream, options, None);
             if stands(&fit, self.rate_hz) {
                 return Some(known_of(&fit));
