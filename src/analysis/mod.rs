@@ -11,6 +11,7 @@ mod follow;
 mod gaps;
 mod groups;
 mod intake;
+mod kept;
 mod level;
 mod measure;
 mod measurement;

@@ -274,7 +274,9 @@ impl SearchInput<'_> {
         let segments = self.transforms.len() as f64;
         // Mean of unit exponentials over the segments: 4 is a one-in-fifty cell for one segment.
         let limit = 1.0 + 3.0 / segments.sqrt();
-        let mut found: Vec<(usize, f64)> = (1..=self.noise.len())
+        // Beyond, an order's range holds lines of its neighbours.
+        let own = ((0.5 * (low + high) / (high - low)).floor() as usize).max(1);
+        let mut found: Vec<(usize, f64)> = (1..=self.noise.len().min(own))
             .filter_map(|k| {
                 let (from, to) = (low * k as f64, high * k as f64);
                 let cells = (((to - from) * length * 1.5).ceil() as usize).clamp(1, 200);

@@ -13,6 +13,7 @@ use super::folding::Folding;
 use super::follow::Followed;
 use super::gaps::{Gap, GapKind, bridge};
 use super::groups::HarmonicGroups;
+use super::kept::KeptFits;
 use super::measurement::LinePower;
 use super::noise_floor::{NoiseFloor, RemovedLine};
 use super::options::MeasureOptions;
@@ -194,35 +195,35 @@ fn stands(fit: &StreamFit, rate_hz: f64) -> bool {
 }
 
 fn known_of(fit: &StreamFit) -> Known {
-    let tones = fit.tones.iter().map(|t| t.segments.as_slice());
+    let tones = fit.tones.iter().map(|t| {
+        let mut kept = KeptFits::new(1);
+        kept.add(&t.segments, 0);
+        kept
+    });
     Known {
         nominal_hz: fit.nominal_hz,
         decided: fit.decided,
         fundamental: mean_fundamental(&fit.segments).unwrap_or_default(),
-        tones: tones.filter_map(|t| known_tone(t, &fit.settings)).collect(),
+        tones: tones
+            .filter_map(|t| known_tone(&t, &fit.settings))
+            .collect(),
     }
 }
 
 /// A tone as its segments show it, in the noise of the order next to it.
-fn known_tone(segments: &[SegmentFit], series: &FitSettings) -> Option<KnownTone> {
+fn known_tone(segments: &KeptFits, series: &FitSettings) -> Option<KnownTone> {
     let middle = 0.5 * (series.range.0 + series.range.1);
-    let whole = mean_fundamental(segments)?;
+    let whole = segments.latest_fundamental(segments.len())?;
     let order = ((whole / middle).round() as usize).clamp(1, series.orders.max(1));
     let noise = series.noise.get(order).copied().unwrap_or_default();
-    let power = |s: &SegmentFit| s.fit.harmonics.first().map_or(0.0, Complex64::norm_sqr);
-    let mean = segments.iter().map(power).sum::<f64>() / segments.len() as f64;
-    let variance = 3.0 * noise / segments[0].fit.length as f64;
-    let strong = mean > STRONG * variance;
+    let strong = segments.power() > STRONG * 3.0 * noise / segments.length() as f64;
     // A strong one may move from stretch to stretch.
-    let latest = &segments[segments.len().saturating_sub(LATEST)..];
-    Some(KnownTone {
-        place: if strong {
-            mean_fundamental(latest)?
-        } else {
-            whole
-        },
-        strong,
-    })
+    let place = if strong {
+        segments.latest_fundamental(LATEST)?
+    } else {
+        whole
+    };
+    Some(KnownTone { place, strong })
 }
 
 /// The samples with their gaps bridged and `mean`, else their own, taken off.
@@ -333,7 +334,7 @@ impl StretchFit {
 /// A tone from the stretch on in which it was first seen.
 #[derive(Debug)]
 struct Tone {
-    segments: Vec<SegmentFit>,
+    segments: KeptFits,
     from: usize,
 }
 
@@ -349,7 +350,7 @@ struct Joined {
     orders: usize,
     settings: FitSettings,
     estimator: Multitaper,
-    segments: Vec<SegmentFit>,
+    segments: KeptFits,
     /// Variance of each segment's coefficients against even weights.
     spreads: Vec<f64>,
     highest_guide: usize,
@@ -403,7 +404,7 @@ impl Joined {
             orders: fit.orders,
             settings: fit.settings.clone(),
             estimator: fit.estimator.clone(),
-            segments: Vec::new(),
+            segments: KeptFits::new(fit.orders),
             spreads: Vec::new(),
             highest_guide: fit.settings.highest_guide(),
             tones: Vec::new(),
@@ -428,11 +429,10 @@ impl Joined {
 
     /// Where the next stretch starts from.
     fn known(&self) -> Known {
-        let last = |segments: &[SegmentFit]| segments.last().map(|s| s.fit.fundamental);
         Known {
             nominal_hz: self.nominal_hz,
             decided: self.decided,
-            fundamental: last(&self.segments).unwrap_or_default(),
+            fundamental: self.segments.latest_fundamental(1).unwrap_or_default(),
             tones: self
                 .tones
                 .iter()
@@ -443,36 +443,21 @@ impl Joined {
 
     fn add(&mut self, fit: StretchFit) {
         let from = self.samples;
-        let orders = self.orders;
-        let series = fit.segments.into_iter().map(|mut segment| {
-            segment.fit.harmonics.resize(orders, Complex64::default());
-            segment
-        });
-        let series: Vec<SegmentFit> = series.collect();
-        let moved = |segments: Vec<SegmentFit>| {
-            segments.into_iter().map(move |mut segment| {
-                segment.centre += from as f64;
-                segment.design = None;
-                segment.step.harmonic_slopes = Vec::new();
-                segment
-            })
-        };
         let spread = match fit.weighting {
             Weighting::Rectangular => 1.0,
             Weighting::Hann => 1.5,
         };
-        self.spreads
-            .resize(self.segments.len() + series.len(), spread);
-        self.segments.extend(moved(series));
+        self.segments.add(&fit.segments, from);
+        self.spreads.resize(self.segments.len(), spread);
         self.highest_guide = self.highest_guide.min(fit.highest_guide);
-        for (i, tone) in fit.tones.into_iter().enumerate() {
-            match self.tones.get_mut(i) {
-                Some(known) => known.segments.extend(moved(tone)),
-                None => self.tones.push(Tone {
-                    segments: moved(tone).collect(),
+        for (i, tone) in fit.tones.iter().enumerate() {
+            if i == self.tones.len() {
+                self.tones.push(Tone {
+                    segments: KeptFits::new(1),
                     from,
-                }),
+                });
             }
+            self.tones[i].segments.add(tone, from);
         }
         self.density.add(&fit.density);
         if let Some(total) = &fit.total {
@@ -495,13 +480,13 @@ impl Joined {
 
     /// The figures' basis over all stretches, at the rate of `stream` as it is known in the end.
     fn finish(mut self, stream: &Stream, options: &MeasureOptions) -> StreamFit {
+        let segments = self.segments.segments();
         let rate = stream.rate_hz;
         let count = self.samples as f64;
         let present = self.present / count;
         self.density.rescale(rate);
         self.total.rescale(rate);
-        let pieces = self
-            .segments
+        let pieces = segments
             .iter()
             .map(|s| {
                 let from = (s.centre - 0.5 * (s.fit.length as f64 - 1.0)).round() as usize;
@@ -510,22 +495,20 @@ impl Joined {
             .collect();
         let work = Work::of_pieces(stream, options, pieces, present);
         let starts: Vec<usize> = self.tones.iter().map(|t| t.from).collect();
-        let tones: Vec<Vec<SegmentFit>> = self.tones.into_iter().map(|t| t.segments).collect();
+        let tones: Vec<Vec<SegmentFit>> = self
+            .tones
+            .into_iter()
+            .map(|t| t.segments.segments())
+            .collect();
         let mut lines = work.removed_lines(
             &self.estimator,
             &self.density,
             &self.settings,
-            &self.segments,
+            &segments,
             &tones,
         );
         let floor = NoiseFloor::new(&self.estimator, &self.density, &lines);
-        let faint_hz = faint(
-            &self.density,
-            &floor,
-            stream.clean_to_hz,
-            &self.segments,
-            rate,
-        );
+        let faint_hz = faint(&self.density, &floor, stream.clean_to_hz, &segments, rate);
         let scar = (0.5 * self.estimator.tapers() as f64 + 2.0) * self.density.bin_hz;
         lines.extend(faint_hz.iter().map(|&frequency_hz| RemovedLine {
             frequency_hz,
@@ -533,12 +516,11 @@ impl Joined {
             covers_hz: scar,
         }));
         let floor = NoiseFloor::new(&self.estimator, &self.density, &lines).raised(1.0 / present);
-        let (variances, dofs) = work.noise_variances(&self.settings, &floor, &self.segments);
+        let (variances, dofs) = work.noise_variances(&self.settings, &floor, &segments);
         let mut settings = self.settings;
         let noise: Vec<OrderNoise> = (1..=self.orders)
             .map(|k| OrderNoise {
-                variances: self
-                    .segments
+                variances: segments
                     .iter()
                     .zip(&self.spreads)
                     .map(|(s, spread)| spread * 2.0 * variances[k] / s.fit.length as f64)
@@ -547,14 +529,8 @@ impl Joined {
             })
             .collect();
         settings.noise = variances;
-        let combined = combine(
-            &self.segments,
-            &noise,
-            self.highest_guide,
-            rate,
-            self.samples,
-        );
-        let fundamental_hz = mean_fundamental(&self.segments).map(|f| f * rate);
+        let combined = combine(&segments, &noise, self.highest_guide, rate, self.samples);
+        let fundamental_hz = mean_fundamental(&segments).map(|f| f * rate);
         let lines_hz: Vec<f64> = fundamental_hz
             .filter(|_| self.orders > 0)
             .into_iter()
@@ -581,7 +557,7 @@ impl Joined {
             decided: self.decided,
             orders: self.orders,
             settings,
-            segments: self.segments,
+            segments,
             combined,
             noise,
             tones,
