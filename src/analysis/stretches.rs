@@ -167,12 +167,17 @@ impl Stretches {
         }
         let known = joined.known();
         let work = Work::new(&stream, options);
-        let simple = stream.gaps.is_empty() && !options.detail.spectrum;
-        let followed = simple
+        let followed = stream
+            .gaps
+            .is_empty()
             .then(|| work.follow(&known, &joined.settings, &joined.estimator))
             .flatten();
         joined.add(match followed {
-            Some(followed) => StretchFit::of_followed(followed, &joined.settings, &stream, options),
+            Some(followed) => StretchFit {
+                total: (options.detail.spectrum)
+                    .then(|| work.density(&joined.estimator, &stream.samples)),
+                ..StretchFit::of_followed(followed, &joined.settings, &stream, options)
+            },
             None => fit_stream(&stream, options, Some(&known)).into(),
         });
         None
