@@ -98,7 +98,7 @@ fn hum_that_begins_late_is_found() {
     let x: Vec<f64> = (0..800_000)
         .map(|n| {
             let hum = if n < quiet { 0.0 } else { 0.02 };
-            0.1 + hum * (TAU * 60.013 * n as f64 / RATE_HZ).cos() + 1e-3 * normal(&mut rng)
+            0.1 + hum * (TAU * 60.013 * f64::from(n) / RATE_HZ).cos() + 1e-3 * normal(&mut rng)
         })
         .collect();
     let m = measured(&x, RATE_HZ, 20);
@@ -118,7 +118,7 @@ fn a_tone_that_begins_late_has_its_mean_power() {
     let from = 256_000;
     let x: Vec<f64> = (0..640_000)
         .map(|n| {
-            let at = TAU * n as f64 / RATE_HZ;
+            let at = TAU * f64::from(n) / RATE_HZ;
             let tone = if n < from { 0.0 } else { 0.01 };
             0.02 * (50.02 * at).cos() + tone * (777.3 * at).cos() + 1e-3 * normal(&mut rng)
         })

@@ -7,15 +7,13 @@ use super::groups::{HarmonicGroups, harmonic_groups};
 use super::level::robust_level;
 use super::noise_floor::{NoiseFloor, RemovedLine};
 use super::remainder::{Lines, Remainder, Transform};
-use super::search::{SearchInput, Searched};
 use super::segment::{FitSettings, SegmentFit};
 use super::slow_noise::SlowNoise;
-use super::tones::find_peaks;
-use crate::analysis::{MainsChoice, MeasureOptions};
+use super::tone_fit::KnownTone;
+use crate::analysis::MeasureOptions;
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use ndarray::ArrayView1;
 use rayon::prelude::*;
-use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
 use std::f64::consts::PI;
 
@@ -27,14 +25,6 @@ const ONE_SEGMENT_S: f64 = 1.05;
 const SEGMENT_S: f64 = 1.0;
 /// Shortest record of a long capture's density, s.
 const DENSITY_S: f64 = 1.0;
-/// Log-likelihood by which one nominal of a short record must lead the other: 1000 to 1.
-const DECIDED: f64 = 6.9;
-/// Most tones that are fitted, and how many of them twice.
-const MOST_TONES: usize = 24;
-const MOST_REFITS: usize = 6;
-/// A tone leaks into an unweighted fit of orders ten cells away by 1/(10π): peaks below that share of the strongest's
-/// power wait until the series was fitted without it.
-const LEAKED: f64 = 1e-3;
 /// Square of the change, in deviations, below which a fit counts as standing.
 const UNMOVED: f64 = 1e-4;
 /// Most rounds of search for tones.
@@ -120,7 +110,7 @@ fn cut(count: usize, rate_hz: f64) -> Vec<(usize, usize)> {
 }
 
 /// Highest order that the stream carries and the record determines.
-fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> usize {
+pub(super) fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> usize {
     let top = stream.clean_to_hz - 1.0f64.min(0.02 * stream.clean_to_hz);
     let carried = (top / (nominal_hz * (1.0 + GRID_RANGE))).floor().max(0.0) as usize;
     let determined = stream.samples.len().saturating_sub(8) / 6;
@@ -146,13 +136,13 @@ fn transforms(samples: &[f64], pieces: &[(usize, usize)]) -> Vec<Nudft> {
 
 /// The work on one stream.
 pub(super) struct Work<'a> {
-    stream: &'a Stream,
-    options: &'a MeasureOptions,
-    pieces: Vec<(usize, usize)>,
+    pub(super) stream: &'a Stream,
+    pub(super) options: &'a MeasureOptions,
+    pub(super) pieces: Vec<(usize, usize)>,
     /// Samples with the gaps filled by the current model.
-    samples: Cow<'a, [f64]>,
+    pub(super) samples: Cow<'a, [f64]>,
     /// Share of the noise that filling left in the samples.
-    present: f64,
+    pub(super) present: f64,
 }
 
 /// What an earlier stretch of the same record told.
@@ -163,15 +153,6 @@ pub(super) struct Known {
     /// Fundamental to start from, cycles per sample.
     pub(super) fundamental: f64,
     pub(super) tones: Vec<KnownTone>,
-}
-
-/// A tone that an earlier stretch told.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct KnownTone {
-    /// Cycles per sample.
-    pub(super) place: f64,
-    /// Whether one segment tells its frequency.
-    pub(super) strong: bool,
 }
 
 /// Analyses a stream; with something `known`, from there.
@@ -249,43 +230,7 @@ impl<'a> Work<'a> {
         transforms(&self.samples, &self.pieces)
     }
 
-    /// Settings for a known tone, in the noise of the order next to it. A weak one stays where it is: free, it would
-    /// run after the noise.
-    pub(super) fn tone_settings(&self, series: &FitSettings, tone: &KnownTone) -> FitSettings {
-        let place = tone.place;
-        let reach = if tone.strong { 1.5 } else { 0.05 };
-        let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
-        let middle = 0.5 * (series.range.0 + series.range.1);
-        let order = ((place / middle).round() as usize).clamp(1, series.orders.max(1));
-        let noise = series.noise.get(order).copied().unwrap_or_default();
-        FitSettings {
-            weighting: Weighting::Hann,
-            orders: 1,
-            noise: vec![noise; 2],
-            range: (place - reach * cell, place + reach * cell),
-            prior: None,
-        }
-    }
-
-    /// Whether a peak beside a known line may be what that line's own movement leaves.
-    pub(super) fn expected(
-        &self,
-        frequency_hz: f64,
-        segments: &[SegmentFit],
-        tones: &[Vec<SegmentFit>],
-    ) -> bool {
-        let near = 4.0 / self.fitted_over_s();
-        let rate = self.stream.rate_hz;
-        let orders = segments.first().map_or(0, |s| s.fit.harmonics.len());
-        let beside_series = mean_fundamental(segments).is_some_and(|f| {
-            let order = (frequency_hz / (f * rate)).round();
-            order >= 1.0 && order <= orders as f64 && (frequency_hz - order * f * rate).abs() < near
-        });
-        let mut tones = tones.iter().filter_map(|t| mean_fundamental(t));
-        beside_series || tones.any(|f| (frequency_hz - f * rate).abs() < near)
-    }
-
-    fn centre(&self, piece: usize) -> f64 {
+    pub(super) fn centre(&self, piece: usize) -> f64 {
         let (from, to) = self.pieces[piece];
         0.5 * ((from + to) as f64 - 1.0)
     }
@@ -346,7 +291,7 @@ impl<'a> Work<'a> {
     }
 
     /// Noise variance a sample beside offset and orders, from a density that still holds the lines.
-    fn rough_noise(&self, total: &Density, nominal_hz: f64, orders: usize) -> Vec<f64> {
+    pub(super) fn rough_noise(&self, total: &Density, nominal_hz: f64, orders: usize) -> Vec<f64> {
         let mean = total.mean();
         let dof = 2.0 * (total.records * total.tapers) as f64;
         let reach = (0.6 * nominal_hz / total.bin_hz).max(12.0);
@@ -513,119 +458,6 @@ impl<'a> Work<'a> {
         }
     }
 
-    /// Chooses nominal and start of the fundamental.
-    fn acquire(&self, samples: &[f64], transforms: &[Nudft], total: &Density) -> Acquired {
-        let rate = self.stream.rate_hz;
-        let nominals = match self.options.mains {
-            MainsChoice::Auto => vec![50.0, 60.0],
-            MainsChoice::Nominal(hz) => vec![hz],
-        };
-        let common = nominals
-            .iter()
-            .map(|&hz| highest_order(self.options, self.stream, hz))
-            .min()
-            .unwrap_or(0);
-        let duration = samples.len() as f64 / rate;
-        let top = nominals.iter().fold(0.0, |top: f64, &hz| top.max(hz)) * common as f64;
-        let searched = Searched::new(transforms, (1.0 + GRID_RANGE) * top / rate);
-        let mut best: Option<(f64, Acquired)> = None;
-        for nominal_hz in nominals {
-            let fundamental = nominal_hz / rate;
-            let mut acquired = Acquired {
-                nominal_hz,
-                fundamental,
-                outside: None,
-                decided: true,
-            };
-            let mut merit = 0.0;
-            if common > 0 {
-                let noise = self.rough_noise(total, nominal_hz, common);
-                let settings = FitSettings {
-                    weighting: Weighting::Rectangular,
-                    orders: common,
-                    noise: noise.clone(),
-                    range: (
-                        fundamental * (1.0 - GRID_RANGE),
-                        fundamental * (1.0 + GRID_RANGE),
-                    ),
-                    prior: None,
-                };
-                if duration * nominal_hz >= 2.0 {
-                    let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
-                    let cells: Vec<f64> = noise[1..].iter().map(|v| v * 0.375 * length).collect();
-                    let input = SearchInput::new(&searched, &cells);
-                    let peak = input.peak(settings.range.0, settings.range.1);
-                    acquired.fundamental = peak.fundamental;
-                    merit = input.total(peak.fundamental);
-                    acquired.outside = input
-                        .line_outside(&peak, settings.range)
-                        .or_else(|| input.lone_line(peak.fundamental))
-                        .or_else(|| input.foreign_line(peak.fundamental, settings.range))
-                        .map(|nu| nu * rate);
-                }
-                if duration < 0.6
-                    && let [transform] = transforms
-                {
-                    let prior = Some((
-                        fundamental,
-                        (GRID_RANGE / 3f64.sqrt() * fundamental).powi(2),
-                    ));
-                    let rounds = if duration * nominal_hz < 1.0 { 0 } else { 5 };
-                    let settings = FitSettings {
-                        prior: prior.filter(|_| duration * nominal_hz < 2.0),
-                        ..settings
-                    };
-                    if let Some(fitted) =
-                        settings.refine(transform, self.centre(0), acquired.fundamental, rounds)
-                    {
-                        let mut rest = samples.to_vec();
-                        fitted.fit.subtract_harmonics(&mut rest);
-                        take_off_line(&mut rest);
-                        let left = rest.iter().map(|r| r * r).sum::<f64>();
-                        // Orders that noise alone explains do not speak for a nominal: their power is given back.
-                        let count = rest.len() as f64;
-                        let noise = 13.4 * 2.0 * left / (count * count);
-                        let given_back: f64 = fitted
-                            .fit
-                            .harmonics
-                            .iter()
-                            .map(Complex64::norm_sqr)
-                            .filter(|&power| power < noise)
-                            .map(|power| 0.5 * count * power)
-                            .sum();
-                        merit = -(left + given_back);
-                        acquired.fundamental = fitted.fit.fundamental;
-                    } else {
-                        merit = f64::NEG_INFINITY;
-                    }
-                }
-            }
-            best = Some(match best {
-                None => (merit, acquired),
-                Some((other, found)) => {
-                    // Gaussian likelihood of two fits with Σr² left: ½N·ln of their ratio.
-                    let apart = 0.5 * samples.len() as f64 * (merit / other).ln().abs();
-                    let decided = merit >= 0.0 || other >= 0.0 || apart > DECIDED;
-                    let (merit, better) = if merit > other {
-                        (merit, acquired)
-                    } else {
-                        (other, found)
-                    };
-                    (merit, Acquired { decided, ..better })
-                }
-            });
-        }
-        best.map_or(
-            Acquired {
-                nominal_hz: 50.0,
-                fundamental: 50.0 / rate,
-                outside: None,
-                decided: true,
-            },
-            |(_, acquired)| acquired,
-        )
-    }
-
     /// Fits the series in every segment: frequencies first, smoothed over the record, then amplitudes.
     pub(super) fn fit_series(
         &self,
@@ -664,34 +496,6 @@ impl<'a> Work<'a> {
             .enumerate()
             .filter_map(|(i, t)| settings.fit_at(t, self.centre(i), fundamental))
             .collect()
-    }
-
-    /// Fits one tone in every segment.
-    fn fit_tone(
-        &self,
-        transforms: &[impl Transform],
-        density: &Density,
-        frequency_hz: f64,
-    ) -> Vec<SegmentFit> {
-        let rate = self.stream.rate_hz;
-        let length = self.pieces[0].1 - self.pieces[0].0;
-        let cell = 1.0 / length as f64;
-        let fundamental = frequency_hz / rate;
-        let level = robust_level(
-            &density.mean(),
-            frequency_hz / density.bin_hz,
-            24.0,
-            2.0 * (density.records * density.tapers) as f64,
-        ) * 0.5
-            * rate;
-        let settings = FitSettings {
-            weighting: Weighting::Hann,
-            orders: 1,
-            noise: vec![level; 2],
-            range: (fundamental - 1.5 * cell, fundamental + 1.5 * cell),
-            prior: None,
-        };
-        self.fit_series(&settings, transforms, fundamental)
     }
 
     fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
@@ -770,7 +574,7 @@ impl<'a> Work<'a> {
         })
     }
 
-    fn fitted_over_s(&self) -> f64 {
+    pub(super) fn fitted_over_s(&self) -> f64 {
         (self.pieces[0].1 - self.pieces[0].0) as f64 / self.stream.rate_hz
     }
 
@@ -910,120 +714,6 @@ impl<'a> Work<'a> {
         (variances, dofs)
     }
 
-    pub(super) fn tone_noise(&self, floor: &NoiseFloor, segments: &[SegmentFit]) -> OrderNoise {
-        let frequency = mean_fundamental(segments).unwrap_or(0.0) * self.stream.rate_hz;
-        let (level, dof) = floor.level_at(frequency, 0.0);
-        OrderNoise {
-            variances: segments
-                .iter()
-                .map(|s| 1.5 * level * self.stream.rate_hz / s.fit.length as f64)
-                .collect(),
-            dof,
-        }
-    }
-
-    /// Tones where the density of what is left shows peaks.
-    fn add_tones(
-        &self,
-        whole: &[Nudft],
-        tones: &mut Vec<Vec<SegmentFit>>,
-        density: &Density,
-        floor: &NoiseFloor,
-        segments: &[SegmentFit],
-    ) {
-        let peaks = find_peaks(density, floor, 2.0 * density.bin_hz);
-        let Some(strongest) = peaks.first().map(|p| p.ratio) else {
-            return;
-        };
-        let own = self.remainders(whole, segments, tones);
-        for peak in peaks {
-            if tones.len() >= MOST_TONES
-                || peak.frequency_hz > self.stream.clean_to_hz
-                || peak.ratio < LEAKED * strongest
-            {
-                continue;
-            }
-            // Two lines within two cells are not told apart: their fits would stand against each other.
-            let near = 2.0 / self.fitted_over_s();
-            let taken = |t: &Vec<SegmentFit>| {
-                mean_fundamental(t)
-                    .is_some_and(|f| (f * self.stream.rate_hz - peak.frequency_hz).abs() < near)
-            };
-            if tones.iter().any(taken) {
-                continue;
-            }
-            let tone = self.fit_tone(&own, density, peak.frequency_hz);
-            if !self.is_skirt(&tone, segments) {
-                tones.push(tone);
-            }
-        }
-    }
-
-    /// Whether a tone is what a moving harmonic leaves beside itself: within a cell of it, or
-    /// within four and below a hundredth of its amplitude.
-    fn is_skirt(&self, tone: &[SegmentFit], segments: &[SegmentFit]) -> bool {
-        let (Some(tone_at), Some(fundamental)) =
-            (mean_fundamental(tone), mean_fundamental(segments))
-        else {
-            return false;
-        };
-        let order = (tone_at / fundamental).round() as usize;
-        let reach = 4.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
-        let distance = (tone_at - order as f64 * fundamental).abs();
-        if order == 0
-            || order > segments.first().map_or(0, |s| s.fit.harmonics.len())
-            || distance > reach
-        {
-            return false;
-        }
-        if distance < 0.3 * reach {
-            return true;
-        }
-        let power = |fits: &[SegmentFit], k: usize| -> f64 {
-            fits.iter()
-                .filter_map(|s| s.fit.harmonics.get(k - 1))
-                .map(rustfft::num_complex::Complex::norm_sqr)
-                .sum()
-        };
-        power(tone, 1) < 1e-4 * power(segments, order)
-    }
-
-    /// Each tone once more against everything else taken out.
-    fn refit_tones(
-        &self,
-        whole: &[Nudft],
-        segments: &[SegmentFit],
-        tones: &mut [Vec<SegmentFit>],
-        floor: &NoiseFloor,
-    ) {
-        let rate = self.stream.rate_hz;
-        if tones.is_empty() {
-            return;
-        }
-        let series = self.remainders(whole, segments, &[]);
-        for tone in 0..tones.len().min(MOST_REFITS) {
-            let Some(fundamental) = mean_fundamental(&tones[tone]) else {
-                continue;
-            };
-            let mut own = series.clone();
-            for other in (0..tones.len()).filter(|&other| other != tone) {
-                for (remainder, segment) in own.iter_mut().zip(&tones[other]) {
-                    add_lines(&mut remainder.lines, segment);
-                }
-            }
-            let level = floor.level_at(fundamental * rate, 0.0).0 * 0.5 * rate;
-            let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
-            let settings = FitSettings {
-                weighting: Weighting::Hann,
-                orders: 1,
-                noise: vec![level.max(f64::MIN_POSITIVE); 2],
-                range: (fundamental - cell, fundamental + cell),
-                prior: None,
-            };
-            tones[tone] = self.fit_series(&settings, &own, fundamental);
-        }
-    }
-
     /// Fills the gaps from a fit of the resolved orders to the samples that are there; the largest change
     /// against the noise.
     fn fill_gaps(&mut self, result: &StreamFit) -> f64 {
@@ -1049,16 +739,6 @@ impl<'a> Work<'a> {
         self.present = 1.0 - (lost / samples.len() as f64).min(0.5);
         largest
     }
-}
-
-/// Where the series may lie.
-struct Acquired {
-    nominal_hz: f64,
-    fundamental: f64,
-    /// A line outside the grid's range that the search ran into, Hz.
-    outside: Option<f64>,
-    /// Whether the other nominal is ruled out.
-    decided: bool,
 }
 
 pub(super) fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
@@ -1093,7 +773,7 @@ fn order_noise(settings: &FitSettings, dofs: &[f64], segments: &[SegmentFit]) ->
 }
 
 /// A segment's harmonics as lines.
-fn add_lines(lines: &mut Lines, segment: &SegmentFit) {
+pub(super) fn add_lines(lines: &mut Lines, segment: &SegmentFit) {
     for (i, c) in segment.fit.harmonics.iter().enumerate() {
         lines.push((i + 1) as f64 * segment.fit.fundamental, *c);
     }

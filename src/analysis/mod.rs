@@ -1,5 +1,6 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
 
+mod acquisition;
 mod assemble;
 mod below_one_cycle;
 mod cause;
@@ -11,6 +12,7 @@ mod follow;
 mod gaps;
 mod groups;
 mod intake;
+mod joined;
 mod kept;
 mod level;
 mod measure;
@@ -27,6 +29,7 @@ mod sine_fit;
 mod slow_noise;
 mod smoothing;
 mod stretches;
+mod tone_fit;
 mod tones;
 mod track;
 mod waveform;
