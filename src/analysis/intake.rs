@@ -1,5 +1,6 @@
 //! A long record as it is read: a copy at a lower rate, and the density of what lies above it.
 
+use super::gaps::bridge;
 use crate::spectrum::{Decimator, Density, OverlapSave, Tapers, WholeBinTapers};
 use rayon::prelude::*;
 
@@ -29,21 +30,40 @@ pub(super) struct Intake {
 struct Lane {
     estimator: WholeBinTapers,
     density: Density,
+    /// The same of stretches with gaps, bridged: strong hum leaves steps there.
+    bridged: Density,
     overlap_save: OverlapSave,
 }
 
 impl Lane {
     fn work(&mut self, stretch: &[f64], decimator: &Decimator, output: &mut [f64]) {
-        match self.estimator.accumulate(stretch, &mut self.density) {
-            Some(transform) => self.overlap_save.fill(transform, output),
-            None => {
-                // A gap is for the outputs that it touches alone.
-                let mut own = Vec::with_capacity(output.len());
-                decimator.run(stretch, &mut own);
-                output.copy_from_slice(&own[..output.len()]);
+        if finite(stretch) {
+            if let Some(transform) = self.estimator.accumulate(stretch, &mut self.density) {
+                self.overlap_save.fill(transform, output);
             }
+            return;
+        }
+        // A gap is for the outputs that it touches alone.
+        let mut own = Vec::with_capacity(output.len());
+        decimator.run(stretch, &mut own);
+        output.copy_from_slice(&own[..output.len()]);
+        let mut stretch = stretch.to_vec();
+        bridge(&mut stretch);
+        self.estimator.accumulate(&stretch, &mut self.bridged);
+    }
+}
+
+/// Whether all samples are finite; in lanes, so that the compiler can use vector registers.
+fn finite(samples: &[f64]) -> bool {
+    let (chunks, rest) = samples.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for chunk in chunks {
+        for (sum, x) in sums.iter_mut().zip(chunk) {
+            // Nothing times a finite number is nothing.
+            *sum += 0.0 * x;
         }
     }
+    sums.iter().chain(rest).all(|x| x.is_finite())
 }
 
 impl Intake {
@@ -56,6 +76,7 @@ impl Intake {
         let outputs = overlap_save.outputs();
         let lane = Lane {
             density: estimator.start(rate_hz),
+            bridged: estimator.start(rate_hz),
             estimator,
             overlap_save,
         };
@@ -121,6 +142,11 @@ impl Intake {
         let high = lanes.next().map(|mut first| {
             for other in lanes {
                 first.density.add(&other.density);
+                first.bridged.add(&other.bridged);
+            }
+            // Stretches with gaps count only where there are hardly others.
+            if first.density.records < first.bridged.records {
+                first.density.add(&first.bridged);
             }
             first.density.rescale(rate_hz);
             High {

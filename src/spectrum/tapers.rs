@@ -90,17 +90,12 @@ impl WholeBinTapers {
         self.length
     }
 
-    /// Adds the density of a record of [`WholeBinTapers::length`] samples to `sum`; a sample that is not
-    /// finite is held at the one before it. Gives the record's transform, `None` where samples had to be held.
+    /// Adds the density of a record of [`WholeBinTapers::length`] finite samples to `sum`; gives the record's transform.
     pub fn accumulate(&mut self, samples: &[f64], sum: &mut Density) -> Option<&[Complex64]> {
         if samples.len() != self.length {
             return None;
         }
         self.input.copy_from_slice(samples);
-        let whole = finite(samples);
-        if !whole {
-            hold(&mut self.input);
-        }
         // The lengths come from the plan itself, so the transform cannot refuse them.
         self.plan
             .process_with_scratch(&mut self.input, &mut self.bins, &mut self.scratch)
@@ -113,7 +108,7 @@ impl WholeBinTapers {
             || add_power(bins, scale, &mut sum.values),
         );
         sum.records += 1;
-        whole.then_some(self.bins.as_slice())
+        Some(&self.bins)
     }
 
     /// An empty sum for records at this rate.
@@ -186,35 +181,6 @@ fn part([a, b, c, d, e]: [f64; 5]) -> f64 {
     2.0 / 3.0 * hann * hann + 0.5 * (near * near + far * far)
 }
 
-/// Whether all samples are finite; in lanes, so that the compiler can use vector registers.
-fn finite(samples: &[f64]) -> bool {
-    let (chunks, rest) = samples.as_chunks::<8>();
-    let mut sums = [0.0; 8];
-    for chunk in chunks {
-        for (sum, x) in sums.iter_mut().zip(chunk) {
-            // Nothing times a finite number is nothing.
-            *sum += 0.0 * x;
-        }
-    }
-    sums.iter().chain(rest).all(|x| x.is_finite())
-}
-
-/// Fills what is not finite with the last finite value.
-fn hold(samples: &mut [f64]) {
-    let mut last = samples
-        .iter()
-        .copied()
-        .find(|x| x.is_finite())
-        .unwrap_or(0.0);
-    for x in samples {
-        if x.is_finite() {
-            last = *x;
-        } else {
-            *x = last;
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -262,17 +228,5 @@ mod tests {
             .map(|i| estimator.share(f64::from(i) * 0.05) * 0.05)
             .sum();
         assert_relative_eq!(total, 1.0, max_relative = 1e-3);
-    }
-
-    #[test]
-    fn gaps_are_held() {
-        let mut estimator = WholeBinTapers::new(64);
-        let mut sum = estimator.start(1.0);
-        let mut x = [1.0; 64];
-        x[0] = f64::NAN;
-        x[40] = f64::INFINITY;
-        estimator.accumulate(&x, &mut sum);
-        // A constant shows in the three lowest bins alone.
-        assert!(sum.values[3..].iter().all(|v| *v < 1e-20));
     }
 }
