@@ -4,8 +4,9 @@
 mod synthesis;
 
 use humsieve::analysis::measure;
-use humsieve::capture::MemorySource;
+use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
 use humsieve::{Capture, MeasureOptions, Measurement};
+use ndarray::Array2;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
@@ -109,6 +110,33 @@ fn hum_that_begins_late_is_found() {
     let hum = m.mains.hum_rms.unwrap().value;
     assert!((hum / expected - 1.0).abs() < 4e-3, "{hum} {expected}");
     assert!(m.tones.is_empty(), "{:?}", m.tones);
+}
+
+/// Two channels whose hum begins late, and not in the same stretch: each is read again once, and both are found.
+#[test]
+fn hum_that_begins_late_is_found_in_every_channel() {
+    let mut rng = ChaCha8Rng::seed_from_u64(8);
+    let samples = Array2::from_shape_fn((2, 1_100_000), |(channel, n)| {
+        let begins = [320_000, 640_000][channel];
+        let hum = if n < begins { 0.0 } else { 0.02 };
+        hum * (TAU * 50.013 * n as f64 / RATE_HZ).cos() + 1e-3 * normal(&mut rng)
+    });
+    let channels = ["one", "two"].map(|name| Channel {
+        name: name.into(),
+        unit: "V".into(),
+    });
+    let time_base = TimeBase::from_rate(RATE_HZ, RateOrigin::User);
+    let header = CaptureHeader::new("bench", channels.to_vec(), time_base);
+    let capture = Capture::new(header, samples).unwrap();
+    let found = measure(&mut MemorySource::new(&capture), &MeasureOptions::default()).unwrap();
+    assert_eq!(found.len(), 2);
+    // The mean power over the record, as above.
+    for (m, share) in found.iter().zip([780.0 / 1100.0, 460.0 / 1100.0]) {
+        assert!(m.mains.detected, "{}", m.channel);
+        let expected = f64::sqrt(share) * 0.02 / 2f64.sqrt();
+        let hum = m.mains.hum_rms.unwrap().value;
+        assert!((hum / expected - 1.0).abs() < 4e-3, "{hum} {expected}");
+    }
 }
 
 /// A tone that begins in the third stretch: its frequency, and its power averaged over the record.

@@ -142,7 +142,8 @@ fn measure_whole(
     wanted: &[usize],
 ) -> Result<Vec<Measurement>, Error> {
     let mut known: Vec<Option<Known>> = vec![None; wanted.len()];
-    // A series that shows late in a long record is followed from the start in a second reading.
+    // A series that shows late in a long record is followed from the start in a second reading: one more a channel at most,
+    // since what a channel is told it keeps.
     loop {
         match read(source, options, wanted, &known)? {
             Reading::Done(measurements) => return Ok(measurements),
@@ -248,7 +249,7 @@ impl Channel {
                 low_rate_hz,
                 clean_to_hz(factor, low_rate_hz),
                 options,
-                self.known.take(),
+                self.known.clone(),
             ),
             factor,
         });
