@@ -5,9 +5,9 @@ mod synthesis;
 
 use humsieve::analysis::measure;
 use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
-use humsieve::{Capture, MeasureOptions, Measurement};
+use humsieve::{Capture, Estimate, MeasureOptions, Measurement};
 use ndarray::Array2;
-use rand::SeedableRng;
+use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
@@ -136,6 +136,59 @@ fn hum_that_begins_late_is_found_in_every_channel() {
         let expected = f64::sqrt(share) * 0.02 / 2f64.sqrt();
         let hum = m.mains.hum_rms.unwrap().value;
         assert!((hum / expected - 1.0).abs() < 4e-3, "{hum} {expected}");
+    }
+}
+
+/// Hum in a part of the record, with silence before, after or between, from 26 dB above the noise to 20 dB below: the mean
+/// frequency is that of the seconds with hum. 40 records of each: an interval of 95 % is missed more than seven times once
+/// in 3000 cases.
+#[test]
+fn hum_in_a_part_of_the_record_has_its_frequency() {
+    let (rate_hz, seconds) = (1000.0, 300.0);
+    let parts: [(&str, [(f64, f64); 2]); 4] = [
+        ("late", [(0.4, 1.0), (1.0, 1.0)]),
+        ("early", [(0.0, 0.3), (1.0, 1.0)]),
+        ("middle", [(0.31, 0.77), (1.0, 1.0)]),
+        ("twice", [(0.0, 0.21), (0.68, 1.0)]),
+    ];
+    for (name, part) in parts {
+        for amplitude in [0.02, 1e-3, 2e-4, 1e-4] {
+            let frequencies: Vec<(f64, Estimate)> = (0..40u64)
+                .into_par_iter()
+                .map(|seed| {
+                    let mut rng = ChaCha8Rng::seed_from_u64(300 + seed);
+                    let frequency_hz = 50.0 + 0.02 * rng.random::<f64>();
+                    let x: Vec<f64> = (0..(seconds * rate_hz) as usize)
+                        .map(|n| {
+                            let t = n as f64 / rate_hz;
+                            let on = part
+                                .iter()
+                                .any(|(a, b)| (a * seconds..b * seconds).contains(&t));
+                            let hum = if on { amplitude } else { 0.0 };
+                            hum * (TAU * frequency_hz * t).cos() + 1e-3 * normal(&mut rng)
+                        })
+                        .collect();
+                    let found = measured(&x, rate_hz, 8).mains.frequency_hz;
+                    (frequency_hz, found.unwrap())
+                })
+                .collect();
+            let held = frequencies.iter().filter(|(f, e)| e.contains(*f)).count();
+            assert!(held >= 33, "{name}, {amplitude}: {held}");
+            // Least variance of a frequency over one run of the same seconds (Rife & Boorstyn, IEEE Trans. Inf. Theory
+            // 20(5), 1974): the deviation is no more than twice that over the longest run, but for a false alarm of
+            // wandering.
+            let longest = part.iter().map(|(a, b)| b - a).fold(0.0, f64::max) * seconds;
+            let least =
+                (6.0 * 2e-6 / (amplitude * amplitude * longest * rate_hz)).sqrt() / (TAU * longest);
+            let sharp = frequencies
+                .iter()
+                .filter(|(_, e)| e.standard_uncertainty < 2.0 * least)
+                .count();
+            assert!(
+                amplitude < 1e-3 || sharp >= 36,
+                "{name}, {amplitude}: {sharp}"
+            );
+        }
     }
 }
 

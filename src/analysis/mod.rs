@@ -7,6 +7,7 @@ mod cause;
 mod channel;
 mod cholesky;
 mod combine;
+mod common_phase;
 mod folding;
 mod follow;
 mod gaps;
@@ -33,6 +34,7 @@ mod tone_fit;
 mod tones;
 mod track;
 mod waveform;
+mod weak_series;
 
 pub(crate) use cholesky::Cholesky;
 pub use groups::{HarmonicGroup, HarmonicGroups, harmonic_groups};

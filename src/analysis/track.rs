@@ -1,10 +1,13 @@
 //! The common phase of a harmonic series against time.
 //!
 //! State: phase deviation (rad) and frequency deviation (Hz) from a reference; the frequency walks at
-//! random with intensity q (Hz²/s). A Kalman filter gives the likelihood of q, a Rauch-Tung-Striebel
-//! smoother the track (Rauch, Tung & Striebel, AIAA Journal 3(8), 1965). q = 0 is the straight line.
+//! random with intensity q (Hz²/s). A Kalman filter gives the likelihood of q; the track is the sum of what a
+//! filter forwards and one backwards know (Fraser & Potter, IEEE Trans. Autom. Control 14(4), 1969). Both run
+//! in information form, where a segment that says nothing adds nothing, be it the first or the last.
+//! q = 0 is the straight line.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 /// What one segment says: phase at its centre and frequency over it, with their variances
 /// (infinite where it says nothing).
@@ -42,20 +45,10 @@ const WANDER_GAIN: f64 = 3.3;
 impl SmoothTrack {
     /// Chooses the walk by maximum likelihood and smooths.
     pub(super) fn new(observations: &[Observation]) -> Self {
-        let steady = filter(observations, 0.0).0;
-        let mut best = (0.0, steady + WANDER_GAIN);
-        if observations.len() > 3 {
-            for i in 0..=32 {
-                let walk = 10f64.powf(-8.0 + 0.25 * f64::from(i));
-                let likelihood = filter(observations, walk).0;
-                if likelihood > best.1 {
-                    best = (walk, likelihood);
-                }
-            }
-        }
+        let walk = likeliest_walk(&[observations]);
         Self {
-            states: smooth(observations, best.0),
-            walk: best.0,
+            states: smooth(observations, walk),
+            walk,
         }
     }
 
@@ -76,129 +69,246 @@ impl SmoothTrack {
     }
 }
 
-fn predict(state: &State, dt: f64, walk: f64) -> State {
-    let turn = TAU * dt;
-    State {
-        phase: state.phase + turn * state.frequency_hz,
-        frequency_hz: state.frequency_hz,
-        phase_variance: state.phase_variance
-            + 2.0 * turn * state.covariance
-            + turn * turn * state.frequency_variance
-            + walk * TAU * TAU * dt.powi(3) / 3.0,
-        frequency_variance: state.frequency_variance + walk * dt,
-        covariance: state.covariance + turn * state.frequency_variance + walk * TAU * dt * dt / 2.0,
+/// What is known of a state: the inverse of its covariance, and that times the state.
+#[derive(Debug, Clone, Copy, Default)]
+struct Information {
+    phase: f64,
+    cross: f64,
+    frequency: f64,
+    /// Information times state.
+    moment: [f64; 2],
+}
+
+impl Information {
+    /// Next to nothing: a deviation of a million radians and 100 Hz, so that what is never observed stays finite.
+    const FAINT: Self = Self {
+        phase: 1e-12,
+        cross: 0.0,
+        frequency: 1e-4,
+        moment: [0.0; 2],
+    };
+
+    /// What is known `dt` later (earlier, where negative) when the frequency walks by `walk`.
+    fn predicted(&self, dt: f64, walk: f64) -> Self {
+        let turn = TAU * dt;
+        // Carried along the line: F⁻ᵀ·Y·F⁻¹ with F = [[1, 2πdt], [0, 1]].
+        let (a, b) = (self.phase, self.cross - turn * self.phase);
+        let c = self.frequency - turn * (2.0 * self.cross - turn * self.phase);
+        let moment = [self.moment[0], self.moment[1] - turn * self.moment[0]];
+        if walk == 0.0 {
+            return Self {
+                phase: a,
+                cross: b,
+                frequency: c,
+                moment,
+            };
+        }
+        // Lessened by the walk's covariance Q: (I + M·Q)⁻¹·M.
+        let (q11, q12, q22) = (
+            walk * TAU * TAU * dt.abs().powi(3) / 3.0,
+            walk * turn * dt.abs() / 2.0,
+            walk * dt.abs(),
+        );
+        let (n11, n12) = (1.0 + a * q11 + b * q12, a * q12 + b * q22);
+        let (n21, n22) = (b * q11 + c * q12, 1.0 + b * q12 + c * q22);
+        let determinant = n11 * n22 - n12 * n21;
+        Self {
+            phase: (n22 * a - n12 * b) / determinant,
+            cross: (n22 * b - n12 * c) / determinant,
+            frequency: (n11 * c - n21 * b) / determinant,
+            moment: [
+                (n22 * moment[0] - n12 * moment[1]) / determinant,
+                (n11 * moment[1] - n21 * moment[0]) / determinant,
+            ],
+        }
+    }
+
+    /// With what a segment says added.
+    fn observed(&self, observation: &Observation) -> Self {
+        let (phase, frequency) = (
+            1.0 / observation.phase_variance,
+            1.0 / observation.frequency_variance,
+        );
+        Self {
+            phase: self.phase + phase,
+            cross: self.cross,
+            frequency: self.frequency + frequency,
+            moment: [
+                self.moment[0] + phase * observation.phase,
+                self.moment[1] + frequency * observation.frequency_hz,
+            ],
+        }
+    }
+
+    fn and(&self, other: &Self) -> Self {
+        Self {
+            phase: self.phase + other.phase,
+            cross: self.cross + other.cross,
+            frequency: self.frequency + other.frequency,
+            moment: [
+                self.moment[0] + other.moment[0],
+                self.moment[1] + other.moment[1],
+            ],
+        }
+    }
+
+    fn state(&self) -> State {
+        let determinant = self.phase * self.frequency - self.cross * self.cross;
+        State {
+            phase: (self.frequency * self.moment[0] - self.cross * self.moment[1]) / determinant,
+            frequency_hz: (self.phase * self.moment[1] - self.cross * self.moment[0]) / determinant,
+            phase_variance: self.frequency / determinant,
+            frequency_variance: self.phase / determinant,
+            covariance: -self.cross / determinant,
+        }
     }
 }
 
-/// Updates with one scalar observation; returns its log-likelihood.
-fn update(state: &mut State, value: f64, variance: f64, of_phase: bool) -> f64 {
-    if !variance.is_finite() {
-        return 0.0;
+/// Log-likelihood of what a segment says against a predicted state.
+fn log_likelihood(state: &State, observation: &Observation) -> f64 {
+    let gaussian =
+        |surprise: f64, variance: f64| -0.5 * (surprise * surprise / variance + variance.ln());
+    let (mut frequency, mut variance) = (state.frequency_hz, state.frequency_variance);
+    let mut sum = 0.0;
+    if observation.phase_variance.is_finite() {
+        let total = state.phase_variance + observation.phase_variance;
+        let surprise = observation.phase - state.phase;
+        sum += gaussian(surprise, total);
+        frequency += state.covariance / total * surprise;
+        variance -= state.covariance / total * state.covariance;
     }
-    let (own, cross, current) = if of_phase {
-        (state.phase_variance, state.covariance, state.phase)
-    } else {
-        (
-            state.frequency_variance,
-            state.covariance,
-            state.frequency_hz,
-        )
-    };
-    let total = own + variance;
-    let surprise = value - current;
-    let (gain_own, gain_other) = (own / total, cross / total);
-    if of_phase {
-        state.phase += gain_own * surprise;
-        state.frequency_hz += gain_other * surprise;
-        state.frequency_variance -= gain_other * cross;
-        state.covariance -= gain_other * own;
-        state.phase_variance -= gain_own * own;
-    } else {
-        state.frequency_hz += gain_own * surprise;
-        state.phase += gain_other * surprise;
-        state.phase_variance -= gain_other * cross;
-        state.covariance -= gain_other * own;
-        state.frequency_variance -= gain_own * own;
+    if observation.frequency_variance.is_finite() {
+        sum += gaussian(
+            observation.frequency_hz - frequency,
+            variance.max(0.0) + observation.frequency_variance,
+        );
     }
-    -0.5 * (surprise * surprise / total + total.ln())
+    sum
 }
 
-/// Log-likelihood, predicted and filtered states.
-fn filter(observations: &[Observation], walk: f64) -> (f64, Vec<State>, Vec<State>) {
-    let mut likelihood = 0.0;
-    let mut predicted = Vec::with_capacity(observations.len());
-    let mut filtered = Vec::with_capacity(observations.len());
-    let mut state = State {
-        phase_variance: 1e3,
-        frequency_variance: 1e4,
-        ..State::default()
+/// Walk of greatest likelihood over runs whose phases say nothing of each other.
+fn likeliest_walk(runs: &[&[Observation]]) -> f64 {
+    let total = |walk: f64| -> f64 { runs.iter().map(|run| likelihood(run, walk)).sum() };
+    let mut best = (0.0, total(0.0) + WANDER_GAIN);
+    if runs.iter().any(|run| run.len() > 3) {
+        for i in 0..=32 {
+            let walk = 10f64.powf(-8.0 + 0.25 * f64::from(i));
+            let gained = total(walk);
+            if gained > best.1 {
+                best = (walk, gained);
+            }
+        }
+    }
+    best.0
+}
+
+/// Joins runs of segments between which nothing is heard: each run's phases are right but for whole multiples of `period`
+/// (rad), and what the runs before it say of its phase and frequency tells which. Where that leaves two multiples open
+/// (odds under a thousand to one), the shorter side keeps its frequencies only.
+pub(super) fn join_runs(observations: &mut [Observation], runs: &[Range<usize>], period: f64) {
+    let parts: Vec<&[Observation]> = runs.iter().map(|r| &observations[r.clone()]).collect();
+    let walk = likeliest_walk(&parts);
+    let Some((first, others)) = runs.split_first() else {
+        return;
     };
+    let mut joined: Vec<usize> = first.clone().collect();
+    for run in others {
+        let (before, after) = observations.split_at(run.start);
+        let (Some(last), Some(next)) = (before.last(), after.first()) else {
+            return;
+        };
+        let Some(expected) = filter(before, walk)
+            .last()
+            .map(|known| known.predicted(next.time_s - last.time_s, walk).state())
+        else {
+            return;
+        };
+        let found = smooth(&after[..run.len()], walk)[0];
+        let nearest = ((expected.phase - found.phase) / period).round();
+        // The frequencies pull too: the best multiple need not be that of the nearest phase.
+        let mut shifts: Vec<(f64, f64)> = (-8..=8)
+            .map(|i| (nearest + f64::from(i)) * period)
+            .map(|shift| (mismatch(&expected, &found, shift), shift))
+            .collect();
+        shifts.sort_by(|a, b| a.0.total_cmp(&b.0));
+        if shifts[1].0 - shifts[0].0 > 2.0 * f64::ln(1000.0) {
+            for o in &mut observations[run.clone()] {
+                o.phase += shifts[0].1;
+            }
+            joined.extend(run.clone());
+            continue;
+        }
+        let mut open: Vec<usize> = run.clone().collect();
+        if open.len() > joined.len() {
+            std::mem::swap(&mut open, &mut joined);
+        }
+        for i in open {
+            observations[i].phase_variance = f64::INFINITY;
+        }
+    }
+}
+
+/// Squared distance between what two sides say of one state, in deviations, with `shift` added to the second's phase.
+fn mismatch(one: &State, other: &State, shift: f64) -> f64 {
+    let (p, c, f) = (
+        one.phase_variance + other.phase_variance,
+        one.covariance + other.covariance,
+        one.frequency_variance + other.frequency_variance,
+    );
+    let (dp, df) = (
+        other.phase + shift - one.phase,
+        other.frequency_hz - one.frequency_hz,
+    );
+    (f * dp * dp - 2.0 * c * dp * df + p * df * df) / (p * f - c * c)
+}
+
+/// Log-likelihood of a walk.
+fn likelihood(observations: &[Observation], walk: f64) -> f64 {
+    let mut sum = 0.0;
+    let mut known = Information::FAINT;
     let mut time = observations.first().map_or(0.0, |o| o.time_s);
     for observation in observations {
-        state = predict(&state, observation.time_s - time, walk);
+        known = known.predicted(observation.time_s - time, walk);
         time = observation.time_s;
-        predicted.push(state);
-        likelihood += update(
-            &mut state,
-            observation.phase,
-            observation.phase_variance,
-            true,
-        );
-        likelihood += update(
-            &mut state,
-            observation.frequency_hz,
-            observation.frequency_variance,
-            false,
-        );
-        filtered.push(state);
+        sum += log_likelihood(&known.state(), observation);
+        known = known.observed(observation);
     }
-    (likelihood, predicted, filtered)
+    sum
+}
+
+/// What each segment and those before it say.
+fn filter(observations: &[Observation], walk: f64) -> Vec<Information> {
+    let mut known = Information::FAINT;
+    let mut time = observations.first().map_or(0.0, |o| o.time_s);
+    observations
+        .iter()
+        .map(|observation| {
+            known = known
+                .predicted(observation.time_s - time, walk)
+                .observed(observation);
+            time = observation.time_s;
+            known
+        })
+        .collect()
 }
 
 fn smooth(observations: &[Observation], walk: f64) -> Vec<State> {
-    let (_, predicted, mut states) = filter(observations, walk);
-    for i in (0..states.len().saturating_sub(1)).rev() {
-        let dt = observations[i + 1].time_s - observations[i].time_s;
-        let (now, ahead, next) = (states[i], predicted[i + 1], states[i + 1]);
-        // Gain P·Fᵀ·P₋⁻¹ with F = [[1, 2πdt], [0, 1]].
-        let turn = TAU * dt;
-        let (a, b) = (now.phase_variance + turn * now.covariance, now.covariance);
-        let (c, d) = (
-            now.covariance + turn * now.frequency_variance,
-            now.frequency_variance,
-        );
-        let (p, q, r) = (
-            ahead.phase_variance,
-            ahead.covariance,
-            ahead.frequency_variance,
-        );
-        let determinant = p * r - q * q;
-        if !(determinant > 0.0) {
-            continue;
-        }
-        let (g11, g12) = ((a * r - b * q) / determinant, (b * p - a * q) / determinant);
-        let (g21, g22) = ((c * r - d * q) / determinant, (d * p - c * q) / determinant);
-        let (dp, df) = (
-            next.phase - ahead.phase,
-            next.frequency_hz - ahead.frequency_hz,
-        );
-        let (ep, ec, ef) = (
-            next.phase_variance - ahead.phase_variance,
-            next.covariance - ahead.covariance,
-            next.frequency_variance - ahead.frequency_variance,
-        );
-        states[i] = State {
-            phase: now.phase + g11 * dp + g12 * df,
-            frequency_hz: now.frequency_hz + g21 * dp + g22 * df,
-            phase_variance: now.phase_variance
-                + g11 * (g11 * ep + g12 * ec)
-                + g12 * (g11 * ec + g12 * ef),
-            frequency_variance: now.frequency_variance
-                + g21 * (g21 * ep + g22 * ec)
-                + g22 * (g21 * ec + g22 * ef),
-            covariance: now.covariance + g21 * (g11 * ep + g12 * ec) + g22 * (g11 * ec + g12 * ef),
-        };
-    }
+    // Backwards: what is known of each time from later ones alone.
+    let mut later = Information::default();
+    let mut time = observations.last().map_or(0.0, |o| o.time_s);
+    let mut states: Vec<State> = filter(observations, walk)
+        .iter()
+        .zip(observations)
+        .rev()
+        .map(|(earlier, observation)| {
+            later = later.predicted(observation.time_s - time, walk);
+            time = observation.time_s;
+            let state = earlier.and(&later).state();
+            later = later.observed(observation);
+            state
+        })
+        .collect();
+    states.reverse();
     states
 }
 
@@ -259,5 +369,56 @@ mod tests {
             bend(19.5),
             max_relative = 0.02
         );
+    }
+
+    /// Silence before, after and between leaves the line where it was, and its variance is finite and grows outwards.
+    #[test]
+    fn silent_segments_add_nothing() {
+        let mut told = observations(400, |_| 0.01, |t| TAU * 0.01 * t);
+        for (i, o) in told.iter_mut().enumerate() {
+            if !(100..150).contains(&i) && !(200..300).contains(&i) {
+                o.phase = 1.0;
+                o.phase_variance = f64::INFINITY;
+                o.frequency_variance = f64::INFINITY;
+            }
+        }
+        for walk in [0.0, 1e-8, 1e-6] {
+            let states = smooth(&told, walk);
+            for (state, o) in states.iter().zip(&told) {
+                assert_relative_eq!(state.frequency_hz, 0.01, max_relative = 1e-6);
+                let phase = TAU * 0.01 * o.time_s;
+                assert_relative_eq!(state.phase, phase, epsilon = 1e-6, max_relative = 1e-6);
+                assert!(state.phase_variance > 0.0 && state.frequency_variance > 0.0);
+            }
+            assert!(states[0].phase_variance > states[50].phase_variance);
+            assert!(states[399].phase_variance > states[350].phase_variance);
+        }
+    }
+
+    /// A run after silence, three turns of half a radian off, is brought back; one whose turn cannot be told keeps its
+    /// frequencies alone.
+    #[test]
+    fn runs_are_joined_where_the_turn_is_known() {
+        let runs = [0..30, 40..60];
+        for (silence_s, joined) in [(10.0, true), (1e6, false)] {
+            let mut told = observations(60, |_| 0.01, |t| TAU * 0.01 * t);
+            for (i, o) in told.iter_mut().enumerate() {
+                if i >= 40 {
+                    let (time_s, phase) = (o.time_s, o.phase);
+                    o.time_s = time_s + silence_s - 10.0;
+                    o.phase = phase + TAU * 0.01 * (silence_s - 10.0) + 1.5;
+                } else if i >= 30 {
+                    o.phase_variance = f64::INFINITY;
+                    o.frequency_variance = f64::INFINITY;
+                }
+            }
+            join_runs(&mut told, &runs, 0.5);
+            for o in &told[40..] {
+                assert_eq!(o.phase_variance.is_finite(), joined);
+                if joined {
+                    assert_relative_eq!(o.phase, TAU * 0.01 * o.time_s, max_relative = 1e-9);
+                }
+            }
+        }
     }
 }
