@@ -38,6 +38,7 @@ mod layout;
 mod meaning;
 mod names;
 mod number;
+mod pieces;
 mod plain_row;
 mod plan;
 mod quantity;

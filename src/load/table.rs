@@ -3,6 +3,7 @@
 use super::bytes::decode;
 use super::cell;
 use super::findings;
+use super::pieces::{PIECE_BYTES, PIECES_MOST, Pieces};
 use super::plain_row::{PlainRow, read_plain_rows};
 use super::plan::{Plan, TimeCells};
 use super::records::SCAN_LIMIT;
@@ -34,10 +35,23 @@ pub(super) struct TableSource {
     shapes: Vec<Shape>,
     /// Plain rows read in a run.
     rows: Vec<PlainRow>,
+    /// The same, read on all threads: long records only.
+    pieces: Option<Pieces>,
+    /// The stretch of the file that was last read in pieces.
+    in_pieces: u64,
 }
 
 /// Plain rows read before their times are looked at.
 const RUN_ROWS: usize = 256;
+
+/// Bytes of a record that one thread has at hand.
+const BUFFER_BYTES: usize = 1 << 16;
+
+/// Records shorter than this are read by one thread.
+const PIECES_FROM_BYTES: u64 = 1 << 22;
+
+/// Threads that it takes to read in pieces: of two, the other has the analysis to do.
+const PIECES_LEAST: usize = 3;
 
 /// What changes while reading and starts afresh on rewinding.
 #[derive(Debug, Clone, Default)]
@@ -121,10 +135,21 @@ impl TableSource {
         header: CaptureHeader,
         known: Vec<Warning>,
     ) -> Self {
+        let end = file.metadata().map_or(0, |file| file.len());
+        let bytes = plan.end.unwrap_or(end).saturating_sub(plan.offset);
+        let threads = rayon::current_num_threads().min(PIECES_MOST);
+        let pieces = (threads >= PIECES_LEAST && bytes >= PIECES_FROM_BYTES)
+            .then(|| Pieces::new(threads, &plan, header.channels.len()));
+        let buffer = match &pieces {
+            Some(_) => threads * PIECE_BYTES,
+            None => BUFFER_BYTES,
+        };
         Self {
             path,
             state: State::new(&plan, header.channels.len()),
-            window: Window::new(file, &plan),
+            window: Window::new(file, &plan, buffer),
+            pieces,
+            in_pieces: 0,
             shapes: vec![Shape::default(); plan.columns.len()],
             rows: vec![PlainRow::default(); RUN_ROWS],
             plan,
@@ -223,8 +248,26 @@ impl TableSource {
         loop {
             let lines = self.window.lines();
             let first = frame.index;
-            let count = read_plain_rows(&self.plan, &mut self.shapes, lines, frame, &mut self.rows);
-            let rows = &self.rows[..count];
+            let in_turn = match &mut self.pieces {
+                Some(pieces) => {
+                    if self.in_pieces != self.window.stretch() {
+                        self.in_pieces = self.window.stretch();
+                        pieces.read(&self.plan, lines);
+                    }
+                    pieces.next(frame)
+                }
+                None => None,
+            };
+            let ahead = in_turn.is_some();
+            let rows = match in_turn {
+                Some(rows) => rows,
+                None => {
+                    let (shapes, rows) = (&mut self.shapes, &mut self.rows);
+                    let count = read_plain_rows(&self.plan, shapes, lines, frame, rows);
+                    &rows[..count]
+                }
+            };
+            let count = rows.len();
             let (taken, outcome) = match &mut self.state.tracker {
                 Some(tracker) if self.plan.time.is_some() => follow(
                     tracker,
@@ -236,14 +279,19 @@ impl TableSource {
                 _ => (count, Ok(0)),
             };
             let passed = !matches!(outcome, Ok(0));
-            self.state.frame += taken as u64;
-            frame.index = first + taken;
             let read = taken + usize::from(passed);
+            let last = read.checked_sub(1).and_then(|last| rows.get(last));
+            let end = last.map_or(0, |row| row.end);
+            let bytes = match &mut self.pieces {
+                Some(pieces) if ahead => pieces.take(read),
+                _ => end,
+            };
+            self.window.advance(bytes);
+            self.state.frame += taken as u64;
             self.state.line += read as u64;
-            if let Some(row) = read.checked_sub(1).and_then(|last| rows.get(last)) {
-                self.window.advance(row.end);
-            }
-            if passed || count < self.rows.len() {
+            frame.index = first + taken;
+            let full = frame.index >= frame.stride;
+            if passed || full || !ahead && count < self.rows.len() {
                 return outcome;
             }
         }
@@ -252,6 +300,9 @@ impl TableSource {
     /// Reads the line at hand cell by cell: a row with its stamp, or `None` where it is none.
     #[cold]
     fn general_row(&mut self, frame: &mut Frame<'_>) -> Result<Option<Option<Stamp>>, Error> {
+        if let Some(pieces) = &mut self.pieces {
+            pieces.clear();
+        }
         let (bytes, cut) = (self.window.line().len(), self.window.is_cut());
         let outcome = self.read_line(frame);
         self.window.advance(bytes);
@@ -442,6 +493,9 @@ impl FrameSource for TableSource {
     fn rewind(&mut self) -> Result<(), Error> {
         self.state = State::new(&self.plan, self.header.channels.len());
         self.window.rewind(&self.plan);
+        if let Some(pieces) = &mut self.pieces {
+            pieces.clear();
+        }
         Ok(())
     }
 

@@ -6,7 +6,6 @@ use crate::{Error, ErrorKind};
 use std::fs::File;
 use std::sync::Arc;
 
-const BUFFER_BYTES: usize = 1 << 16;
 /// A line longer than this is refused rather than held in memory.
 const LINE_LIMIT: usize = 1 << 28;
 
@@ -15,6 +14,10 @@ const LINE_LIMIT: usize = 1 << 28;
 pub(super) struct Window {
     file: Arc<File>,
     bytes: Vec<u8>,
+    /// Bytes to hold, unless a line needs more.
+    size: usize,
+    /// How often bytes were read.
+    stretch: u64,
     at: usize,
     /// End of the last whole line.
     whole: usize,
@@ -31,10 +34,12 @@ pub(super) struct Window {
 
 impl Window {
     /// Stands at the first row of a record.
-    pub fn new(file: Arc<File>, plan: &Plan) -> Self {
+    pub fn new(file: Arc<File>, plan: &Plan, size: usize) -> Self {
         let mut window = Self {
             file,
             bytes: Vec::new(),
+            size,
+            stretch: 0,
             at: 0,
             whole: 0,
             filled: 0,
@@ -61,6 +66,11 @@ impl Window {
     #[inline]
     pub fn lines(&self) -> &[u8] {
         &self.bytes[self.at..self.whole]
+    }
+
+    /// Which stretch of the file is at hand: another number after every reading.
+    pub fn stretch(&self) -> u64 {
+        self.stretch
     }
 
     /// The next line with its end.
@@ -100,7 +110,7 @@ impl Window {
             self.filled -= self.at;
             self.at = 0;
             if self.filled * 2 > self.bytes.len() || self.bytes.is_empty() {
-                let size = (self.bytes.len() * 2).max(BUFFER_BYTES);
+                let size = (self.bytes.len() * 2).max(self.size);
                 if size > LINE_LIMIT {
                     return Err(Error::new(
                         ErrorKind::UnsupportedFormat,
@@ -121,6 +131,7 @@ impl Window {
             let count =
                 read_at(&self.file, free, self.position).map_err(|error| unreadable(&error))?;
             self.position += count as u64;
+            self.stretch += 1;
             if let Some(left) = &mut self.left {
                 *left -= count as u64;
             }
