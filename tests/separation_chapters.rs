@@ -89,6 +89,12 @@ fn chapters_lose_nothing_by_starting_from_each_other() {
             wanted: Wanted::Pulses,
             ..long("pulses, walk")
         },
+        // Leaves the low-rate copy of the second chapter in its first seconds.
+        Recipe {
+            mains: Mains::Walk,
+            wanted: Wanted::Chirp,
+            ..long("chirp, walk")
+        },
     ];
     for recipe in recipes {
         let lost = lost(&make(&recipe, 31));

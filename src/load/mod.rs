@@ -131,7 +131,7 @@ impl LoadOptions {
 /// standard input.
 ///
 /// Only the front of the file is read; memory stays bounded whatever the file's length. Blocks of a long
-/// file are read one ahead where the pool of the calling thread has more than one thread.
+/// text are read one ahead where the pool of the calling thread has more than one thread.
 ///
 /// # Errors
 /// `NotFound`, `Unreadable`, `UnsupportedFormat`, `NoSamples`, `NoSampleRate`, `UnevenSampling`,
@@ -152,7 +152,8 @@ impl LoadOptions {
 pub fn open(path: &Path, options: &LoadOptions) -> Result<Vec<Box<dyn FrameSource>>, Error> {
     let sources = match open_any(path, options).map_err(|error| error.in_file(path))? {
         Opened::Text(text) => text.sources,
-        Opened::Wave(wave) => vec![wave as Box<dyn FrameSource>],
+        // Read as fast as another thread could be told to.
+        Opened::Wave(wave) => return Ok(vec![wave as Box<dyn FrameSource>]),
     };
     let long = std::fs::metadata(path).is_ok_and(|file| file.len() >= AHEAD_FROM_BYTES);
     if !long {

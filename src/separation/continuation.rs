@@ -217,9 +217,9 @@ fn fit_steady(
     }
     let mut found = lines.to_vec();
     let mut shift = 0.02;
-    for round in 0..ROUNDS {
+    for _ in 0..ROUNDS {
         shift = fitter.follow(&mut model, shift);
-        if round >= 1 && shift * highest < NEAR {
+        if shift * highest < NEAR {
             break;
         }
     }
@@ -237,6 +237,9 @@ fn fit_steady(
         fitter.x = Cow::Owned(without);
     }
     fitter.down_weight(&model);
+    if leaves_out(fitter.weights.as_deref(), &model) {
+        return None;
+    }
     shift = fitter.follow(&mut model, shift);
     let mut sums = fitter.sums(&model);
     let jumps = fastest(&model) * settings.rate_hz > FARTHEST_HZ;
@@ -250,6 +253,20 @@ fn fit_steady(
         noise: sums.noise,
         parameters,
         lines: found,
+    })
+}
+
+/// Whether a third of a second lost half its weight: a signal passes by that is not there in the rest of the chapter, and
+/// nothing would tell the phase.
+fn leaves_out(weights: Option<&[f32]>, model: &HumModel) -> bool {
+    const STRETCH: usize = 8;
+    let Some(weights) = weights else {
+        return false;
+    };
+    let bounds: Vec<usize> = model.edges.iter().copied().step_by(STRETCH).collect();
+    bounds.windows(2).any(|ends| {
+        let stretch = &weights[ends[0]..ends[1]];
+        2.0 * stretch.iter().sum::<f32>() < stretch.len() as f32
     })
 }
 

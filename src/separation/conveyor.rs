@@ -57,7 +57,8 @@ pub(super) fn run(
     let mut leads: Vec<Option<Lead>> = vec![None; plan.targets.len()];
     let mut hums = vec![Vec::new(); AT_ONCE];
     let mut done = Vec::new();
-    let mut waiting = read(&mut chapters, Vec::new())?;
+    // The first one goes alone: those after it start from it.
+    let mut waiting = read(&mut chapters, Vec::new(), 1)?;
     while !waiting.is_empty() {
         let next = rayon::in_place_scope(|scope| {
             let (items, leads, hums) = (&mut waiting, &leads, &mut hums);
@@ -68,7 +69,7 @@ pub(super) fn run(
                     .for_each(|(item, hum)| work(item, plan, leads, options.keep, hum));
             });
             writer.write(&mut done, sink)?;
-            read(&mut chapters, std::mem::take(&mut done))
+            read(&mut chapters, std::mem::take(&mut done), AT_ONCE)
         })?;
         done = std::mem::replace(&mut waiting, next);
         for item in &mut done {
@@ -85,9 +86,9 @@ pub(super) fn run(
     Ok(accounts)
 }
 
-/// Reads the next chapters into the places of `old` ones.
-fn read(chapters: &mut Chapters<'_>, mut old: Vec<Item>) -> Result<Vec<Item>, Error> {
-    old.resize_with(AT_ONCE, Item::default);
+/// Reads the next chapters, so many, into the places of `old` ones.
+fn read(chapters: &mut Chapters<'_>, mut old: Vec<Item>, count: usize) -> Result<Vec<Item>, Error> {
+    old.resize_with(count, Item::default);
     let mut filled = 0;
     for item in &mut old {
         if !chapters.fill(&mut item.chapter)? {
