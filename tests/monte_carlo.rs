@@ -337,6 +337,23 @@ fn cases() -> Vec<Case> {
         },
         10,
     );
+    for (name, beside, cycles, share) in [
+        ("line 5 Hz above strong hum, 10 s", 5.0, 500.0, 5),
+        ("line 3.3 Hz below strong hum, 2 s", -3.3, 100.0, 2),
+        ("line 1.1 Hz above strong hum, 10 s", 1.1, 500.0, 5),
+        ("line 1.5 Hz below strong hum, 60 s", -1.5, 3000.0, 20),
+    ] {
+        let s = base(cycles);
+        add(
+            name,
+            Scenario {
+                harmonics: vec![(0.5, 0.4), (0.0, 0.0), (0.1, 1.0)],
+                tones: vec![(s.fundamental_hz + beside, 0.05)],
+                ..s
+            },
+            share,
+        );
+    }
     cases
 }
 

@@ -308,15 +308,40 @@ impl<'a> Work<'a> {
             .collect()
     }
 
+    /// Settings of the series before anything was fitted.
+    fn settings(&self, total: &Density, nominal_hz: f64) -> FitSettings {
+        let rate = self.stream.rate_hz;
+        let orders = highest_order(self.options, self.stream, nominal_hz);
+        let range = (
+            (1.0 - GRID_RANGE) * nominal_hz / rate,
+            (1.0 + GRID_RANGE) * nominal_hz / rate,
+        );
+        let cycles = self.stream.samples.len() as f64 / rate * nominal_hz;
+        FitSettings {
+            weighting: Weighting::Rectangular,
+            orders,
+            noise: self.rough_noise(total, nominal_hz, orders),
+            range: (range.0 * 0.998, range.1 * 1.002),
+            prior: (cycles < 2.0).then(|| {
+                let deviation = GRID_RANGE / 3f64.sqrt() * nominal_hz / rate;
+                (nominal_hz / rate, deviation * deviation)
+            }),
+        }
+    }
+
     fn fit(&self, known: Option<&Known>) -> StreamFit {
         let rate = self.stream.rate_hz;
         let rough = self.estimator(55.0);
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let whole = transforms(&self.samples, &self.pieces);
-        for tone in known.map_or(&[][..], |k| &k.tones) {
-            let own = self.remainders(&whole, &[], &tones);
-            tones.push(self.fit_tone(&own, &total, tone.place * rate));
+        if let Some(known) = known {
+            let settings = self.settings(&total, known.nominal_hz);
+            let steady = self.fit_once(&settings, &whole, known.fundamental);
+            for tone in &known.tones {
+                let own = self.remainders(&whole, &steady, &tones);
+                tones.push(self.fit_tone(&own, &total, tone.place * rate));
+            }
         }
         let (nominal_hz, start, decided) = if let Some(known) = known {
             (known.nominal_hz, known.fundamental, known.decided)
@@ -340,25 +365,24 @@ impl<'a> Work<'a> {
                 }
             }
         };
-        let orders = highest_order(self.options, self.stream, nominal_hz);
-        let range = (
-            (1.0 - GRID_RANGE) * nominal_hz / rate,
-            (1.0 + GRID_RANGE) * nominal_hz / rate,
-        );
-        let cycles = self.stream.samples.len() as f64 / rate * nominal_hz;
-        let mut settings = FitSettings {
-            weighting: Weighting::Rectangular,
-            orders,
-            noise: self.rough_noise(&total, nominal_hz, orders),
-            range: (range.0 * 0.998, range.1 * 1.002),
-            prior: (cycles < 2.0).then(|| {
-                let deviation = GRID_RANGE / 3f64.sqrt() * nominal_hz / rate;
-                (nominal_hz / rate, deviation * deviation)
-            }),
-        };
+        let mut settings = self.settings(&total, nominal_hz);
+        let orders = settings.orders;
         let estimator = self.estimator(nominal_hz);
-        let left = self.remainders(&whole, &[], &tones);
+        let mut left = self.remainders(&whole, &[], &tones);
         let mut segments = self.fit_series(&settings, &left, start);
+        let near = if let Some(known) = known {
+            let beside = |t: &KnownTone| self.stands_beside(t.place, known.fundamental, orders);
+            known.tones.iter().any(beside)
+        } else {
+            let beside = self.lines_beside(&segments, &settings);
+            let added = self.add_near_lines(&whole, &total, &settings, &beside, &mut tones);
+            if added {
+                left = self.remainders(&whole, &[], &tones);
+                let start = beside.fundamental_hz.map_or(start, |f| f / rate);
+                segments = self.fit_series(&settings, &left, start);
+            }
+            added
+        };
         let mut residual = self.residual(&segments, &tones);
         let mut density = self.density(&estimator, &residual);
         let mut floor = self.floor(&estimator, &density, &settings, &segments, &tones);
@@ -393,7 +417,8 @@ impl<'a> Work<'a> {
             density = self.density(&estimator, &residual);
             floor = self.floor(&estimator, &density, &settings, &segments, &tones);
             (settings.noise, dofs) = self.noise_variances(&settings, &floor, &segments);
-            if searched {
+            // Lines that stand close together settle slowly.
+            if searched && !near {
                 break;
             }
         }

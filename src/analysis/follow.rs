@@ -7,6 +7,7 @@
 use super::channel::{Known, Work, mean_fundamental};
 use super::remainder::{Lines, Remainder};
 use super::segment::{FitSettings, SegmentFit};
+use super::tone_fit::KnownTone;
 use super::tones::find_peaks;
 use crate::spectrum::{Density, Multitaper};
 use crate::stats::chi_square_ratio_quantile;
@@ -33,6 +34,12 @@ impl Work<'_> {
         settings: &FitSettings,
         estimator: &Multitaper,
     ) -> Option<Followed> {
+        // Lines that stand close together settle slowly.
+        let beside =
+            |tone: &KnownTone| self.stands_beside(tone.place, known.fundamental, settings.orders);
+        if known.tones.iter().any(beside) {
+            return None;
+        }
         let transforms = self.transforms();
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let mut start = known.fundamental;

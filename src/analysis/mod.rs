@@ -18,6 +18,7 @@ mod kept;
 mod level;
 mod measure;
 mod measurement;
+mod near_lines;
 mod noise_floor;
 mod options;
 mod quantisation;

@@ -3,18 +3,23 @@
 use super::channel::{Work, add_lines, mean_fundamental};
 use super::combine::OrderNoise;
 use super::level::robust_level;
+use super::near_lines::{NearLines, near_lines};
 use super::noise_floor::NoiseFloor;
 use super::remainder::Transform;
 use super::segment::{FitSettings, SegmentFit};
 use super::tones::find_peaks;
 use crate::spectrum::{Density, Nudft, Weighting};
 
-/// Most tones that are fitted, and how many of them twice.
+/// Most tones that are fitted, and how many of them twice but for those that stand beside an order.
 const MOST_TONES: usize = 24;
 const MOST_REFITS: usize = 6;
 /// A tone leaks into an unweighted fit of orders ten cells away by 1/(10π): peaks below that share of the strongest's
 /// power wait until the series was fitted without it.
 const LEAKED: f64 = 1e-3;
+
+/// Orders beside which lines are looked for, and from what power over its variance a segment on.
+const NEAR_ORDERS: usize = 9;
+const STRONG: f64 = 1e2;
 
 /// A tone that an earlier stretch told.
 #[derive(Debug, Clone, Copy)]
@@ -139,6 +144,68 @@ impl Work<'_> {
         }
     }
 
+    /// Whether a place (cycles per sample) is so near to one of so many orders that segments of a longer record hardly
+    /// part them.
+    pub(super) fn stands_beside(&self, place: f64, fundamental: f64, orders: usize) -> bool {
+        if self.pieces.len() < 2 {
+            return false;
+        }
+        let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
+        let order = (place / fundamental).round().max(1.0);
+        order <= orders as f64 && (place - order * fundamental).abs() < 4.0 * cell
+    }
+
+    /// Steady lines close beside strong orders, as the whole record shows them.
+    pub(super) fn lines_beside(
+        &self,
+        segments: &[SegmentFit],
+        settings: &FitSettings,
+    ) -> NearLines {
+        let (Some(fundamental), [first, _, ..]) = (mean_fundamental(segments), segments) else {
+            return NearLines::default();
+        };
+        let rate = self.stream.rate_hz;
+        let strong: Vec<usize> = (1..=settings.orders.min(NEAR_ORDERS))
+            .filter(|&k| {
+                let powers = segments.iter().map(|s| s.fit.harmonics[k - 1].norm_sqr());
+                let noise = settings.coefficient_variance(k, first.fit.length);
+                powers.sum::<f64>() > STRONG * segments.len() as f64 * noise
+            })
+            .collect();
+        near_lines(&self.samples, rate, fundamental * rate, &strong)
+    }
+
+    /// Fits lines close beside strong orders, which segments do not tell from those orders' own movement; whether any
+    /// were added.
+    pub(super) fn add_near_lines(
+        &self,
+        whole: &[Nudft],
+        density: &Density,
+        settings: &FitSettings,
+        near_lines: &NearLines,
+        tones: &mut Vec<Vec<SegmentFit>>,
+    ) -> bool {
+        let (Some(fundamental_hz), [_, ..]) = (near_lines.fundamental_hz, &near_lines.lines_hz[..])
+        else {
+            return false;
+        };
+        let rate = self.stream.rate_hz;
+        let before = tones.len();
+        // Beside the series at one steady frequency, so that none of it moves with the lines.
+        let steady = self.fit_once(settings, whole, fundamental_hz / rate);
+        for line in &near_lines.lines_hz {
+            let near = 2.0 / self.fitted_over_s();
+            let taken = |t: &Vec<SegmentFit>| {
+                mean_fundamental(t).is_some_and(|f| (f * rate - line).abs() < near)
+            };
+            if tones.len() < MOST_TONES && !tones.iter().any(taken) {
+                let own = self.remainders(whole, &steady, tones);
+                tones.push(self.fit_tone(&own, density, *line));
+            }
+        }
+        tones.len() > before
+    }
+
     /// Whether a tone is what a moving harmonic leaves beside itself: within a cell of it, or
     /// within four and below a hundredth of its amplitude.
     fn is_skirt(&self, tone: &[SegmentFit], segments: &[SegmentFit]) -> bool {
@@ -181,10 +248,16 @@ impl Work<'_> {
             return;
         }
         let series = self.remainders(whole, segments, &[]);
-        for tone in 0..tones.len().min(MOST_REFITS) {
+        let mains = mean_fundamental(segments);
+        let orders = segments.first().map_or(0, |s| s.fit.harmonics.len());
+        for tone in 0..tones.len() {
             let Some(fundamental) = mean_fundamental(&tones[tone]) else {
                 continue;
             };
+            let beside = mains.is_some_and(|mains| self.stands_beside(fundamental, mains, orders));
+            if tone >= MOST_REFITS && !beside {
+                continue;
+            }
             let mut own = series.clone();
             for other in (0..tones.len()).filter(|&other| other != tone) {
                 for (remainder, segment) in own.iter_mut().zip(&tones[other]) {

@@ -67,13 +67,16 @@ fn measured_channel(
     let rows = measurement_rows(measurement);
     for row in rows.iter().filter(|row| row.prominent) {
         let reading = Reading::new(row.figure, &row.unit);
-        let line = format!(
+        let mut line = format!(
             "{:<20}{:>10} {:<7}{:<24}",
             row.label,
             reading.value,
             reading.unit,
             reading.interval.unwrap_or_default()
         );
+        if !line.ends_with(' ') {
+            line.push(' ');
+        }
         match &row.note {
             Some(note) if line.chars().count() + note.chars().count() <= WIDTH => {
                 writeln!(out, "{line}{note}")?;

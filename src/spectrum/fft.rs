@@ -38,7 +38,7 @@ pub(super) fn good_length_from(least: usize) -> usize {
 }
 
 /// The largest good length that is not above `most` (at least 2).
-pub(super) fn good_length_to(most: usize) -> usize {
+pub(crate) fn good_length_to(most: usize) -> usize {
     (2..=most.max(2)).rev().find(|&n| is_good(n)).unwrap_or(2)
 }
 
