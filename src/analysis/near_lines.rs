@@ -4,7 +4,7 @@
 //! skirt of a moving line covers it. The transform of the whole record can: a line is narrow and stands on one side, while
 //! what a line's own movement leaves stands on both.
 
-use crate::spectrum::{Window, fft};
+use crate::spectrum::{Decimator, Window, fft};
 use rustfft::num_complex::Complex64;
 
 /// Window of the transform: side lobes of -92 dB, four bins from centre to first null.
@@ -40,15 +40,28 @@ pub(super) fn near_lines(
     fundamental_hz: f64,
     orders: &[usize],
 ) -> NearLines {
-    let length = fft::good_length_to(samples.len());
+    let Some(highest) = orders.iter().max() else {
+        return NearLines::default();
+    };
+    // No higher rate than the orders need: the transform shall be small.
+    let needed = 1.02 * *highest as f64 * fundamental_hz + 2.0 * FARTHEST_HZ;
+    let factor = (Decimator::CLEAN * rate_hz / needed) as usize;
+    let mut input = Vec::new();
+    if factor > 1 {
+        Decimator::new(factor).run(samples, &mut input);
+    } else {
+        input.extend_from_slice(samples);
+    }
+    let rate_hz = rate_hz / factor.max(1) as f64;
+    let length = fft::good_length_to(input.len());
+    input.truncate(length);
     let bin_hz = rate_hz / length as f64;
     let nearest = ((NEAREST_HZ / bin_hz) as usize).max(HALF_WIDTH + 2);
     let farthest = (FARTHEST_HZ.min(0.4 * fundamental_hz) / bin_hz) as usize;
-    if orders.is_empty() || nearest >= farthest {
+    if nearest >= farthest {
         return NearLines::default();
     }
     let plan = fft::forward(length);
-    let mut input = samples[..length].to_vec();
     let mut spectrum = plan.make_output_vec();
     if plan.process(&mut input, &mut spectrum).is_err() {
         return NearLines::default();
@@ -122,7 +135,7 @@ fn windowed(spectrum: &[Complex64], bin: usize) -> f64 {
     for (k, a) in WINDOW.coefficients().iter().enumerate() {
         let sign = if k % 2 == 0 { 1.0 } else { -1.0 };
         if k == 0 {
-            sum += spectrum[bin] * *a;
+            sum += spectrum.get(bin).copied().unwrap_or_default() * *a;
         } else if bin >= k && bin + k < spectrum.len() {
             sum += (spectrum[bin - k] + spectrum[bin + k]) * (0.5 * sign * a);
         }
