@@ -4,6 +4,7 @@ use super::fit::{Fit, FitSettings};
 use super::model::HumModel;
 use super::outliers::far_samples;
 use crate::analysis::Cholesky;
+use crate::vector::vectorised;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -12,6 +13,8 @@ use std::f64::consts::PI;
 /// (common practice, no source), Hz per Hz of nominal.
 const GRID_SPREAD: f64 = 0.002;
 const MOST_ORDERS: usize = 120;
+/// Samples of all columns that fit the processor's cache.
+const STRETCH: usize = 512;
 const LOWEST_ORDERS: usize = 8;
 /// Below this the orders left out of a fit would decide its frequency.
 const FEW_CYCLES: f64 = 3.0;
@@ -292,6 +295,21 @@ impl Joint {
     }
 }
 
+/// Dot product in eight lanes, for the vector registers.
+#[inline(always)]
+fn product(a: &[f64], b: &[f64]) -> f64 {
+    let mut lanes = [0.0; 8];
+    let (a, a_rest) = a.as_chunks::<8>();
+    let (b, b_rest) = b.as_chunks::<8>();
+    for (u, v) in a.iter().zip(b) {
+        for i in 0..8 {
+            lanes[i] += u[i] * v[i];
+        }
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(u, v)| u * v).sum();
+    lanes.iter().sum::<f64>() + rest
+}
+
 /// Weighted normal equations; `ridge` adds (column, weight, weight × target).
 fn least_squares(
     columns: &[Vec<f64>],
@@ -304,28 +322,23 @@ fn least_squares(
         .iter()
         .map(|c| c.iter().zip(weights).map(|(v, w)| v * w).collect())
         .collect();
-    let product = |a: &[f64], b: &[f64]| {
-        let mut lanes = [0.0; 8];
-        let (a, b) = (a.chunks_exact(8), b.chunks_exact(8));
-        let rest: f64 = a
-            .remainder()
-            .iter()
-            .zip(b.remainder())
-            .map(|(u, v)| u * v)
-            .sum();
-        for (u, v) in a.zip(b) {
-            for (lane, (p, q)) in lanes.iter_mut().zip(u.iter().zip(v)) {
-                *lane += p * q;
-            }
-        }
-        lanes.iter().sum::<f64>() + rest
-    };
-    let right: Vec<f64> = weighted.iter().map(|c| product(c, x)).collect();
+    let mut right = vec![0.0; p];
     let mut matrix = vec![0.0; p * p];
-    for i in 0..p {
-        for j in 0..=i {
-            matrix[i * p + j] = product(&weighted[i], &columns[j]);
-        }
+    // Stretch by stretch, so that all columns' parts stay at hand.
+    for from in (0..x.len()).step_by(STRETCH) {
+        let part = from..(from + STRETCH).min(x.len());
+        vectorised(
+            #[inline(always)]
+            || {
+                for (i, own) in weighted.iter().enumerate() {
+                    let own = &own[part.clone()];
+                    right[i] += product(own, &x[part.clone()]);
+                    for (sum, column) in matrix[i * p..=i * p + i].iter_mut().zip(columns) {
+                        *sum += product(own, &column[part.clone()]);
+                    }
+                }
+            },
+        );
     }
     // Columns that the record hardly tells apart share what they explain.
     for lift in [1e-12, 1e-9, 1e-6] {
