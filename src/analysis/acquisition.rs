@@ -1,8 +1,9 @@
 //! Which nominal frequency a record has, and where its series starts.
 
-use super::channel::{GRID_RANGE, Work, highest_order, take_off_line};
+use super::channel::{GRID_RANGE, Work, highest_order};
 use super::search::{SearchInput, Searched};
 use super::segment::FitSettings;
+use super::stream_noise::take_off_line;
 use crate::analysis::MainsChoice;
 use crate::spectrum::{Density, Nudft, Weighting};
 use rustfft::num_complex::Complex64;

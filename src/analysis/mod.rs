@@ -30,6 +30,7 @@ mod series;
 mod sine_fit;
 mod slow_noise;
 mod smoothing;
+mod stream_noise;
 mod stretches;
 mod tone_fit;
 mod tones;
