@@ -80,11 +80,20 @@ fn same_on_all_threads(oddities: &[(usize, Oddity)], sizes: &[usize]) -> String 
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("bench.csv");
     std::fs::write(&path, text(oddities)).unwrap();
-    let one = read(&path, 1, sizes);
+    let (samples, told) = read(&path, 1, sizes);
+    let whole = told.starts_with("CaptureHeader");
     for threads in [3, 5] {
-        assert!(read(&path, threads, sizes) == one, "{threads} {oddities:?}");
+        let (others, other_told) = read(&path, threads, sizes);
+        assert_eq!(other_told, told, "{threads} {oddities:?}");
+        // Blocks read ahead have the size of the last one asked for: how much comes before an error may differ.
+        let same = if whole {
+            others == samples
+        } else {
+            others.iter().zip(&samples).all(|(a, b)| a == b)
+        };
+        assert!(same, "{threads} {oddities:?}");
     }
-    one.1
+    told
 }
 
 #[test]
@@ -100,13 +109,13 @@ fn oddity() -> impl Strategy<Value = Oddity> {
         Just(Oddity::Remark),
         Just(Oddity::Blank),
         Just(Oddity::Hole),
-        (1..2000usize).prop_map(Oddity::Gap),
+        (1..200usize).prop_map(Oddity::Gap),
         Just(Oddity::Wide),
     ]
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 6, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 12, failure_persistence: None, ..ProptestConfig::default() })]
     #[test]
     fn rows_among_oddities_are_those_of_one_thread(
         oddities in prop::collection::vec((0..ROWS, oddity()), 0..40),
