@@ -9,6 +9,32 @@ pub(crate) fn vectorised<R>(work: impl FnMut() -> R) -> R {
     pulp::Arch::new().dispatch(Wide(work))
 }
 
+/// Dot product in sixteen lanes, so that the compiler can use vector registers.
+#[inline(always)]
+pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let mut lanes = [0.0; 16];
+    let (a_chunks, a_rest) = a.as_chunks::<16>();
+    let (b_chunks, b_rest) = b.as_chunks::<16>();
+    for (x, y) in a_chunks.iter().zip(b_chunks) {
+        for i in 0..16 {
+            lanes[i] += x[i] * y[i];
+        }
+    }
+    let mut four = [0.0; 4];
+    let (a_chunks, a_rest) = a_rest.as_chunks::<4>();
+    let (b_chunks, b_rest) = b_rest.as_chunks::<4>();
+    for (x, y) in a_chunks.iter().zip(b_chunks) {
+        for i in 0..4 {
+            four[i] += x[i] * y[i];
+        }
+    }
+    for i in 0..4 {
+        four[i] += (lanes[i] + lanes[i + 4]) + (lanes[i + 8] + lanes[i + 12]);
+    }
+    let rest: f64 = a_rest.iter().zip(b_rest).map(|(p, q)| p * q).sum();
+    (four[0] + four[1]) + (four[2] + four[3]) + rest
+}
+
 struct Wide<F>(F);
 
 impl<R, F: FnMut() -> R> pulp::WithSimd for Wide<F> {

@@ -259,14 +259,6 @@ impl<'a> Work<'a> {
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let whole = transforms(&self.samples, &self.pieces);
-        if let Some(known) = known {
-            let settings = self.settings(&total, known.nominal_hz);
-            let steady = self.fit_once(&settings, &whole, known.fundamental);
-            for tone in &known.tones {
-                let own = self.remainders(&whole, &steady, &tones);
-                tones.push(self.fit_tone(&own, &total, tone.place * rate));
-            }
-        }
         let (nominal_hz, start, decided) = if let Some(known) = known {
             (known.nominal_hz, known.fundamental, known.decided)
         } else {
@@ -291,6 +283,13 @@ impl<'a> Work<'a> {
         };
         let mut settings = self.settings(&total, nominal_hz);
         let orders = settings.orders;
+        if let Some(known) = known {
+            let steady = self.fit_once(&settings, &whole, start);
+            for tone in &known.tones {
+                let own = self.remainders(&whole, &steady, &tones);
+                tones.push(self.fit_tone(&own, &total, tone.place * rate));
+            }
+        }
         let estimator = self.estimator(nominal_hz);
         let mut left = self.remainders(&whole, &[], &tones);
         let mut segments = self.fit_series(&settings, &left, start);
@@ -354,17 +353,7 @@ impl<'a> Work<'a> {
             rate,
             self.samples.len(),
         );
-        let fundamental_hz = mean_fundamental(&segments).unwrap_or(0.0) * rate;
-        let lines_hz: Vec<f64> = (settings.orders > 0)
-            .then_some(fundamental_hz)
-            .into_iter()
-            .chain(
-                tones
-                    .iter()
-                    .filter_map(|t| mean_fundamental(t))
-                    .map(|f| f * rate),
-            )
-            .collect();
+        let lines_hz = lines_hz(&segments, &tones, rate);
         let slow = SlowNoise::new(&residual, rate, &lines_hz, self.present, &floor);
         let tones = tones
             .into_iter()
@@ -553,6 +542,23 @@ impl<'a> Work<'a> {
 pub(super) fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
     (!segments.is_empty())
         .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
+}
+
+/// Frequencies, Hz, of a series' fundamental, where it has orders, and of tones.
+pub(super) fn lines_hz(
+    segments: &[SegmentFit],
+    tones: &[Vec<SegmentFit>],
+    rate_hz: f64,
+) -> Vec<f64> {
+    let has_orders = segments
+        .first()
+        .is_some_and(|s| !s.fit.harmonics.is_empty());
+    mean_fundamental(segments)
+        .filter(|_| has_orders)
+        .into_iter()
+        .chain(tones.iter().filter_map(|t| mean_fundamental(t)))
+        .map(|f| f * rate_hz)
+        .collect()
 }
 
 /// Noise beside each order from the settings' variances a sample and their degrees of freedom.

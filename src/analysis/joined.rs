@@ -3,7 +3,9 @@
 //! Of each stretch stay its segments' fits, the densities before and after the lines were taken out, and the
 //! residual's means over an eighth of a second. The figures are those of one combination over all segments.
 
-use super::channel::{Known, Stream, StreamFit, ToneFit, Work, details, mean_fundamental};
+use super::channel::{
+    Known, Stream, StreamFit, ToneFit, Work, details, lines_hz, mean_fundamental,
+};
 use super::combine::{OrderNoise, combine};
 use super::folding::Folding;
 use super::follow::Followed;
@@ -289,18 +291,8 @@ impl Joined {
             .collect();
         settings.noise = variances;
         let combined = combine(&segments, &noise, self.highest_guide, rate, self.samples);
-        let fundamental_hz = mean_fundamental(&segments).map(|f| f * rate);
-        let lines_hz: Vec<f64> = fundamental_hz
-            .filter(|_| self.orders > 0)
-            .into_iter()
-            .chain(
-                tones
-                    .iter()
-                    .filter_map(|t| mean_fundamental(t))
-                    .map(|f| f * rate),
-            )
-            .chain(faint_hz.iter().copied())
-            .collect();
+        let mut lines_hz = lines_hz(&segments, &tones, rate);
+        lines_hz.extend(&faint_hz);
         let means_hz = rate / self.means.block as f64;
         let slow = SlowNoise::new(&self.means.values, means_hz, &lines_hz, present, &floor);
         let tones = tones

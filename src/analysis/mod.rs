@@ -21,6 +21,7 @@ mod measurement;
 mod near_lines;
 mod noise_floor;
 mod options;
+mod parabola;
 mod quantisation;
 mod rails;
 mod remainder;

@@ -4,6 +4,7 @@
 //! skirt of a moving line covers it. The transform of the whole record can: a line is narrow and stands on one side, while
 //! what a line's own movement leaves stands on both.
 
+use super::parabola;
 use crate::spectrum::{Decimator, Window, fft};
 use rustfft::num_complex::Complex64;
 
@@ -145,13 +146,9 @@ fn windowed(spectrum: &[Complex64], bin: usize) -> f64 {
 
 /// Place of a peak between bins by a parabola through the logarithms.
 fn between(before: f64, peak: f64, after: f64) -> f64 {
-    let (a, b, c) = (before.ln(), peak.ln(), after.ln());
-    let bend = a - 2.0 * b + c;
-    if bend < 0.0 && bend.is_finite() {
-        (0.5 * (a - c) / bend).clamp(-0.5, 0.5)
-    } else {
-        0.0
-    }
+    parabola::peak(before.ln(), peak.ln(), after.ln())
+        .filter(|place| place.is_finite())
+        .map_or(0.0, |place| place.clamp(-0.5, 0.5))
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! Search for the fundamental: the harmonic-sum likelihood over a range, on one or many segments.
 
+use super::parabola;
 use crate::spectrum::{HannGrid, Nudft};
 use std::f64::consts::PI;
 
@@ -332,14 +333,8 @@ impl SearchInput<'_> {
         let fundamental = if at_edge {
             at(best)
         } else {
-            let (a, b, c) = (score(best - 1), score(best), score(best + 1));
-            let bend = a - 2.0 * b + c;
-            let shift = if bend < 0.0 {
-                0.5 * (a - c) / bend
-            } else {
-                0.0
-            };
-            at(best) + shift * (at(1) - at(0))
+            let shift = parabola::peak(score(best - 1), score(best), score(best + 1));
+            at(best) + shift.unwrap_or(0.0) * (at(1) - at(0))
         };
         Peak {
             fundamental,
@@ -402,12 +397,7 @@ fn worth(order: usize, strength: f64, centring: bool, around: impl Fn() -> [f64;
 /// log powers.
 fn offset_cells(powers: [f64; 3]) -> f64 {
     let [left, middle, right] = powers.map(|power| power.max(f64::MIN_POSITIVE).ln());
-    let bend = 2.0 * middle - left - right;
-    if bend > 0.0 {
-        0.5 * (right - left) / bend
-    } else {
-        1.0
-    }
+    parabola::peak(left, middle, right).unwrap_or(1.0)
 }
 
 impl SearchInput<'_> {

@@ -17,6 +17,10 @@ const MOST_REFITS: usize = 6;
 /// power wait until the series was fitted without it.
 const LEAKED: f64 = 1e-3;
 
+/// Cells, one over a segment's length, within which a line stands beside another, and within which two are not told
+/// apart: their fits would stand against each other.
+const BESIDE_CELLS: f64 = 4.0;
+const TOGETHER_CELLS: f64 = 2.0;
 /// Orders beside which lines are looked for, and from what power over its variance a segment on.
 const NEAR_ORDERS: usize = 9;
 const STRONG: f64 = 1e2;
@@ -28,6 +32,10 @@ pub(super) struct KnownTone {
     pub(super) place: f64,
     /// Whether one segment tells its frequency.
     pub(super) strong: bool,
+}
+
+fn orders_of(segments: &[SegmentFit]) -> usize {
+    segments.first().map_or(0, |s| s.fit.harmonics.len())
 }
 
 impl Work<'_> {
@@ -56,15 +64,11 @@ impl Work<'_> {
         segments: &[SegmentFit],
         tones: &[Vec<SegmentFit>],
     ) -> bool {
-        let near = 4.0 / self.fitted_over_s();
-        let rate = self.stream.rate_hz;
-        let orders = segments.first().map_or(0, |s| s.fit.harmonics.len());
-        let beside_series = mean_fundamental(segments).is_some_and(|f| {
-            let order = (frequency_hz / (f * rate)).round();
-            order >= 1.0 && order <= orders as f64 && (frequency_hz - order * f * rate).abs() < near
-        });
-        let mut tones = tones.iter().filter_map(|t| mean_fundamental(t));
-        beside_series || tones.any(|f| (frequency_hz - f * rate).abs() < near)
+        let place = frequency_hz / self.stream.rate_hz;
+        let orders = orders_of(segments);
+        let beside_series = mean_fundamental(segments)
+            .is_some_and(|fundamental| self.beside_order(place, fundamental, orders).is_some());
+        beside_series || self.is_taken(frequency_hz, tones, BESIDE_CELLS)
     }
 
     /// Fits one tone in every segment.
@@ -128,13 +132,7 @@ impl Work<'_> {
             {
                 continue;
             }
-            // Two lines within two cells are not told apart: their fits would stand against each other.
-            let near = 2.0 / self.fitted_over_s();
-            let taken = |t: &Vec<SegmentFit>| {
-                mean_fundamental(t)
-                    .is_some_and(|f| (f * self.stream.rate_hz - peak.frequency_hz).abs() < near)
-            };
-            if tones.iter().any(taken) {
+            if self.is_taken(peak.frequency_hz, tones, TOGETHER_CELLS) {
                 continue;
             }
             let tone = self.fit_tone(&own, density, peak.frequency_hz);
@@ -144,15 +142,25 @@ impl Work<'_> {
         }
     }
 
-    /// Whether a place (cycles per sample) is so near to one of so many orders that segments of a longer record hardly
-    /// part them.
+    /// The one of so many orders that a place (cycles per sample) stands beside, and its distance in cells.
+    fn beside_order(&self, place: f64, fundamental: f64, orders: usize) -> Option<(usize, f64)> {
+        let order = (place / fundamental).round() as usize;
+        let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
+        let distance = (place - order as f64 * fundamental).abs() * length;
+        ((1..=orders).contains(&order) && distance < BESIDE_CELLS).then_some((order, distance))
+    }
+
+    /// Whether a place is so near to one of so many orders that the segments of a longer record hardly part them.
     pub(super) fn stands_beside(&self, place: f64, fundamental: f64, orders: usize) -> bool {
-        if self.pieces.len() < 2 {
-            return false;
-        }
-        let cell = 1.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
-        let order = (place / fundamental).round().max(1.0);
-        order <= orders as f64 && (place - order * fundamental).abs() < 4.0 * cell
+        self.pieces.len() > 1 && self.beside_order(place, fundamental, orders).is_some()
+    }
+
+    /// Whether a tone stands within so many cells of a frequency.
+    fn is_taken(&self, frequency_hz: f64, tones: &[Vec<SegmentFit>], cells: f64) -> bool {
+        let near = cells / self.fitted_over_s();
+        let rate = self.stream.rate_hz;
+        let mut places = tones.iter().filter_map(|t| mean_fundamental(t));
+        places.any(|place| (place * rate - frequency_hz).abs() < near)
     }
 
     /// Steady lines close beside strong orders, as the whole record shows them.
@@ -194,11 +202,7 @@ impl Work<'_> {
         // Beside the series at one steady frequency, so that none of it moves with the lines.
         let steady = self.fit_once(settings, whole, fundamental_hz / rate);
         for line in &near_lines.lines_hz {
-            let near = 2.0 / self.fitted_over_s();
-            let taken = |t: &Vec<SegmentFit>| {
-                mean_fundamental(t).is_some_and(|f| (f * rate - line).abs() < near)
-            };
-            if tones.len() < MOST_TONES && !tones.iter().any(taken) {
+            if tones.len() < MOST_TONES && !self.is_taken(*line, tones, TOGETHER_CELLS) {
                 let own = self.remainders(whole, &steady, tones);
                 tones.push(self.fit_tone(&own, density, *line));
             }
@@ -214,16 +218,11 @@ impl Work<'_> {
         else {
             return false;
         };
-        let order = (tone_at / fundamental).round() as usize;
-        let reach = 4.0 / (self.pieces[0].1 - self.pieces[0].0) as f64;
-        let distance = (tone_at - order as f64 * fundamental).abs();
-        if order == 0
-            || order > segments.first().map_or(0, |s| s.fit.harmonics.len())
-            || distance > reach
-        {
+        let beside = self.beside_order(tone_at, fundamental, orders_of(segments));
+        let Some((order, distance)) = beside else {
             return false;
-        }
-        if distance < 0.3 * reach {
+        };
+        if distance < 0.3 * BESIDE_CELLS {
             return true;
         }
         let power = |fits: &[SegmentFit], k: usize| -> f64 {
@@ -249,7 +248,7 @@ impl Work<'_> {
         }
         let series = self.remainders(whole, segments, &[]);
         let mains = mean_fundamental(segments);
-        let orders = segments.first().map_or(0, |s| s.fit.harmonics.len());
+        let orders = orders_of(segments);
         for tone in 0..tones.len() {
             let Some(fundamental) = mean_fundamental(&tones[tone]) else {
                 continue;

@@ -123,23 +123,24 @@ impl Information {
         }
     }
 
-    /// With what a segment says added.
-    fn observed(&self, observation: &Observation) -> Self {
+    /// What a segment says.
+    fn of(observation: &Observation) -> Self {
         let (phase, frequency) = (
             1.0 / observation.phase_variance,
             1.0 / observation.frequency_variance,
         );
         Self {
-            phase: self.phase + phase,
-            cross: self.cross,
-            frequency: self.frequency + frequency,
+            phase,
+            cross: 0.0,
+            frequency,
             moment: [
-                self.moment[0] + phase * observation.phase,
-                self.moment[1] + frequency * observation.frequency_hz,
+                phase * observation.phase,
+                frequency * observation.frequency_hz,
             ],
         }
     }
 
+    /// With what something else says added.
     fn and(&self, other: &Self) -> Self {
         Self {
             phase: self.phase + other.phase,
@@ -262,51 +263,46 @@ fn mismatch(one: &State, other: &State, shift: f64) -> f64 {
     (f * dp * dp - 2.0 * c * dp * df + p * df * df) / (p * f - c * c)
 }
 
+/// Passes segments in the order given: what is known of each from those before it, and with it.
+fn passed<'a>(
+    observations: impl Iterator<Item = &'a Observation>,
+    start: Information,
+    walk: f64,
+) -> impl Iterator<Item = (Information, Information)> {
+    let mut known = start;
+    let mut time = None;
+    observations.map(move |observation| {
+        let dt = observation.time_s - time.unwrap_or(observation.time_s);
+        let before = known.predicted(dt, walk);
+        time = Some(observation.time_s);
+        known = before.and(&Information::of(observation));
+        (before, known)
+    })
+}
+
 /// Log-likelihood of a walk.
 fn likelihood(observations: &[Observation], walk: f64) -> f64 {
-    let mut sum = 0.0;
-    let mut known = Information::FAINT;
-    let mut time = observations.first().map_or(0.0, |o| o.time_s);
-    for observation in observations {
-        known = known.predicted(observation.time_s - time, walk);
-        time = observation.time_s;
-        sum += log_likelihood(&known.state(), observation);
-        known = known.observed(observation);
-    }
-    sum
+    passed(observations.iter(), Information::FAINT, walk)
+        .zip(observations)
+        .map(|((before, _), observation)| log_likelihood(&before.state(), observation))
+        .sum()
 }
 
 /// What each segment and those before it say.
 fn filter(observations: &[Observation], walk: f64) -> Vec<Information> {
-    let mut known = Information::FAINT;
-    let mut time = observations.first().map_or(0.0, |o| o.time_s);
-    observations
-        .iter()
-        .map(|observation| {
-            known = known
-                .predicted(observation.time_s - time, walk)
-                .observed(observation);
-            time = observation.time_s;
-            known
-        })
+    passed(observations.iter(), Information::FAINT, walk)
+        .map(|(_, known)| known)
         .collect()
 }
 
 fn smooth(observations: &[Observation], walk: f64) -> Vec<State> {
-    // Backwards: what is known of each time from later ones alone.
-    let mut later = Information::default();
-    let mut time = observations.last().map_or(0.0, |o| o.time_s);
+    // Backwards: what is known of each from later ones alone.
+    let later = passed(observations.iter().rev(), Information::default(), walk);
     let mut states: Vec<State> = filter(observations, walk)
         .iter()
-        .zip(observations)
         .rev()
-        .map(|(earlier, observation)| {
-            later = later.predicted(observation.time_s - time, walk);
-            time = observation.time_s;
-            let state = earlier.and(&later).state();
-            later = later.observed(observation);
-            state
-        })
+        .zip(later)
+        .map(|(earlier, (later, _))| earlier.and(&later).state())
         .collect();
     states.reverse();
     states

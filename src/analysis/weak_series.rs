@@ -1,6 +1,7 @@
 //! Series too weak for one segment to tell their phase: one steady frequency for the record.
 
 use super::combine::OrderNoise;
+use super::parabola;
 use super::track::Observation;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -267,13 +268,8 @@ fn highest(score: impl Fn(f64) -> f64, centre: f64, reach: f64, step: f64) -> f6
     if best == 0 || best == steps {
         return at(best);
     }
-    let (a, b, c) = (scores[best - 1], scores[best], scores[best + 1]);
-    let bend = a - 2.0 * b + c;
-    if bend < 0.0 {
-        at(best) + 0.5 * (a - c) / bend * (at(1) - at(0))
-    } else {
-        at(best)
-    }
+    let shift = parabola::peak(scores[best - 1], scores[best], scores[best + 1]);
+    at(best) + shift.unwrap_or(0.0) * (at(1) - at(0))
 }
 
 /// Run of the largest sum, where that is above `level`.

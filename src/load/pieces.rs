@@ -21,6 +21,8 @@ pub(super) struct Pieces {
     taken: usize,
     /// Bytes of the text in front of the next row.
     passed: usize,
+    /// Stretch of the file that was last read.
+    stretch: u64,
 }
 
 #[derive(Debug, Default)]
@@ -71,6 +73,7 @@ impl Pieces {
             turn: count,
             taken: 0,
             passed: 0,
+            stretch: 0,
         }
     }
 
@@ -79,8 +82,12 @@ impl Pieces {
         self.turn = self.pieces.len();
     }
 
-    /// Reads whole lines, a piece to each thread.
-    pub fn read(&mut self, plan: &Plan, text: &[u8]) {
+    /// Reads whole lines, a piece to each thread: once of every stretch of the file, whose rows behind a line that is no
+    /// plain row are not worth a second time.
+    pub fn read_once(&mut self, stretch: u64, plan: &Plan, text: &[u8]) {
+        if std::mem::replace(&mut self.stretch, stretch) == stretch {
+            return;
+        }
         let share = text.len().div_ceil(self.pieces.len());
         let mut begins = 0;
         let mut shares = Vec::with_capacity(self.pieces.len());

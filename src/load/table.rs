@@ -37,8 +37,6 @@ pub(super) struct TableSource {
     rows: Vec<PlainRow>,
     /// The same, read on all threads: long records only.
     pieces: Option<Pieces>,
-    /// The stretch of the file that was last read in pieces.
-    in_pieces: u64,
 }
 
 /// Plain rows read before their times are looked at.
@@ -149,7 +147,6 @@ impl TableSource {
             state: State::new(&plan, header.channels.len()),
             window: Window::new(file, &plan, buffer),
             pieces,
-            in_pieces: 0,
             shapes: vec![Shape::default(); plan.columns.len()],
             rows: vec![PlainRow::default(); RUN_ROWS],
             plan,
@@ -250,10 +247,7 @@ impl TableSource {
             let first = frame.index;
             let in_turn = match &mut self.pieces {
                 Some(pieces) => {
-                    if self.in_pieces != self.window.stretch() {
-                        self.in_pieces = self.window.stretch();
-                        pieces.read(&self.plan, lines);
-                    }
+                    pieces.read_once(self.window.stretch(), &self.plan, lines);
                     pieces.next(frame)
                 }
                 None => None,

@@ -4,7 +4,7 @@ use super::fit::{Fit, FitSettings};
 use super::model::HumModel;
 use super::outliers::far_samples;
 use crate::analysis::Cholesky;
-use crate::vector::vectorised;
+use crate::vector::{dot, vectorised};
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -295,21 +295,6 @@ impl Joint {
     }
 }
 
-/// Dot product in eight lanes, for the vector registers.
-#[inline(always)]
-fn product(a: &[f64], b: &[f64]) -> f64 {
-    let mut lanes = [0.0; 8];
-    let (a, a_rest) = a.as_chunks::<8>();
-    let (b, b_rest) = b.as_chunks::<8>();
-    for (u, v) in a.iter().zip(b) {
-        for i in 0..8 {
-            lanes[i] += u[i] * v[i];
-        }
-    }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(u, v)| u * v).sum();
-    lanes.iter().sum::<f64>() + rest
-}
-
 /// Weighted normal equations; `ridge` adds (column, weight, weight × target).
 fn least_squares(
     columns: &[Vec<f64>],
@@ -332,9 +317,9 @@ fn least_squares(
             || {
                 for (i, own) in weighted.iter().enumerate() {
                     let own = &own[part.clone()];
-                    right[i] += product(own, &x[part.clone()]);
+                    right[i] += dot(own, &x[part.clone()]);
                     for (sum, column) in matrix[i * p..=i * p + i].iter_mut().zip(columns) {
-                        *sum += product(own, &column[part.clone()]);
+                        *sum += dot(own, &column[part.clone()]);
                     }
                 }
             },

@@ -1,7 +1,7 @@
 //! Lowering the rate in front of the harmonic fit.
 
 use super::bessel::bessel_i0;
-use crate::vector::vectorised;
+use crate::vector::{dot, vectorised};
 use rayon::prelude::*;
 use std::f64::consts::PI;
 
@@ -121,32 +121,6 @@ fn filter(taps: &[f64], input: &[f64], factor: usize, output: &mut [f64]) {
         let sum = dot(taps, &input[start..start + taps.len()]);
         *value = if sum.is_finite() { sum } else { f64::NAN };
     }
-}
-
-/// Dot product in sixteen lanes, so that the compiler can use vector registers.
-#[inline(always)]
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut lanes = [0.0; 16];
-    let (a_chunks, a_rest) = a.as_chunks::<16>();
-    let (b_chunks, b_rest) = b.as_chunks::<16>();
-    for (x, y) in a_chunks.iter().zip(b_chunks) {
-        for i in 0..16 {
-            lanes[i] += x[i] * y[i];
-        }
-    }
-    let mut four = [0.0; 4];
-    let (a_chunks, a_rest) = a_rest.as_chunks::<4>();
-    let (b_chunks, b_rest) = b_rest.as_chunks::<4>();
-    for (x, y) in a_chunks.iter().zip(b_chunks) {
-        for i in 0..4 {
-            four[i] += x[i] * y[i];
-        }
-    }
-    for i in 0..4 {
-        four[i] += (lanes[i] + lanes[i + 4]) + (lanes[i + 8] + lanes[i + 12]);
-    }
-    let rest: f64 = a_rest.iter().zip(b_rest).map(|(p, q)| p * q).sum();
-    (four[0] + four[1]) + (four[2] + four[3]) + rest
 }
 
 fn low_pass(factor: usize) -> Vec<f64> {
