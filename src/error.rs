@@ -27,6 +27,12 @@ pub enum ErrorKind {
     NoSuchChannel,
     /// An option out of range.
     BadOption,
+    /// More samples at the limit of the range than figures can be given from.
+    TooClipped,
+    /// An output that cannot be written.
+    Unwritable,
+    /// A fault of the program itself in this capture.
+    Internal,
 }
 
 impl ErrorKind {
@@ -44,6 +50,9 @@ impl ErrorKind {
             Self::TooShort => "too_short",
             Self::NoSuchChannel => "no_such_channel",
             Self::BadOption => "bad_option",
+            Self::TooClipped => "too_clipped",
+            Self::Unwritable => "unwritable",
+            Self::Internal => "internal",
         }
     }
 }

@@ -32,6 +32,20 @@ pub enum WarningCode {
     RateMismatch,
     /// Captures taken with different coupling.
     CouplingMismatch,
+    /// A wanted signal, a step, a settling or pulses are in the record.
+    NotInterferenceAlone,
+    /// The hum's amplitude is modulated.
+    ModulatedHum,
+    /// The mains frequency moves within the record.
+    MainsDrifts,
+    /// A line that is no order lies too near an order to part.
+    LineNearHarmonic,
+    /// The rate is below twice the mains: what there is of it folds.
+    FoldedMains,
+    /// Captures that look as if their conditions were swapped.
+    ConditionsSwapped,
+    /// The same capture was given twice.
+    SameCaptureTwice,
 }
 
 impl WarningCode {
@@ -51,6 +65,13 @@ impl WarningCode {
             Self::RangeMismatch => "range_mismatch",
             Self::RateMismatch => "rate_mismatch",
             Self::CouplingMismatch => "coupling_mismatch",
+            Self::NotInterferenceAlone => "not_interference_alone",
+            Self::ModulatedHum => "modulated_hum",
+            Self::MainsDrifts => "mains_drifts",
+            Self::LineNearHarmonic => "line_near_harmonic",
+            Self::FoldedMains => "folded_mains",
+            Self::ConditionsSwapped => "conditions_swapped",
+            Self::SameCaptureTwice => "same_capture_twice",
         }
     }
 }
