@@ -1,7 +1,10 @@
 //! Synthetic captures with known truth, shared by the statistical tests.
 #![allow(dead_code)]
 
+pub mod noise;
 pub mod tally;
+
+pub use noise::{Colour, Noise};
 
 use humsieve::analysis::measure;
 use humsieve::capture::MemorySource;
@@ -20,17 +23,6 @@ pub fn measured(samples: &[f64], rate_hz: f64, harmonics: usize) -> Measurement 
     measure(&mut MemorySource::new(&capture), &options)
         .unwrap()
         .remove(0)
-}
-
-/// Colour of the noise.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Colour {
-    /// Equal density everywhere.
-    White,
-    /// First-order recursive low-pass of white noise.
-    OnePole { corner_hz: f64 },
-    /// White with a 1/f rise below a corner.
-    Pink { corner_hz: f64 },
 }
 
 /// A capture's true values.
@@ -105,52 +97,23 @@ impl Scenario {
             .sqrt()
     }
 
+    /// The noise alone.
+    pub fn noise(&self) -> Noise {
+        Noise {
+            rate_hz: self.rate_hz,
+            drive: self.noise,
+            colour: self.colour,
+        }
+    }
+
     /// One-sided noise density, V²/Hz.
     pub fn density(&self, frequency_hz: f64) -> f64 {
-        let white = 2.0 * self.noise * self.noise / self.rate_hz;
-        match self.colour {
-            Colour::White => white,
-            Colour::OnePole { corner_hz } => {
-                let a = self.pole(corner_hz);
-                let w = TAU * frequency_hz / self.rate_hz;
-                white * (1.0 - a) * (1.0 - a) / (1.0 - 2.0 * a * w.cos() + a * a)
-            }
-            Colour::Pink { corner_hz } => {
-                let w = TAU * frequency_hz / self.rate_hz;
-                let rise: f64 = poles(corner_hz / self.rate_hz, self.noise)
-                    .map(|(a, deviation)| {
-                        let drive = 2.0 * deviation * deviation * (1.0 - a * a) / self.rate_hz;
-                        drive / (1.0 - 2.0 * a * w.cos() + a * a)
-                    })
-                    .sum();
-                white + rise
-            }
-        }
+        self.noise().density(frequency_hz)
     }
 
-    fn pole(&self, corner_hz: f64) -> f64 {
-        (-TAU * corner_hz / self.rate_hz).exp()
-    }
-
-    /// True noise RMS in a band, by the midpoint rule; in steps of the logarithm where the density rises as 1/f.
+    /// True noise RMS in a band.
     pub fn noise_rms_between(&self, low_hz: f64, high_hz: f64) -> f64 {
-        if matches!(self.colour, Colour::Pink { .. }) && low_hz > 0.0 {
-            let steps = 2000;
-            let width = (high_hz / low_hz).ln() / f64::from(steps);
-            return (0..steps)
-                .map(|i| {
-                    let f = low_hz * ((f64::from(i) + 0.5) * width).exp();
-                    self.density(f) * f * width
-                })
-                .sum::<f64>()
-                .sqrt();
-        }
-        let steps = 20_000;
-        let width = (high_hz - low_hz) / f64::from(steps);
-        (0..steps)
-            .map(|i| self.density(low_hz + (f64::from(i) + 0.5) * width) * width)
-            .sum::<f64>()
-            .sqrt()
+        self.noise().power_between(low_hz, high_hz).sqrt()
     }
 
     /// Cramér-Rao bounds at the local density: fundamental (Hz) and RMS of an order.
@@ -186,24 +149,7 @@ impl Scenario {
 
     /// A record and what it held.
     pub fn record(&self, rng: &mut ChaCha8Rng) -> (Vec<f64>, Truth) {
-        let mut noise: Vec<f64> = (0..self.samples)
-            .map(|_| self.noise * normal(rng))
-            .collect();
-        match self.colour {
-            Colour::White => {}
-            Colour::OnePole { corner_hz } => {
-                let a = self.pole(corner_hz);
-                // Started in its stationary distribution.
-                let mut state = self.noise * (1.0 - a) / (1.0 - a * a).sqrt() * normal(rng);
-                for x in &mut noise {
-                    state = a * state + (1.0 - a) * *x;
-                    *x = state;
-                }
-            }
-            Colour::Pink { corner_hz } => {
-                pink(&mut noise, corner_hz / self.rate_hz, self.noise, rng);
-            }
-        }
+        let mut noise = self.noise().samples(self.samples, rng);
         // The frequency walks at random and is drawn back to its mean over a minute.
         let walk = self.wander_hz / (10.0 * self.rate_hz).sqrt();
         let back = (-1.0 / (60.0 * self.rate_hz)).exp();
@@ -245,38 +191,6 @@ impl Scenario {
             modulation_power: modulation_power / self.samples as f64,
         };
         (noise, truth)
-    }
-}
-
-/// First-order processes, four a decade from one thousandth of a corner (cycles per sample) up, whose sum has a
-/// 1/f density below it: coefficient and RMS of each. Above the last of them, and below the first, the sum
-/// departs from 1/f: `Scenario::density` adds up the same processes.
-fn poles(corner: f64, rms: f64) -> impl Iterator<Item = (f64, f64)> {
-    let per_decade = 4.0;
-    let white = 2.0 * rms * rms;
-    (0..(6.0 * per_decade) as i32)
-        .map(move |i| corner * 1e-3 * 10f64.powf(f64::from(i) / per_decade))
-        .take_while(|&pole| pole <= 0.2)
-        .map(move |pole| {
-            // A Lorentzian of plateau P and corner p: sum over log-spaced p of P_p = w·corner/p·(2.303/4)·2/π gives w·corner/f.
-            let plateau = white * corner / pole
-                * (std::f64::consts::LN_10 / per_decade)
-                * (2.0 / std::f64::consts::PI);
-            (
-                (-TAU * pole).exp(),
-                (plateau * std::f64::consts::PI * pole / 2.0).sqrt(),
-            )
-        })
-}
-
-fn pink(noise: &mut [f64], corner: f64, rms: f64, rng: &mut ChaCha8Rng) {
-    for (a, deviation) in poles(corner, rms) {
-        let mut state = deviation * normal(rng);
-        let drive = deviation * (1.0 - a * a).sqrt();
-        for x in noise.iter_mut() {
-            state = a * state + drive * normal(rng);
-            *x += state;
-        }
     }
 }
 
