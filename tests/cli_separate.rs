@@ -75,7 +75,7 @@ fn components_add_up_to_the_input() {
     let folder = tempfile::tempdir().unwrap();
     let part = |keep: &str| {
         let target = folder.path().join(format!("{keep}.csv"));
-        separated(&target, &["--keep", keep]);
+        separated(&target, &["--keep", keep, "--offset", "remove"]);
         column(&target, 1)
     };
     let (cleaned, interference, offset) = (part("cleaned"), part("interference"), part("offset"));
@@ -98,9 +98,15 @@ fn the_offset_stays_where_asked() {
         let values = column(&target, 1);
         values.iter().sum::<f64>() / values.len() as f64
     };
-    let without = mean("a.csv", &[]);
-    let with = mean("b.csv", &["--keep-offset"]);
+    let without = mean("a.csv", &["--offset", "remove"]);
+    let with = mean("b.csv", &["--offset", "keep"]);
     assert!(without.abs() < 5e-3 && with > 10e-3, "{without} {with}");
+    assert_eq!(with, mean("c.csv", &[]));
+    assert_eq!(with, mean("d.csv", &["--keep-offset"]));
+    let less = mean("e.csv", &["--offset", "-2.5m"]);
+    assert!((less - with - 2.5e-3).abs() < 1e-9, "{less} {with}");
+    let wrong = run(&["separate", WEIGHING, "-o", "x.csv", "--offset", "some"]);
+    assert_eq!(wrong.status.code(), Some(2));
 }
 
 #[test]

@@ -9,8 +9,8 @@ use cases::{Mains, Recipe, Series, Wanted, gauss, make, recipe, silent_recipes};
 use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
 use humsieve::load::{LoadOptions, load};
 use humsieve::separation::{
-    FileSink, HarmonicOptions, Keep, MemorySink, Method, SeparateOptions, Template, difference,
-    harmonic, reference, separate, template,
+    FileSink, HarmonicOptions, Keep, MemorySink, Method, Offset, SeparateOptions, Template,
+    difference, harmonic, reference, separate, template,
 };
 use humsieve::{Capture, ErrorKind, FrameSource as _, WarningCode};
 use ndarray::Array2;
@@ -119,6 +119,7 @@ fn components_add_up_to_the_input() {
     let part = |keep| {
         let options = SeparateOptions {
             keep,
+            offset: Offset::Remove,
             ..Default::default()
         };
         run(&capture, &options).0.channel(0).unwrap().to_vec()
@@ -132,12 +133,74 @@ fn components_add_up_to_the_input() {
         let sum = cleaned[i] + hum[i] + offset[i];
         assert!((sum - record[i]).abs() < 1e-12, "frame {i}");
     }
-    let with_offset = SeparateOptions {
-        keep_offset: true,
+}
+
+#[test]
+fn the_wanted_offset_stays_unless_something_tells_the_loops_own() {
+    let rate = 10_000.0;
+    let mut rng = ChaCha8Rng::seed_from_u64(21);
+    let mut hum = |offset: f64, shift: f64| -> Vec<f64> {
+        (0..20_000)
+            .map(|i| {
+                let phase = 2.0 * PI * 50.01 * f64::from(i) / rate + shift;
+                offset + phase.cos() + 0.3 * (3.0 * phase).sin() + 0.01 * gauss(&mut rng)
+            })
+            .collect()
+    };
+    // The loop's own offset is 0.2, the wanted one 1.5.
+    let (record, looped) = (hum(1.7, 0.3), hum(0.2, 1.1));
+    let reference: Vec<f64> = record.iter().map(|x| 2.0 * (x - 1.5)).collect();
+    let only = capture(rate, &[&record]);
+    let both = capture(rate, &[&record, &reference]);
+    let mean = |x: &[f64]| x.iter().sum::<f64>() / x.len() as f64;
+    let check = |capture: &Capture, template: bool, options: SeparateOptions, left: f64| {
+        let template_capture = self::capture(rate, &[&looped]);
+        let mut template_source = MemorySource::new(&template_capture);
+        let mut sink = MemorySink::new();
+        let reports = separate(
+            &mut MemorySource::new(capture),
+            template.then_some(&mut template_source as &mut dyn humsieve::FrameSource),
+            &options,
+            &mut sink,
+        )
+        .unwrap();
+        let cleaned = sink.into_capture().unwrap().channel(0).unwrap().to_vec();
+        let method = reports[0].method;
+        // Five standard errors of either mean.
+        assert!(
+            (mean(&cleaned) - left).abs() < 5e-4,
+            "{method:?} {}",
+            mean(&cleaned)
+        );
+        let removed = reports[0].removed.dc_offset;
+        assert!(
+            (removed - (1.7 - left)).abs() < 5e-4,
+            "{method:?} {removed}"
+        );
+        // What was left in is said to be 0, not nearly 0.
+        assert!(left < 1.7 || removed == 0.0);
+    };
+    let with = |offset| SeparateOptions {
+        offset,
         ..Default::default()
     };
-    let kept = run(&capture, &with_offset).0.channel(0).unwrap().to_vec();
-    assert!((kept[7] - cleaned[7] - offset[7]).abs() < 1e-12);
+    check(&only, false, with(Offset::Own), 1.7);
+    check(&only, false, with(Offset::Keep), 1.7);
+    check(&only, false, with(Offset::Remove), 0.0);
+    check(&only, false, with(Offset::Value(0.45)), 1.25);
+    check(&only, true, with(Offset::Own), 1.5);
+    check(&only, true, with(Offset::Keep), 1.7);
+    let referenced = |offset| SeparateOptions {
+        reference: Some("2".into()),
+        ..with(offset)
+    };
+    check(&both, false, referenced(Offset::Own), 1.5);
+    check(&both, false, referenced(Offset::Keep), 1.7);
+    let against = SeparateOptions {
+        minus: Some("2".into()),
+        ..Default::default()
+    };
+    check(&both, false, against, 1.5);
 }
 
 #[test]
@@ -152,7 +215,11 @@ fn a_long_record_is_one_piece() {
             0.25 + (phase + 0.4).cos() + 0.3 * (3.0 * phase).sin() + 0.01 * gauss(&mut rng)
         })
         .collect();
-    let (cleaned, reports) = run(&capture(rate, &[&record]), &SeparateOptions::default());
+    let options = SeparateOptions {
+        offset: Offset::Remove,
+        ..Default::default()
+    };
+    let (cleaned, reports) = run(&capture(rate, &[&record]), &options);
     let cleaned = cleaned.channel(0).unwrap().to_vec();
     assert_eq!(cleaned.len(), n);
     assert!((reports[0].removed.dc_offset - 0.25).abs() < 2e-4);
@@ -615,7 +682,11 @@ fn an_hour_is_separated_in_bounded_memory() {
     };
     let mut sink = Squares::default();
     let start = std::time::Instant::now();
-    let reports = separate(&mut source, None, &SeparateOptions::default(), &mut sink).unwrap();
+    let options = SeparateOptions {
+        offset: Offset::Remove,
+        ..Default::default()
+    };
+    let reports = separate(&mut source, None, &options, &mut sink).unwrap();
     let left = (sink.0 / sink.1 as f64).sqrt();
     println!(
         "{minutes} min in {:.1} s (two passes of making the record included); left {left:.6}, noise {:.6}",

@@ -206,8 +206,12 @@ pub struct SeparateArguments {
     /// Which component to write
     #[arg(long, value_enum, default_value_t)]
     pub keep: KeepArgument,
-    /// Leaves the DC offset in the cleaned capture
-    #[arg(long)]
+    /// What becomes of the DC offset: keep, remove or a value to take out [default: keep, unless a
+    /// template, a reference or a second tip tells the loop's own]
+    #[arg(long, value_name = "keep|remove|VALUE", value_parser = offset, allow_hyphen_values = true)]
+    pub offset: Option<OffsetArgument>,
+    /// The same as --offset keep
+    #[arg(long, conflicts_with = "offset")]
     pub keep_offset: bool,
     /// An interference-only (looped) capture of the same setup, aligned and subtracted
     #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["reference", "minus"])]
@@ -336,6 +340,24 @@ pub enum KeepArgument {
     Interference,
     Mains,
     Offset,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum OffsetArgument {
+    Keep,
+    Remove,
+    Value(f64),
+}
+
+fn offset(text: &str) -> Result<OffsetArgument, String> {
+    match text {
+        "keep" => Ok(OffsetArgument::Keep),
+        "remove" => Ok(OffsetArgument::Remove),
+        _ => match number::si(text) {
+            Ok(value) if value.is_finite() => Ok(OffsetArgument::Value(value)),
+            _ => Err("it must be keep, remove or a finite value, as in 12.5m".into()),
+        },
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -2,8 +2,8 @@
 
 use super::arguments::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, KeepArgument, MainsArgument, MeasureArguments, PlainFormatArgument,
-    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
+    FormatArgument, KeepArgument, MainsArgument, MeasureArguments, OffsetArgument,
+    PlainFormatArgument, PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
 };
 use super::failure::Failure;
 use super::inputs::is_standard_input;
@@ -17,7 +17,7 @@ use humsieve::comparison::{Bounded, CompareOptions, InstrumentLimits, Limit, Wan
 use humsieve::load::LoadOptions;
 use humsieve::plan::PlanOptions;
 use humsieve::report::Format;
-use humsieve::separation::{Keep, SeparateOptions};
+use humsieve::separation::{Keep, Offset, SeparateOptions};
 use std::num::NonZero;
 use std::path::{Path, PathBuf};
 use std::thread;
@@ -203,7 +203,13 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
                 KeepArgument::Mains => Keep::Mains,
                 KeepArgument::Offset => Keep::Offset,
             },
-            keep_offset: typed.keep_offset,
+            offset: match typed.offset {
+                _ if typed.keep_offset => Offset::Keep,
+                None => Offset::Own,
+                Some(OffsetArgument::Keep) => Offset::Keep,
+                Some(OffsetArgument::Remove) => Offset::Remove,
+                Some(OffsetArgument::Value(value)) => Offset::Value(value),
+            },
             protect_hz: typed.protect,
             channels: typed.channel,
             reference: typed.reference,

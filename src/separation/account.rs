@@ -10,6 +10,7 @@ use crate::stats::{Estimate, chi_square_quantile};
 /// What has been found of one channel so far.
 #[derive(Default)]
 pub(super) struct Account {
+    /// The offset that is taken out.
     pub(super) offset: f64,
     frames: f64,
     mains: f64,
@@ -102,11 +103,7 @@ impl Account {
             output: String::new(),
             method,
             removed: Removed {
-                dc_offset: if options.keep_offset {
-                    0.0
-                } else {
-                    self.offset
-                },
+                dc_offset: self.offset,
                 mains_rms: (self.mains / frames).sqrt(),
                 coherent_rms: (self.coherent / frames).sqrt(),
             },

@@ -3,7 +3,7 @@
 use super::account::Account;
 use super::chapters::{BLOCK_FRAMES, Chapter, Chapters};
 use super::continuation::Lead;
-use super::options::{Keep, SeparateOptions};
+use super::options::{Keep, Offset, SeparateOptions};
 use super::result::Findings;
 use super::separate::Plan;
 use super::sink::FrameSink;
@@ -166,12 +166,15 @@ impl Writer<'_> {
             let target = self.plan.targets[t];
             let account = &mut self.accounts[t];
             let start_s = chapter.start as f64 / self.plan.rate_hz;
+            let own = worked.findings.own_offset;
             account.add(worked.findings, chapter.frames, start_s);
             if chapter.start == 0 {
-                account.offset = if chapter.last {
-                    worked.mean_rest
-                } else {
-                    self.survey.offsets[target]
+                account.offset = match self.options.offset {
+                    Offset::Own => own.unwrap_or(0.0),
+                    Offset::Keep => 0.0,
+                    Offset::Value(offset) => offset,
+                    Offset::Remove if chapter.last => worked.mean_rest,
+                    Offset::Remove => self.survey.offsets[target],
                 };
             }
             let row = &mut chapter.rows[target];
@@ -187,13 +190,10 @@ impl Writer<'_> {
                     Keep::Offset => {}
                 }
             }
-            let taken_off = match keep {
-                Keep::Cleaned if !self.options.keep_offset => account.offset,
-                _ => 0.0,
-            };
+            let offset = account.offset;
             match keep {
-                Keep::Offset => row.fill(account.offset),
-                _ if taken_off != 0.0 => row.iter_mut().for_each(|v| *v -= taken_off),
+                Keep::Offset => row.fill(offset),
+                Keep::Cleaned if offset != 0.0 => row.iter_mut().for_each(|v| *v -= offset),
                 _ => {}
             }
             if !chapter.last {

@@ -54,6 +54,7 @@ pub(super) fn separate_difference(
     let coherence = spectra.coherence();
     let noise_factor = (1.0 + filter.gain * filter.gain).sqrt();
     found.coherent_power = power(&removed);
+    found.own_offset = Some(filter.gain * other.mean);
     found.notes.push(format!(
         "difference method: second tip subtracted with gain {:.5} and delay {:.4} samples; \
          independent noise and the converter's step grow by a factor {noise_factor:.2}",

@@ -60,14 +60,13 @@ pub struct Parts {
 
 impl Parts {
     pub(super) fn new(samples: &[f64], centred: &Centred, interference: Vec<f64>) -> Self {
-        let (mut sum, mut count) = (0.0, 0usize);
-        for ((x, h), s) in centred.values.iter().zip(&interference).zip(samples) {
-            if s.is_finite() {
-                sum += x - h;
-                count += 1;
-            }
-        }
-        let offset = centred.mean + sum / count.max(1) as f64;
+        let rest: Vec<f64> = centred
+            .values
+            .iter()
+            .zip(&interference)
+            .map(|(x, h)| x - h)
+            .collect();
+        let offset = centred.offset(&rest);
         let cleaned = samples
             .iter()
             .zip(&interference)
@@ -102,6 +101,17 @@ impl Centred {
             mean,
             missing: None,
         }
+    }
+
+    /// Mean of the samples that are there, of which `rest` is left.
+    pub(super) fn offset(&self, rest: &[f64]) -> f64 {
+        let there = |i: usize| self.missing.as_ref().is_none_or(|w| w[i] > 0.0);
+        let (mut sum, mut count) = (0.0, 0usize);
+        for (_, r) in rest.iter().enumerate().filter(|(i, _)| there(*i)) {
+            sum += r;
+            count += 1;
+        }
+        self.mean + sum / count.max(1) as f64
     }
 
     /// Gives the samples back to where they were taken from.
@@ -320,7 +330,7 @@ pub(super) fn findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Findings {
     if !findings.detected {
         findings.warn(
             WarningCode::MainsNotDetected,
-            "no mains series stands above the noise; nothing was taken out but the offset",
+            "no mains series stands above the noise; no hum was taken out",
         );
         findings.notes.push(
             "harmonic method: no mains series stands above the noise, so no hum was taken out"

@@ -50,7 +50,7 @@ mod wave_file;
 
 pub use difference::difference;
 pub use harmonic::{HarmonicOptions, Parts, harmonic};
-pub use options::{Keep, MethodChoice, SeparateOptions};
+pub use options::{Keep, MethodChoice, Offset, SeparateOptions};
 pub use output::FileSink;
 pub use reference::reference;
 pub use result::{HumTrack, Match, Method, Rejection, Removed, Separation, TouchedBand};

@@ -23,15 +23,30 @@ pub enum MethodChoice {
 /// Component to write.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Keep {
-    /// The capture without interference and offset.
+    /// The capture without interference (and without the offset that is taken out).
     #[default]
     Cleaned,
     /// Everything taken out but the offset.
     Interference,
     /// The mains series that was taken out.
     Mains,
-    /// The offset alone.
+    /// The offset that is taken out.
     Offset,
+}
+
+/// What becomes of the DC offset.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum Offset {
+    /// What a template, a reference or a second tip tells to be the loop's own is taken out; without one of them the
+    /// offset stays.
+    #[default]
+    Own,
+    /// Stays in the cleaned capture.
+    Keep,
+    /// The record's mean, as the hum leaves it, is taken out.
+    Remove,
+    /// This much is taken out, in the unit of the values.
+    Value(f64),
 }
 
 /// Settings of a separation.
@@ -54,8 +69,8 @@ pub struct SeparateOptions {
     pub harmonics: Option<usize>,
     /// Component to write.
     pub keep: Keep,
-    /// Leave the offset in the cleaned capture.
-    pub keep_offset: bool,
+    /// What becomes of the DC offset.
+    pub offset: Offset,
     /// Frequencies of the wanted signal that are never removed, Hz.
     pub protect_hz: Vec<f64>,
     /// Only these channels, by name or 1-based number; empty: all but reference and second tip.
@@ -75,7 +90,7 @@ impl Default for SeparateOptions {
             mains: MainsChoice::Auto,
             harmonics: None,
             keep: Keep::Cleaned,
-            keep_offset: false,
+            offset: Offset::Own,
             protect_hz: Vec::new(),
             channels: Vec::new(),
             reference: None,
@@ -106,6 +121,13 @@ impl SeparateOptions {
             return bad(format!(
                 "the confidence is {}; it must lie strictly between 0 and 1",
                 self.confidence
+            ));
+        }
+        if let Offset::Value(offset) = self.offset
+            && !offset.is_finite()
+        {
+            return bad(format!(
+                "the offset to take out is {offset}; it must be finite"
             ));
         }
         if let Some(hz) = self

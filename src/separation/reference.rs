@@ -86,6 +86,7 @@ pub(super) fn separate_reference(
         for (r, v) in removed.iter_mut().zip(filter.apply(&other_rest)) {
             *r += v;
         }
+        found.own_offset = Some(filter.gain * other.offset(&other_rest));
         matched.gain = filter.gain;
         matched.delay_s = filter.delay / rate_hz;
     }

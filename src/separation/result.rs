@@ -23,7 +23,7 @@ pub enum Method {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
 #[non_exhaustive]
 pub struct Removed {
-    /// The constant.
+    /// The offset that was taken out; 0 where it was left in.
     pub dc_offset: f64,
     /// RMS of the mains series.
     pub mains_rms: f64,
@@ -137,6 +137,8 @@ pub(super) struct Findings {
     pub(super) touched: Vec<TouchedBand>,
     pub(super) track: HumTrack,
     pub(super) matched: Option<Match>,
+    /// The interference's own offset, where another capture or channel tells it.
+    pub(super) own_offset: Option<f64>,
     pub(super) notes: Vec<String>,
     pub(super) warnings: Vec<Warning>,
 }

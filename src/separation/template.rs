@@ -19,6 +19,8 @@ pub struct Template {
     amplitudes: Vec<Complex64>,
     /// Variance of each amplitude.
     variances: Vec<f64>,
+    /// The capture's offset.
+    offset: f64,
 }
 
 impl Template {
@@ -31,7 +33,8 @@ impl Template {
         sample_rate_hz: f64,
         options: &HarmonicOptions,
     ) -> Result<Self, Error> {
-        let fitted = fit_record(&Centred::new(samples), sample_rate_hz, options);
+        let centred = Centred::new(samples);
+        let fitted = fit_record(&centred, sample_rate_hz, options);
         if fitted.model.orders.is_empty() {
             return Err(Error::new(
                 ErrorKind::BadValue,
@@ -40,11 +43,20 @@ impl Template {
             ));
         }
         let (amplitudes, variances) = series(&fitted);
+        let mut rest = vec![0.0; samples.len()];
+        fitted.model.residual(&centred.values, &mut rest);
         Ok(Self {
             orders: fitted.model.orders,
             amplitudes,
             variances,
+            offset: centred.offset(&rest),
         })
+    }
+
+    /// Offset of the interference-only capture: the loop's own.
+    #[must_use]
+    pub fn offset(&self) -> f64 {
+        self.offset
     }
 }
 
@@ -101,9 +113,9 @@ pub(super) fn separate_template(
     if first.model.orders.is_empty() {
         let hum = vec![0.0; centred.values.len()];
         let mut found = findings(&first, hum.len(), rate_hz);
-        found.notes = vec![
-            "template method: the record shows no mains series, so nothing was taken out".into(),
-        ];
+        found.notes =
+            vec!["template method: the record shows no mains series, so none was taken out".into()];
+        found.own_offset = Some(template.offset);
         return Ok((hum, found));
     }
     let alignment = align(template, &first)?;
@@ -176,6 +188,7 @@ pub(super) fn separate_template(
         alignment.gain,
         100.0 * alignment.misfit,
     )];
+    found.own_offset = Some(template.offset);
     found.matched = Some(Match {
         gain: alignment.gain,
         delay_s: -alignment.shift_cycles / mean_hz,
