@@ -26,22 +26,16 @@ impl Capture {
     /// A capture from its header and samples (one row a channel).
     ///
     /// # Errors
-    /// `NoSamples` where there is no channel or no frame, `NoSampleRate` where the rate is not
-    /// positive and finite, `BadValue` where rows and channel names differ in number.
+    /// `NoSamples` where there is no channel or no frame, `BadValue` or `BadOption` where the time base is out
+    /// of bounds ([`TimeBase::check`]), `BadValue` where rows and channel names differ in number.
     pub fn new(mut header: CaptureHeader, samples: Array2<f64>) -> Result<Self, Error> {
-        let rate = header.time_base.sample_rate_hz;
         if samples.is_empty() {
             return Err(Error::new(
                 ErrorKind::NoSamples,
                 "the capture holds no samples",
             ));
         }
-        if !(rate.is_finite() && rate > 0.0) {
-            return Err(Error::new(
-                ErrorKind::NoSampleRate,
-                format!("the sample rate is {rate} Hz; it must be positive and finite"),
-            ));
-        }
+        header.time_base.check()?;
         if samples.nrows() != header.channels.len() {
             return Err(Error::new(
                 ErrorKind::BadValue,
@@ -91,7 +85,8 @@ impl Capture {
         const BLOCK_FRAMES: usize = 1 << 14;
         source.rewind()?;
         let channels = source.header().channels.len();
-        let mut block = Array2::zeros((channels, BLOCK_FRAMES));
+        let frames = source.header().block_frames(BLOCK_FRAMES);
+        let mut block = Array2::zeros((channels, frames));
         let mut rows: Vec<Vec<f64>> = vec![Vec::new(); channels];
         loop {
             let count = source.read_block(&mut block)?;
@@ -102,8 +97,13 @@ impl Capture {
                 row.extend(values.slice_axis(Axis(0), Slice::from(..count)));
             }
         }
+        drop(block);
         let frames = rows.first().map_or(0, Vec::len);
-        let samples = Array2::from_shape_vec((channels, frames), rows.concat()).map_err(|e| {
+        let mut all = Vec::with_capacity(channels * frames);
+        for row in rows {
+            all.extend(row);
+        }
+        let samples = Array2::from_shape_vec((channels, frames), all).map_err(|e| {
             Error::new(
                 ErrorKind::BadValue,
                 format!("channels of unequal length: {e}"),

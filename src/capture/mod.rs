@@ -11,4 +11,6 @@ mod source;
 pub use acquisition::{Acquisition, Coupling};
 pub use condition::Condition;
 pub use memory::Capture;
-pub use source::{CaptureHeader, Channel, FrameSource, MemorySource, RateOrigin, TimeBase};
+pub use source::{
+    CaptureHeader, Channel, FrameSource, MemorySource, RateOrigin, SAMPLE_RATE_LIMITS_HZ, TimeBase,
+};

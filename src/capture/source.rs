@@ -1,7 +1,7 @@
 //! Block-wise reading: the one way in which analysis and separation see a record.
 
 use super::{Acquisition, Capture};
-use crate::{Error, Warning};
+use crate::{Error, ErrorKind, Warning};
 use ndarray::{Array2, Axis, Slice};
 use serde::Serialize;
 
@@ -51,7 +51,43 @@ impl TimeBase {
             origin,
         }
     }
+
+    /// Checks that the rate lies within [`SAMPLE_RATE_LIMITS_HZ`] and the start is finite. Every capture
+    /// passes here, from a file or in memory.
+    ///
+    /// # Errors
+    /// `BadOption` for a rate that the user gave, else `BadValue`.
+    pub fn check(&self) -> Result<(), Error> {
+        let (lowest, highest) = SAMPLE_RATE_LIMITS_HZ;
+        let rate = self.sample_rate_hz;
+        if !(lowest..=highest).contains(&rate) {
+            let kind = match self.origin {
+                RateOrigin::User => ErrorKind::BadOption,
+                RateOrigin::Header | RateOrigin::TimeColumn => ErrorKind::BadValue,
+            };
+            return Err(Error::new(
+                kind,
+                format!(
+                    "the sample rate is {rate:e} Hz; rates from {lowest:e} to {highest:e} Hz are analysed: check it, or give the right one with --sample-rate"
+                ),
+            ));
+        }
+        if !self.start_s.is_finite() {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "the time of the first sample is {} s; it must be finite",
+                    self.start_s
+                ),
+            ));
+        }
+        Ok(())
+    }
 }
+
+/// Lowest and highest sample rate of a capture, Hz: from one sample in eleven days to beyond what any
+/// converter reaches. Outside of these, counts of samples in a second or in a record lose their meaning.
+pub const SAMPLE_RATE_LIMITS_HZ: (f64, f64) = (1e-6, 1e12);
 
 /// What is known of a capture beside its samples.
 #[derive(Debug, Clone, PartialEq)]
@@ -83,6 +119,18 @@ impl CaptureHeader {
             acquisition: Acquisition::default(),
             logic_channels: Vec::new(),
         }
+    }
+
+    /// Frames to read at a time: at most so many, fewer where the capture is shorter or has very many
+    /// channels, so that a header's claim alone takes no memory.
+    pub(crate) fn block_frames(&self, most: usize) -> usize {
+        const VALUES_MOST: usize = 1 << 21;
+        let room = VALUES_MOST / self.channels.len().max(1);
+        let held = self
+            .frames
+            .and_then(|frames| usize::try_from(frames).ok())
+            .unwrap_or(most);
+        most.min(room).min(held).max(1)
     }
 }
 

@@ -8,12 +8,13 @@ use super::head::Line;
 use super::layout::{Found, Layout};
 use super::plan::{Plan, TimeCells, Use};
 use super::refusal::{has_thousands, thousands};
-use super::scaling::{acquisition_of, scaling_of};
+use super::scaling::{Given, acquisition_of, scaling_of};
 use super::stamps::{grid_of, stamps_of};
 use super::statements::stated;
 use super::time_base::Statements;
 use crate::capture::Channel;
 use crate::{Error, ErrorKind};
+use std::borrow::Cow;
 
 /// A column that says to which channel a row belongs.
 #[derive(Debug)]
@@ -93,8 +94,9 @@ pub(super) fn captures_of(
         })
         .collect();
     let several = groups.len() > 1;
+    let given = Given::new(layout);
     let mut found = Vec::new();
-    let all: Vec<(Option<&String>, Vec<Vec<Cell>>)> = match labels {
+    let all: Vec<(Option<&String>, Cow<'_, [Vec<Cell>]>)> = match labels {
         Some(labels) => labels
             .names
             .iter()
@@ -105,21 +107,21 @@ pub(super) fn captures_of(
                     .filter(|(_, of_row)| *of_row == label)
                     .map(|(row, _)| row.clone())
                     .collect();
-                (Some(label), own)
+                (Some(label), Cow::Owned(own))
             })
             .collect(),
-        None => vec![(None, rows.to_vec())],
+        None => vec![(None, Cow::Borrowed(rows))],
     };
     for ((label, rows), (time, members)) in all
         .iter()
         .flat_map(|part| groups.iter().map(move |group| (part, group)))
     {
-        let (time, rows) = (*time, rows.as_slice());
+        let (time, rows) = (*time, rows.as_ref());
         let mut uses = vec![Use::Skip; columns.len()];
         let mut channels = Vec::new();
         for column in members {
             let order = signals.binary_search(column).unwrap_or(0);
-            let scaling = scaling_of(layout, *column, order, signals.len(), options);
+            let scaling = scaling_of(&given, *column, order, signals.len(), options);
             uses[*column] = Use::Value {
                 channel: channels.len(),
                 reference: scaling.reference,
@@ -184,6 +186,7 @@ pub(super) fn captures_of(
             statements: Statements {
                 user_hz: options.sample_rate_hz,
                 stated_hz: stated.rate_hz,
+                stated_line: stated.rate_line,
                 start_s,
             },
             stated_frames: stated.points,
@@ -201,6 +204,7 @@ pub(super) fn captures_of(
                 Statements {
                     user_hz: Some(user),
                     stated_hz: None,
+                    stated_line: None,
                     start_s,
                 },
                 Some(grid),

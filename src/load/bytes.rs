@@ -4,8 +4,9 @@ use crate::{Error, ErrorKind};
 use encoding_rs::{Encoding, UTF_16BE, UTF_16LE, WINDOWS_1252};
 use std::borrow::Cow;
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom, Write};
+use std::io::{Read, Write};
 use std::path::Path;
+use tempfile::{SpooledData, SpooledTempFile};
 
 /// Character encodings that are told apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -85,22 +86,87 @@ pub(super) fn decode(line: &[u8]) -> Cow<'_, str> {
     }
 }
 
-/// Fills `buffer` as far as the input goes.
-pub(super) fn read_full(input: &mut impl Read, buffer: &mut [u8]) -> std::io::Result<usize> {
-    let mut filled = 0;
-    while filled < buffer.len() {
-        match input.read(&mut buffer[filled..]) {
-            Ok(0) => break,
-            Ok(count) => filled += count,
-            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(error),
-        }
-    }
-    Ok(filled)
+/// Bytes that can be read again from any place: those of a file as they were when it was opened, or bytes in
+/// memory.
+#[derive(Debug)]
+pub(super) struct Store {
+    content: Content,
+    length: u64,
 }
 
-/// Fills `buffer` from a place in the file, whatever other readers of the same file do.
-pub(super) fn read_at(file: &File, buffer: &mut [u8], position: u64) -> std::io::Result<usize> {
+#[derive(Debug)]
+enum Content {
+    File(File),
+    Memory(Vec<u8>),
+}
+
+impl Store {
+    /// Bytes in memory.
+    pub fn of_bytes(bytes: Vec<u8>) -> Self {
+        Self {
+            length: bytes.len() as u64,
+            content: Content::Memory(bytes),
+        }
+    }
+
+    /// A file up to its present end.
+    pub fn of_file(file: File) -> Result<Self, Error> {
+        let length = file.metadata().map_err(|error| unreadable(&error))?.len();
+        Ok(Self {
+            length,
+            content: Content::File(file),
+        })
+    }
+
+    /// Number of bytes.
+    pub fn length(&self) -> u64 {
+        self.length
+    }
+
+    /// Fills `buffer` from a place on as far as the bytes go, whatever other readers do. What a file has
+    /// gained since it was opened is not seen; that it has lost some is an error.
+    pub fn read_at(&self, buffer: &mut [u8], position: u64) -> Result<usize, Error> {
+        let left = self.length.saturating_sub(position);
+        let wanted = buffer
+            .len()
+            .min(usize::try_from(left).unwrap_or(usize::MAX));
+        let buffer = &mut buffer[..wanted];
+        let count = match &self.content {
+            Content::File(file) => {
+                read_file_at(file, buffer, position).map_err(|error| unreadable(&error))?
+            }
+            Content::Memory(bytes) => {
+                let at = usize::try_from(position).unwrap_or(usize::MAX);
+                if let Some(held) = bytes.get(at..).and_then(|rest| rest.get(..wanted)) {
+                    buffer.copy_from_slice(held);
+                }
+                wanted
+            }
+        };
+        if count < wanted {
+            return Err(Error::new(
+                ErrorKind::Unreadable,
+                format!(
+                    "the file has become shorter while it was read: it held {} bytes and now ends at {}; wait until nothing writes to it",
+                    self.length,
+                    position + count as u64
+                ),
+            ));
+        }
+        Ok(count)
+    }
+
+    /// The first bytes, at most so many.
+    pub fn front(&self, most: usize) -> Result<Vec<u8>, Error> {
+        let held = usize::try_from(self.length).unwrap_or(usize::MAX);
+        let mut front = vec![0; most.min(held)];
+        self.read_at(&mut front, 0)?;
+        Ok(front)
+    }
+}
+
+/// Fills `buffer` from a place in the file.
+fn read_file_at(file: &File, buffer: &mut [u8], position: u64) -> std::io::Result<usize> {
     #[cfg(unix)]
     use std::os::unix::fs::FileExt;
     #[cfg(windows)]
@@ -132,7 +198,7 @@ pub(super) fn unreadable(error: &std::io::Error) -> Error {
 }
 
 /// Opens a capture, refusing what is no regular file; `-` is standard input, spooled.
-pub(super) fn open(path: &Path) -> Result<File, Error> {
+pub(super) fn open(path: &Path) -> Result<Store, Error> {
     if path.as_os_str() == "-" {
         return spool(std::io::stdin().lock());
     }
@@ -154,37 +220,50 @@ pub(super) fn open(path: &Path) -> Result<File, Error> {
             "is no regular file but a device, pipe or socket; copy its data to a file, or pass it on standard input as '-'",
         ));
     }
-    File::open(path).map_err(|error| unreadable(&error))
+    let file = File::open(path).map_err(|error| unreadable(&error))?;
+    Store::of_file(file)
 }
 
-/// Copies a stream to an unnamed temporary file, so that it can be read twice.
-fn spool(mut input: impl Read) -> Result<File, Error> {
-    let mut file = tempfile::tempfile().map_err(|error| unreadable(&error))?;
-    std::io::copy(&mut input, &mut file).map_err(|error| unreadable(&error))?;
-    file.seek(SeekFrom::Start(0))
-        .map_err(|error| unreadable(&error))?;
-    Ok(file)
+/// What is held in memory of a stream; the rest goes to an unnamed temporary file.
+const SPOOLED_IN_MEMORY: usize = 1 << 20;
+
+/// Keeps a stream, so that it can be read twice.
+pub(super) fn spool(mut input: impl Read) -> Result<Store, Error> {
+    let mut kept = SpooledTempFile::new(SPOOLED_IN_MEMORY);
+    std::io::copy(&mut input, &mut kept).map_err(|error| unreadable(&error))?;
+    kept_in(kept)
 }
 
-/// Copies a UTF-16 file to an unnamed temporary file in UTF-8, in bounded memory.
-pub(super) fn transcode(mut input: File, encoding: TextEncoding) -> Result<File, Error> {
+fn kept_in(kept: SpooledTempFile) -> Result<Store, Error> {
+    match kept.into_inner() {
+        SpooledData::InMemory(bytes) => Ok(Store::of_bytes(bytes.into_inner())),
+        SpooledData::OnDisk(file) => Store::of_file(file),
+    }
+}
+
+/// A UTF-16 text in UTF-8, in bounded memory.
+pub(super) fn transcode(input: &Store, encoding: TextEncoding) -> Result<Store, Error> {
     let encoding: &'static Encoding = match encoding {
         TextEncoding::Utf16Be => UTF_16BE,
         _ => UTF_16LE,
     };
-    let failed = |error: std::io::Error| unreadable(&error);
-    input.seek(SeekFrom::Start(0)).map_err(failed)?;
-    let mut output = tempfile::tempfile().map_err(failed)?;
+    let mut output = SpooledTempFile::new(SPOOLED_IN_MEMORY);
     let mut decoder = encoding.new_decoder_with_bom_removal();
-    let mut raw = vec![0; 1 << 16];
-    let mut text = vec![0; (1 << 16) * 3];
+    let length = usize::try_from(input.length()).unwrap_or(usize::MAX);
+    let size = length.clamp(1, 1 << 16);
+    let mut raw = vec![0; size];
+    let mut text = vec![0; size * 3 + 16];
+    let mut position = 0;
     loop {
-        let count = read_full(&mut input, &mut raw).map_err(failed)?;
-        let last = count < raw.len();
+        let count = input.read_at(&mut raw, position)?;
+        position += count as u64;
+        let last = position >= input.length();
         let mut rest = &raw[..count];
         loop {
             let (result, read, written, _) = decoder.decode_to_utf8(rest, &mut text, last);
-            output.write_all(&text[..written]).map_err(failed)?;
+            output
+                .write_all(&text[..written])
+                .map_err(|error| unreadable(&error))?;
             rest = &rest[read..];
             if result == encoding_rs::CoderResult::InputEmpty {
                 break;
@@ -194,6 +273,5 @@ pub(super) fn transcode(mut input: File, encoding: TextEncoding) -> Result<File,
             break;
         }
     }
-    output.seek(SeekFrom::Start(0)).map_err(failed)?;
-    Ok(output)
+    kept_in(output)
 }

@@ -46,7 +46,8 @@ pub(super) fn bare(text: &str) -> &str {
         .unwrap_or(text);
     let text = text
         .strip_prefix('"')
-        .map_or(text, |inner| inner.strip_suffix('"').unwrap_or(inner));
+        .and_then(|inner| inner.strip_suffix('"'))
+        .unwrap_or(text);
     let text = text
         .strip_prefix('\'')
         .map_or(text, |inner| inner.strip_suffix('\'').unwrap_or(inner));

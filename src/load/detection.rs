@@ -2,6 +2,7 @@
 
 use super::cell::Cell;
 use super::dialect::{Delimiter, Dialect, clip, filled, opens_statement};
+use super::head::is_bare;
 
 /// A dialect and how well it reads the lines it was tried on.
 #[derive(Debug, Clone, Copy)]
@@ -156,11 +157,22 @@ fn rank(candidate: &Candidate) -> (usize, u8, usize) {
     (candidate.rows, class, candidate.cells)
 }
 
-/// Lines from the middle and the end, where the data are.
+/// Bytes of one line, and of all lines, that a table is judged by.
+const LINE_BYTES: usize = 1 << 20;
+const SAMPLE_BYTES: usize = 1 << 21;
+/// Lines that count however long they are.
+const LINES_LEAST: usize = 4;
+
+/// Lines from the middle and the end of those with anything in them, where the data are.
 pub(super) fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
     const PART: usize = 40;
+    let lines: Vec<&str> = lines
+        .iter()
+        .copied()
+        .filter(|line| !line.trim().is_empty() && !is_bare(line.as_bytes()))
+        .collect();
     let lines: Vec<&str> = if lines.len() <= 3 * PART {
-        lines.to_vec()
+        lines
     } else {
         let middle = lines.len() / 2;
         let end = lines.len() - PART;
@@ -170,11 +182,21 @@ pub(super) fn sample<'a>(lines: &[&'a str]) -> Vec<&'a str> {
             .copied()
             .collect()
     };
-    lines
+    // Of long lines the last: they are rows where anything is.
+    let mut bytes = 0;
+    let mut kept: Vec<&str> = lines
         .into_iter()
-        .filter(|line| !line.trim().is_empty())
-        .map(|line| clip(line, 1 << 16))
-        .collect()
+        .rev()
+        .map(|line| clip(line, LINE_BYTES))
+        .enumerate()
+        .take_while(|(index, line)| {
+            bytes += line.len();
+            *index < LINES_LEAST || bytes <= SAMPLE_BYTES
+        })
+        .map(|(_, line)| line)
+        .collect();
+    kept.reverse();
+    kept
 }
 
 /// How well a dialect reads lines; `None` where it makes no row, or fewer than `least`.

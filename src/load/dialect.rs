@@ -71,83 +71,122 @@ impl Dialect {
         sound.then(|| format!("{sign}{}{rest}", whole.replace(mark, "")))
     }
 
-    /// Splits a line into its cells, quotes taken off.
+    /// Splits a line into its cells, quotes taken off, as far as a table can be wide.
     pub fn split<'a>(&self, line: &'a str, cells: &mut Vec<Cow<'a, str>>) {
         cells.clear();
-        let line = line.trim_end_matches(['\r', '\n']);
-        if line.contains('"') {
-            if !self.split_simply_quoted(line, cells) {
-                cells.clear();
-                self.split_quoted(line, cells);
-            }
-            return;
+        cells.extend(self.cells(line).take(CELLS_MOST));
+    }
+
+    /// The cells of a line, quotes taken off.
+    pub fn cells<'a>(&self, line: &'a str) -> Cells<'a> {
+        Cells {
+            rest: Some(line.trim_end_matches(['\r', '\n'])),
+            delimiter: self.delimiter,
+            quoted: memchr::memchr(b'"', line.as_bytes()).is_some(),
         }
-        match self.delimiter {
+    }
+
+    /// Whether a line holds nothing but data, two cells at least, once it is parted wherever any table could
+    /// part it.
+    pub fn holds_only_data(&self, line: &str) -> bool {
+        let mark = |c: char| matches!(c, ',' | ';' | '|' | '"') || c.is_whitespace();
+        let mut data = 0;
+        line.split(mark)
+            .filter(|part| !part.is_empty())
+            .all(|part| {
+                let cell = self.classify(part);
+                data += usize::from(cell.is_datum());
+                cell != Cell::Text
+            })
+            && data > 1
+    }
+}
+
+/// Cells of a line that are looked at: more than the widest table has.
+const CELLS_MOST: usize = 1 << 16;
+
+/// The cells of a line one by one.
+///
+/// A cell may stand in quotes, with quotes in it doubled; a quote that is never closed stays where it is, so
+/// that nobody takes the cell for a number.
+#[derive(Debug, Clone)]
+pub(super) struct Cells<'a> {
+    rest: Option<&'a str>,
+    delimiter: Delimiter,
+    quoted: bool,
+}
+
+impl<'a> Cells<'a> {
+    /// Parts the text at the delimiter behind a cell.
+    fn part(&mut self, text: &'a str) -> &'a str {
+        let (end, next) = match self.delimiter {
             Delimiter::Byte(byte) => {
-                let bytes = line.as_bytes();
-                let mut start = 0;
-                for end in memchr::memchr_iter(byte, bytes) {
-                    cells.push(Cow::Borrowed(line.get(start..end).unwrap_or("")));
-                    start = end + 1;
-                }
-                cells.push(Cow::Borrowed(line.get(start..).unwrap_or("")));
+                let end = memchr::memchr(byte, text.as_bytes());
+                (end, end.map(|end| end + 1))
             }
-            Delimiter::Blanks => cells.extend(line.split_whitespace().map(Cow::Borrowed)),
-        }
-    }
-
-    /// Splits a line whose quotes only stand around whole cells without a delimiter in them; `false`
-    /// where they do not. Setting up a general reader for every line would cost far more.
-    fn split_simply_quoted<'a>(&self, line: &'a str, cells: &mut Vec<Cow<'a, str>>) -> bool {
-        let Delimiter::Byte(byte) = self.delimiter else {
-            return false;
+            Delimiter::Blanks => {
+                let end = text.find(char::is_whitespace);
+                (end, end)
+            }
         };
-        for cell in line.split(char::from(byte)) {
-            let bare = cell.trim_matches(' ');
-            let bare = bare
-                .strip_prefix('=')
-                .filter(|formula| formula.starts_with('"'))
-                .unwrap_or(bare);
-            let inner = bare
-                .strip_prefix('"')
-                .and_then(|rest| rest.strip_suffix('"'));
-            match inner {
-                Some(inner) if !inner.contains('"') => cells.push(Cow::Borrowed(inner)),
-                None if !bare.contains('"') => cells.push(Cow::Borrowed(cell)),
-                _ => return false,
+        self.rest = next.and_then(|next| text.get(next..));
+        end.and_then(|end| text.get(..end)).unwrap_or(text)
+    }
+}
+
+impl<'a> Iterator for Cells<'a> {
+    type Item = Cow<'a, str>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let mut rest = self.rest?;
+        if self.delimiter == Delimiter::Blanks {
+            rest = rest.trim_start();
+            if rest.is_empty() {
+                self.rest = None;
+                return None;
             }
         }
-        true
-    }
-
-    fn split_quoted(&self, line: &str, cells: &mut Vec<Cow<'_, str>>) {
-        let (delimiter, input) = match self.delimiter {
-            Delimiter::Byte(byte) => (byte, Cow::Borrowed(line)),
-            Delimiter::Blanks => (b' ', Cow::Owned(line.replace('\t', " "))),
+        if !self.quoted {
+            return Some(Cow::Borrowed(self.part(rest)));
+        }
+        let opening = rest.trim_start_matches(' ');
+        let Some(inner) = opening
+            .strip_prefix('=')
+            .unwrap_or(opening)
+            .strip_prefix('"')
+        else {
+            return Some(Cow::Borrowed(self.part(rest)));
         };
-        // A blank before the opening quote would make the quote part of the cell.
-        let mark = char::from(delimiter);
-        let input = if input.contains(&format!("{mark} \"")) && delimiter != b' ' {
-            Cow::Owned(input.replace(&format!("{mark} \""), &format!("{mark}\"")))
+        let Some((text, behind)) = closed(inner) else {
+            self.rest = None;
+            return Some(Cow::Borrowed(opening));
+        };
+        let tail = self.part(behind);
+        Some(if tail.trim().is_empty() {
+            text
         } else {
-            input
-        };
-        let mut reader = csv::ReaderBuilder::new()
-            .has_headers(false)
-            .flexible(true)
-            .delimiter(delimiter)
-            .buffer_capacity(input.len().clamp(64, 1 << 16))
-            .from_reader(input.trim_start().as_bytes());
-        let mut record = csv::StringRecord::new();
-        while reader.read_record(&mut record).unwrap_or(false) {
-            let blanks = self.delimiter == Delimiter::Blanks;
-            cells.extend(
-                record
-                    .iter()
-                    .filter(|cell| !(blanks && cell.is_empty()))
-                    .map(|cell| Cow::Owned(cell.to_string())),
-            );
+            Cow::Owned(format!("{text}{tail}"))
+        })
+    }
+}
+
+/// The text up to the closing quote, and what follows that; `None` where there is none.
+fn closed(inner: &str) -> Option<(Cow<'_, str>, &str)> {
+    let mut from = 0;
+    loop {
+        let end = from + inner.get(from..)?.find('"')?;
+        let behind = &inner[end + 1..];
+        if behind.starts_with('"') {
+            from = end + 2;
+            continue;
         }
+        let text = &inner[..end];
+        let text = if from == 0 {
+            Cow::Borrowed(text)
+        } else {
+            Cow::Owned(text.replace("\"\"", "\""))
+        };
+        return Some((text, behind));
     }
 }
 
@@ -195,5 +234,13 @@ mod tests {
         let mut cells = Vec::new();
         dialect.split("\"a, b\", \"c\",\"say \"\"d\"\"\"", &mut cells);
         assert_eq!(cells, ["a, b", "c", "say \"d\""]);
+        dialect.split("=\"0,5\",\"2\" probe,\"\",\"1,2", &mut cells);
+        assert_eq!(cells, ["0,5", "2 probe", "", "\"1,2"]);
+        let blanks = Dialect {
+            delimiter: Delimiter::Blanks,
+            ..dialect
+        };
+        blanks.split(" \"a b\"\t1  2 ", &mut cells);
+        assert_eq!(cells, ["a b", "1", "2"]);
     }
 }

@@ -95,8 +95,9 @@ pub struct Explanation {
 }
 
 fn capture_of(source: &mut dyn FrameSource) -> Result<CaptureExplanation, Error> {
-    let mut block = ndarray::Array2::zeros((source.header().channels.len(), 1 << 12));
     let channels = source.header().channels.len();
+    let block = source.header().block_frames(1 << 12);
+    let mut block = ndarray::Array2::zeros((channels, block));
     let finite = |value: f64| value.is_finite().then_some(value);
     let (mut first_frame, mut last_frame) = (Vec::new(), Vec::new());
     let mut frames = 0;

@@ -1,9 +1,10 @@
 //! What is to be told of a record once it has been read to its end.
 
 use super::row::Missing;
+use super::shown::shown;
 use super::time_column::{Tracker, short};
 use crate::capture::Channel;
-use crate::{Warning, WarningCode};
+use crate::{Error, Warning, WarningCode};
 
 /// Frames off or missing from the even grid of the time column.
 pub(super) fn of_times(tracker: &Tracker, frames: u64) -> Vec<Warning> {
@@ -39,7 +40,9 @@ pub(super) fn of_samples(channels: &[Channel], missing: &[Missing], frames: u64)
                 WarningCode::MissingSamples,
                 format!(
                     "{} of {frames} samples of channel '{}' are missing (first in line {})",
-                    missing.count, channel.name, missing.first_line
+                    missing.count,
+                    shown(&channel.name),
+                    missing.first_line
                 ),
             )
         })
@@ -54,6 +57,21 @@ pub(super) fn of_cut(line: u64) -> Warning {
             "the file ends in the middle of line {line}; that row is left out: export the capture again"
         ),
     )
+}
+
+/// Closing lines that are no rows, where they are more than a table's closing words.
+pub(super) fn of_closing_lines(first: &Error, lines: u64, frames: u64) -> Option<Warning> {
+    const WORDS_MOST: u64 = 16;
+    (lines > WORDS_MOST.max(frames / 10)).then(|| {
+        Warning::new(
+            WarningCode::MissingSamples,
+            format!(
+                "{lines} lines from line {} on are no rows and were left out ({}); the {frames} frames above are used",
+                first.line().unwrap_or(0),
+                first.message()
+            ),
+        )
+    })
 }
 
 /// Another number of frames than the preamble promises.

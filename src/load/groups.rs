@@ -9,7 +9,7 @@ use super::meaning::Meaning;
 use super::plan::TimeCells;
 use super::unit;
 use crate::{Error, ErrorKind};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 /// More time bases than this in one table are refused.
 const GROUPS_MOST: usize = 256;
@@ -180,37 +180,50 @@ pub(super) fn channel_names(
 ) -> Vec<String> {
     let mut names: Vec<String> = Vec::new();
     let mut taken: HashSet<String> = HashSet::new();
+    // The number that the next twin of a name may have.
+    let mut twins: HashMap<String, usize> = HashMap::new();
+    let stated: Vec<Stated<'_>> = facts
+        .iter()
+        .filter(|(meaning, _)| *meaning == Meaning::ChannelName)
+        .map(|(_, fact)| (fact, fact.values.iter().filter(|v| !v.is_empty()).collect()))
+        .collect();
     for (order, column) in signals.iter().enumerate() {
         let name = &columns[*column].title.name;
         let any = name.is_empty()
             || signals.len() == 1 && ANY_NAME.contains(&name.to_lowercase().as_str());
-        let stated = stated_name(facts, *column, order, signals.len()).filter(|_| any);
+        let stated = stated_name(&stated, *column, order, signals.len()).filter(|_| any);
         let plain = match stated {
             Some(stated) => stated.to_string(),
             None if name.is_empty() => (order + 1).to_string(),
             None => name.clone(),
         };
         let mut name = plain.clone();
-        let mut twin = 2;
-        while !taken.insert(name.clone()) {
-            name = format!("{plain} ({twin})");
-            twin += 1;
+        if !taken.insert(name.clone()) {
+            let twin = twins.entry(plain.clone()).or_insert(2);
+            loop {
+                name = format!("{plain} ({twin})");
+                *twin += 1;
+                if taken.insert(name.clone()) {
+                    break;
+                }
+            }
         }
         names.push(name);
     }
     names
 }
 
+/// A statement of names, and those that are not blank.
+type Stated<'a> = (&'a Fact, Vec<&'a String>);
+
 /// The name that a statement gives a column: in order, by position, or the only one.
-fn stated_name(
-    facts: &[(Meaning, Fact)],
+fn stated_name<'a>(
+    stated: &[Stated<'a>],
     column: usize,
     order: usize,
     channels: usize,
-) -> Option<&str> {
-    let named = |(meaning, _): &&(Meaning, Fact)| *meaning == Meaning::ChannelName;
-    facts.iter().filter(named).find_map(|(_, fact)| {
-        let names: Vec<&String> = fact.values.iter().filter(|v| !v.is_empty()).collect();
+) -> Option<&'a str> {
+    stated.iter().find_map(|(fact, names)| {
         let name = if names.len() == channels {
             Some(names[order])
         } else if names.len() > channels && channels > 1 {

@@ -1,6 +1,7 @@
 //! The front of a text capture, line by line.
 
 use super::bytes::decode;
+use super::text::LINE_LIMIT;
 use std::borrow::Cow;
 
 /// One line of the front of a file.
@@ -17,15 +18,23 @@ pub(super) struct Line<'a> {
 /// The front of a file (or of a record in it) as lines.
 #[derive(Debug)]
 pub(super) struct Head<'a> {
-    /// The lines; the last is left out where it was cut.
+    /// The lines; the last is left out where it was cut, and so are blank ones beyond a run of
+    /// [`BLANKS_MOST`].
     pub lines: Vec<Line<'a>>,
     /// Whether this is the whole file.
     pub whole: bool,
+    /// Number of a last line that is longer than any row may be and was cut.
+    pub unended: Option<u64>,
     /// Byte that ends a line.
     pub terminator: u8,
     /// Lines end with CR and LF.
     pub carriage_returns: bool,
 }
+
+/// More lines than this are not looked at.
+const LINES_MOST: usize = 1 << 21;
+/// Lines without any cell that are kept of a run of them.
+const BLANKS_MOST: usize = 64;
 
 impl<'a> Head<'a> {
     /// Cuts bytes into lines. `offset` and `number` are those of the first.
@@ -37,36 +46,49 @@ impl<'a> Head<'a> {
                 b'\n'
             };
         let utf8 = std::str::from_utf8(bytes).ok();
-        let mut lines = Vec::with_capacity(bytes.len() / 24);
+        let mut lines: Vec<Line<'a>> = Vec::new();
         let mut start = 0;
+        let mut next = number;
+        let mut blanks = 0;
         let mut carriage_returns = false;
-        let mut push = |start: usize, end: usize| {
-            let mut stop = end;
+        let mut all = true;
+        let last = (whole && bytes.last().is_some_and(|byte| *byte != terminator))
+            .then(|| bytes.len() - 1);
+        for end in memchr::memchr_iter(terminator, bytes).chain(last) {
+            let mut stop = end + 1;
             while stop > start && matches!(bytes[stop - 1], b'\r' | b'\n') {
                 carriage_returns |= terminator == b'\n' && bytes[stop - 1] == b'\r';
                 stop -= 1;
             }
-            let text = match utf8.and_then(|text| text.get(start..stop)) {
-                Some(text) => Cow::Borrowed(text),
-                None => decode(&bytes[start..stop]),
+            blanks = if is_bare(&bytes[start..stop]) {
+                blanks + 1
+            } else {
+                0
             };
-            lines.push(Line {
-                offset: offset + start as u64,
-                number: number + lines.len() as u64,
-                text,
-            });
-        };
-        for end in memchr::memchr_iter(terminator, bytes) {
-            push(start, end + 1);
+            if lines.len() >= LINES_MOST {
+                all = false;
+                break;
+            }
+            if blanks <= BLANKS_MOST {
+                let text = match utf8.and_then(|text| text.get(start..stop)) {
+                    Some(text) => Cow::Borrowed(text),
+                    None => decode(&bytes[start..stop]),
+                };
+                lines.push(Line {
+                    offset: offset + start as u64,
+                    number: next,
+                    text,
+                });
+            }
+            next += 1;
             start = end + 1;
         }
-        if whole && start < bytes.len() {
-            push(start, bytes.len());
-        }
+        let unended = (!whole && all && bytes.len() - start > LINE_LIMIT).then_some(next);
         join_quoted(&mut lines);
         Self {
             lines,
-            whole,
+            whole: whole && all,
+            unended,
             terminator,
             carriage_returns,
         }
@@ -80,6 +102,12 @@ impl<'a> Head<'a> {
             _ => "LF",
         }
     }
+}
+
+/// Whether a line holds nothing but blanks, quotes and what parts cells.
+pub(super) fn is_bare(line: &[u8]) -> bool {
+    line.iter()
+        .all(|byte| matches!(byte, b' ' | b'\t' | b',' | b';' | b'|' | b'"' | b'\r'))
 }
 
 /// Lines of a header looked at for quotes around a line end.

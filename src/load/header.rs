@@ -9,12 +9,15 @@ pub(super) struct Title {
     pub name: String,
     /// The unit's text, where one is written.
     pub unit: Option<String>,
+    /// The unit is no more than the name's last word: `Z_nm_s` may be no seconds.
+    pub loose_unit: bool,
 }
 
 /// Parts a header cell into name and unit: `Name (V)`, `Name [V]`, `Name/V`, `Name, V`, `Name in V`,
 /// `Name V`, `name_mV` (the name stays whole there), or a unit alone.
 pub(super) fn title(text: &str) -> Title {
     let text = super::cell::bare(text);
+    let text = text.trim_matches('"');
     let text = if text == "#" {
         text
     } else {
@@ -27,6 +30,7 @@ pub(super) fn title(text: &str) -> Title {
             .trim()
             .to_string(),
         unit: Some(unit.trim().to_string()),
+        loose_unit: false,
     };
     for (open, close) in [('(', ')'), ('[', ']'), ('{', '}'), ('<', '>')] {
         let Some((before, rest)) = text.rsplit_once(open) else {
@@ -65,7 +69,10 @@ pub(super) fn title(text: &str) -> Title {
         && !least(name, unit)
         && (unit.chars().count() > 1 || matches!(unit, "V" | "s"))
     {
-        return with(name, unit);
+        return Title {
+            loose_unit: true,
+            ..with(name, unit)
+        };
     }
     if let Some((name, unit)) = text.rsplit_once('_')
         && known(unit)
@@ -75,6 +82,7 @@ pub(super) fn title(text: &str) -> Title {
         return Title {
             name: text.to_string(),
             unit: Some(unit.to_string()),
+            loose_unit: true,
         };
     }
     // A column named `ADC` holds converter values rather than direct current.
@@ -84,6 +92,7 @@ pub(super) fn title(text: &str) -> Title {
     Title {
         name: text.trim_end_matches([':', ' ']).to_string(),
         unit: alone.then(|| text.to_string()),
+        loose_unit: false,
     }
 }
 
@@ -157,6 +166,22 @@ pub(super) fn says_time(title: &Title) -> bool {
         || (words.len() == 2
             && words[0] == "x"
             && matches!(words[1].as_str(), "axis" | "value" | "values"))
+}
+
+/// Whether a name that says time may as well be that of a signal, so that the numbers must bear it out: `x`,
+/// `t`, or a name of other words that ends in a unit of time.
+pub(super) fn may_be_signal(title: &Title) -> bool {
+    let words = words(&title.name);
+    if names_a_time(title) {
+        return false;
+    }
+    title.loose_unit
+        || title.unit.is_none() && matches!(words.as_slice(), [word] if word == "x" || word == "t")
+}
+
+/// Whether a name has a word for time in it.
+pub(super) fn names_a_time(title: &Title) -> bool {
+    words(&title.name).iter().any(|word| names_time(word))
 }
 
 /// Whether a word is one for time.

@@ -7,7 +7,7 @@ use super::columns::{Column, Kind, Role, columns_of};
 use super::detection::{self, commas_are_decimal, commas_serve_twice};
 use super::dialect::{Delimiter, Dialect};
 use super::fact::{self, Fact};
-use super::head::{Head, Line};
+use super::head::{Head, Line, is_bare};
 use super::header;
 use super::kinds::{first_row, kinds_of, matches_kinds};
 use super::meaning::Meaning;
@@ -29,6 +29,13 @@ const FACTS_MOST: usize = 1000;
 
 /// Rows looked at where a column of words may name the channel of each.
 const LABELLED_ROWS: usize = 1 << 20;
+
+/// Cells looked at, whatever the number of columns; rows that are looked at all the same.
+const PROBE_CELLS: usize = 1 << 21;
+const PROBE_ROWS_LEAST: usize = 16;
+
+/// Lines of a preamble looked at for statements, at its begin and at its end.
+const STATEMENT_LINES: usize = 10_000;
 
 /// One capture found in a table: how it is read and what is known of it.
 #[derive(Debug)]
@@ -72,6 +79,31 @@ fn declared_delimiter(lines: &[Line<'_>]) -> Option<u8> {
     }
 }
 
+/// Lines of nothing but data in front of the rows that make a table of their own.
+const OTHER_ROWS_LEAST: usize = 3;
+
+/// Refuses a table whose first rows are parted otherwise than the rest: they would be taken for a preamble.
+fn refuse_other_rows(lines: &[Line<'_>], first_row: usize, dialect: Dialect) -> Result<(), Error> {
+    let mut others = lines[..first_row]
+        .iter()
+        .rev()
+        .filter(|line| !is_bare(line.text.as_bytes()))
+        .take_while(|line| dialect.holds_only_data(&line.text));
+    if others.by_ref().take(OTHER_ROWS_LEAST).count() < OTHER_ROWS_LEAST {
+        return Ok(());
+    }
+    let last = &lines[first_row];
+    Err(Error::new(
+        ErrorKind::BadValue,
+        format!(
+            "the rows in front of this line are parted otherwise than it is (by {}): write all rows alike, or put words between two tables",
+            dialect.delimiter.name()
+        ),
+    )
+    .at_line(last.number)
+    .at_column(1))
+}
+
 /// Understands a table from its head.
 pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layout, Error> {
     let declared = declared_delimiter(&head.lines);
@@ -79,7 +111,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let lines = &head.lines[skip..];
     let texts: Vec<&str> = lines.iter().map(|line| line.text.as_ref()).collect();
     let Some(candidate) = detection::detect(&texts, declared) else {
-        return Err(no_table(lines));
+        return Err(no_table(lines, head.whole));
     };
     let mut dialect = candidate.dialect;
     if candidate.cells == 2
@@ -104,7 +136,9 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
         .at_line(lines[index].number));
     }
     let width = kinds.len();
-    let first_row = first_row(&texts, dialect, &kinds).ok_or_else(|| no_table(lines))?;
+    let first_row =
+        first_row(&texts, dialect, &kinds).ok_or_else(|| no_table(lines, head.whole))?;
+    refuse_other_rows(lines, first_row, dialect)?;
     let mut facts = Vec::new();
     let (titles, header_line, units_line) =
         read_header(lines, first_row, dialect, &kinds, &mut facts)?;
@@ -114,6 +148,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     } else {
         PROBE_ROWS
     };
+    let cells_allow = (PROBE_CELLS / width).max(PROBE_ROWS_LEAST);
     let mut rows: Vec<Vec<Cell>> = Vec::new();
     let mut cells = Vec::new();
     let mut side: Vec<Fact> = Vec::new();
@@ -121,7 +156,7 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
     let mut after_blank = false;
     let mut texts_of_columns: Vec<Vec<String>> = vec![Vec::new(); width];
     for line in &lines[first_row..] {
-        if rows.len() >= probe_rows {
+        if rows.len() >= probe_rows.min(cells_allow) {
             break;
         }
         if line.text.trim().is_empty() {
@@ -151,10 +186,11 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
                 texts_of_columns[index].push(cell::bare(cell).to_string());
             }
         }
-        if kinds
-            .iter()
-            .zip(&row)
-            .any(|(kind, cell)| matches!(kind, Kind::Empty | Kind::Text) && *cell == Cell::Text)
+        if rows.len() < PROBE_ROWS
+            && kinds
+                .iter()
+                .zip(&row)
+                .any(|(kind, cell)| matches!(kind, Kind::Empty | Kind::Text) && *cell == Cell::Text)
         {
             let beside: Vec<Cow<'_, str>> = cells
                 .iter()
@@ -180,13 +216,18 @@ pub(super) fn understand(head: &Head<'_>, options: &LoadOptions) -> Result<Layou
             probe_rows = LABELLED_ROWS;
         }
     }
-    for line in lines[..first_row]
-        .iter()
-        .filter(|line| Some(line.number) != header_line && Some(line.number) != units_line)
-    {
-        fact::facts_of(&line.text, line.number, dialect, &mut facts);
+    let (begin, end) = if first_row > 2 * STATEMENT_LINES {
+        let (begin, rest) = lines[..first_row].split_at(STATEMENT_LINES);
+        (begin, &rest[rest.len() - STATEMENT_LINES..])
+    } else {
+        lines[..first_row].split_at(0)
+    };
+    for line in begin.iter().chain(end) {
+        if Some(line.number) != header_line && Some(line.number) != units_line {
+            fact::facts_of(&line.text, line.number, dialect, &mut facts);
+        }
     }
-    for pair in lines[..first_row].windows(2) {
+    for pair in begin.windows(2).chain(end.windows(2)) {
         fact::facts_of_rows(
             &pair[0].text,
             &pair[1].text,

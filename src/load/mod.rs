@@ -50,28 +50,32 @@ mod row_time;
 mod scaling;
 mod setting;
 mod shape;
+mod shown;
 mod sniff;
 mod stamps;
 mod statements;
 mod table;
 mod text;
 mod time_base;
+mod time_claims;
 mod time_column;
 mod transposed;
 mod unit;
 mod wav;
+mod wave_format;
 mod window;
 
 pub use explanation::{ColumnExplanation, Explanation, StatementExplanation};
 pub use folder::find_captures;
 pub use meaning::Meaning;
 
-use crate::capture::{Capture, Coupling, FrameSource};
+use crate::capture::{Capture, Coupling, FrameSource, RateOrigin, TimeBase};
 use crate::{Error, ErrorKind};
 use ahead::{AHEAD_FROM_BYTES, Ahead};
+use bytes::Store;
 use sniff::Kind;
-use std::io::{Seek, SeekFrom};
-use std::path::Path;
+use std::io::Read;
+use std::path::{Path, PathBuf};
 
 /// What the user knows better than the file.
 #[derive(Debug, Clone, PartialEq)]
@@ -109,13 +113,13 @@ impl LoadOptions {
     /// Checks the ranges of the options.
     ///
     /// # Errors
-    /// `BadOption` for a rate or full scale that is not positive and finite, or a scale that is 0 or
-    /// not finite.
+    /// `BadOption` for a rate out of [`SAMPLE_RATE_LIMITS_HZ`](crate::capture::SAMPLE_RATE_LIMITS_HZ), a full
+    /// scale that is not positive and finite, or a scale that is 0 or not finite.
     pub fn check(&self) -> Result<(), Error> {
         let positive = |value: Option<f64>| value.is_none_or(|v| v.is_finite() && v > 0.0);
         let bad = |message: &str| Err(Error::new(ErrorKind::BadOption, message));
-        if !positive(self.sample_rate_hz) {
-            return bad("the sample rate must be positive and finite");
+        if let Some(rate) = self.sample_rate_hz {
+            TimeBase::from_rate(rate, RateOrigin::User).check()?;
         }
         if !positive(self.full_scale_v) {
             return bad("the full scale must be positive and finite");
@@ -150,19 +154,59 @@ impl LoadOptions {
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
 pub fn open(path: &Path, options: &LoadOptions) -> Result<Vec<Box<dyn FrameSource>>, Error> {
-    let sources = match open_any(path, options).map_err(|error| error.in_file(path))? {
-        Opened::Text(text) => text.sources,
-        // Read as fast as another thread could be told to.
-        Opened::Wave(wave) => return Ok(vec![wave as Box<dyn FrameSource>]),
-    };
-    let long = std::fs::metadata(path).is_ok_and(|file| file.len() >= AHEAD_FROM_BYTES);
-    if !long {
-        return Ok(sources);
-    }
-    Ok(sources
-        .into_iter()
-        .map(|source| Box::new(Ahead::new(source)) as Box<dyn FrameSource>)
-        .collect())
+    open_any(path, options)
+        .map(Opened::into_sources)
+        .map_err(|error| error.in_file(path))
+}
+
+/// Opens a capture from its bytes, as [`open`] does a file's. `name` stands for the file in the header, in
+/// errors and in warnings.
+///
+/// # Errors
+/// As [`open`].
+///
+/// ```
+/// use humsieve::load::{bytes, LoadOptions};
+/// let table = b"time,V\n0.000,1.5\n0.001,1.7\n0.002,1.6\n";
+/// let sources = bytes("bench", table, &LoadOptions::default())?;
+/// assert_eq!(sources[0].header().time_base.sample_rate_hz, 1000.0);
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+pub fn bytes(
+    name: impl Into<String>,
+    bytes: &[u8],
+    options: &LoadOptions,
+) -> Result<Vec<Box<dyn FrameSource>>, Error> {
+    let origin = Origin::named(name.into());
+    let store = Store::of_bytes(bytes.to_vec());
+    open_store(&origin, store, options)
+        .map(Opened::into_sources)
+        .map_err(|error| error.in_file(&origin.path))
+}
+
+/// Opens a capture from a stream, which is read to its end: a long one is kept in a temporary file without a
+/// name. `name` stands for the file in the header, in errors and in warnings.
+///
+/// # Errors
+/// As [`open`], and `Unreadable` where the stream fails.
+///
+/// ```
+/// use humsieve::load::{read, LoadOptions};
+/// let stream = std::io::Cursor::new("time,V\n0.000,1.5\n0.001,1.7\n0.002,1.6\n");
+/// let sources = read("bench", stream, &LoadOptions::default())?;
+/// assert_eq!(sources[0].header().name, "bench");
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+pub fn read(
+    name: impl Into<String>,
+    stream: impl Read + Send,
+    options: &LoadOptions,
+) -> Result<Vec<Box<dyn FrameSource>>, Error> {
+    let origin = Origin::named(name.into());
+    bytes::spool(stream)
+        .and_then(|store| open_store(&origin, store, options))
+        .map(Opened::into_sources)
+        .map_err(|error| error.in_file(&origin.path))
 }
 
 /// Reads all captures of a file into memory.
@@ -189,18 +233,53 @@ pub fn explain(path: &Path, options: &LoadOptions) -> Result<Explanation, Error>
         .map_err(|error| error.in_file(path))
 }
 
+/// What a capture is called, and where errors say that it comes from.
+struct Origin {
+    path: PathBuf,
+    name: String,
+}
+
+impl Origin {
+    fn named(name: String) -> Self {
+        Self {
+            path: PathBuf::from(&name),
+            name,
+        }
+    }
+}
+
 enum Opened {
     Text(text::Text),
     Wave(Box<wav::WavSource>),
 }
 
+impl Opened {
+    /// The sources, read ahead where that is worth it.
+    fn into_sources(self) -> Vec<Box<dyn FrameSource>> {
+        match self {
+            // Read as fast as another thread could be told to.
+            Self::Wave(wave) => vec![wave],
+            Self::Text(text) if text.length < AHEAD_FROM_BYTES => text.sources,
+            Self::Text(text) => text
+                .sources
+                .into_iter()
+                .map(|source| Box::new(Ahead::new(source)) as Box<dyn FrameSource>)
+                .collect(),
+        }
+    }
+}
+
 fn open_any(path: &Path, options: &LoadOptions) -> Result<Opened, Error> {
+    let origin = Origin {
+        path: path.to_path_buf(),
+        name: path.display().to_string(),
+    };
+    open_store(&origin, bytes::open(path)?, options)
+}
+
+fn open_store(origin: &Origin, store: Store, options: &LoadOptions) -> Result<Opened, Error> {
     options.check()?;
-    let mut file = bytes::open(path)?;
-    let mut front = vec![0; text::HEAD_BYTES];
-    let count =
-        bytes::read_full(&mut file, &mut front).map_err(|error| bytes::unreadable(&error))?;
-    front.truncate(count);
+    let front = store.front(text::HEAD_BYTES)?;
     if front.is_empty() {
         return Err(Error::new(
             ErrorKind::NoSamples,
@@ -209,12 +288,8 @@ fn open_any(path: &Path, options: &LoadOptions) -> Result<Opened, Error> {
     }
     match sniff::sniff(&front)? {
         Kind::Wave => {
-            file.seek(SeekFrom::Start(0))
-                .map_err(|error| bytes::unreadable(&error))?;
-            let name = path.display().to_string();
-            let source = wav::WavSource::new(path.to_path_buf(), name, file, options)?;
-            Ok(Opened::Wave(Box::new(source)))
+            wav::WavSource::new(origin, store, options).map(|source| Opened::Wave(Box::new(source)))
         }
-        Kind::Text => text::Text::open(path, file, front, options).map(Opened::Text),
+        Kind::Text => text::Text::open(origin, store, front, options).map(Opened::Text),
     }
 }

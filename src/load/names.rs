@@ -2,13 +2,14 @@
 
 use super::cell::{self, Cell};
 use super::columns::Kind;
-use super::dialect::{Delimiter, Dialect, clip, filled};
+use super::dialect::{Delimiter, Dialect, filled};
 use super::fact::{self, Fact};
 use super::head::Line;
 use super::header::{self, Title};
 use super::meaning::Meaning;
 use super::quantity::number_and_unit;
 use super::setting;
+use super::shown::shown;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
@@ -68,7 +69,7 @@ pub(super) fn read_header(
                 ErrorKind::BadValue,
                 format!(
                     "found '{}' where a number should stand; mend the cell or leave it blank",
-                    clip(row[column].trim(), 40)
+                    shown(row[column].trim())
                 ),
             )
             .at_line(line.number)
@@ -178,6 +179,7 @@ pub(super) fn is_units_row(named: &[&String], dialect: Dialect) -> bool {
             let title = Title {
                 name: cell.to_string(),
                 unit: None,
+                loose_unit: false,
             };
             unit::is_unit(cell)
                 || number(cell)

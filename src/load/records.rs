@@ -1,11 +1,10 @@
 //! Several records in one file: where the next begins, and which rows belong to which label.
 
-use super::bytes::{read_at, unreadable};
+use super::bytes::Store;
 use super::cell::{self, Cell};
 use super::dialect::{Delimiter, Dialect};
 use super::head::Head;
 use crate::Error;
-use std::fs::File;
 
 /// Files longer than this are read as one record.
 pub(super) const SCAN_LIMIT: u64 = 1 << 25;
@@ -24,7 +23,7 @@ pub(super) struct Place {
 /// Finds the next line that opens with a word, as the head of a second record does, or the next row
 /// after blank lines whose first number falls back behind `start`.
 pub(super) fn next_candidate(
-    file: &File,
+    store: &Store,
     from: Place,
     terminator: u8,
     dialect: Dialect,
@@ -36,8 +35,7 @@ pub(super) fn next_candidate(
     let mut kept = 0;
     let mut blank_before = false;
     loop {
-        let count = read_at(file, &mut bytes[kept..], position + kept as u64)
-            .map_err(|error| unreadable(&error))?;
+        let count = store.read_at(&mut bytes[kept..], position + kept as u64)?;
         let filled = kept + count;
         let last = count < bytes.len() - kept;
         let mut at = 0;
@@ -94,11 +92,11 @@ pub(super) fn next_candidate(
 }
 
 /// The line after a place.
-pub(super) fn next_line(file: &File, place: Place, terminator: u8) -> Result<Place, Error> {
+pub(super) fn next_line(store: &Store, place: Place, terminator: u8) -> Result<Place, Error> {
     let mut bytes = vec![0; 1 << 12];
     let mut offset = place.offset;
     loop {
-        let count = read_at(file, &mut bytes, offset).map_err(|error| unreadable(&error))?;
+        let count = store.read_at(&mut bytes, offset)?;
         let end = memchr::memchr(terminator, &bytes[..count]);
         offset += end.map_or(count, |end| end + 1) as u64;
         if end.is_some() || count < bytes.len() {
@@ -113,14 +111,13 @@ pub(super) fn next_line(file: &File, place: Place, terminator: u8) -> Result<Pla
 
 /// The number that opens the last row in front of a place.
 pub(super) fn number_before(
-    file: &File,
+    store: &Store,
     place: Place,
     dialect: Dialect,
 ) -> Result<Option<f64>, Error> {
     let length = place.offset.min(1 << 12);
     let mut bytes = vec![0; usize::try_from(length).unwrap_or(0)];
-    let count =
-        read_at(file, &mut bytes, place.offset - length).map_err(|error| unreadable(&error))?;
+    let count = store.read_at(&mut bytes, place.offset - length)?;
     bytes.truncate(count);
     Ok(bytes
         .split(|byte| matches!(byte, b'\n' | b'\r'))

@@ -1,14 +1,24 @@
 //! Why a text holds no table.
 
 use super::head::Line;
+use super::text::HEAD_LIMIT;
 use crate::{Error, ErrorKind};
 
 /// Why no table was found.
-pub(super) fn no_table(lines: &[Line<'_>]) -> Error {
+pub(super) fn no_table(lines: &[Line<'_>], whole: bool) -> Error {
     let filled: Vec<&Line<'_>> = lines
         .iter()
         .filter(|line| !line.text.trim().is_empty())
         .collect();
+    if !whole {
+        return Error::new(
+            ErrorKind::NoSamples,
+            format!(
+                "the first {} MiB of the file hold no row of numbers; export the capture without what stands in front of it",
+                HEAD_LIMIT >> 20
+            ),
+        );
+    }
     if filled.is_empty() {
         return Error::new(
             ErrorKind::NoSamples,

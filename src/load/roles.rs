@@ -6,6 +6,7 @@ use super::columns::{Column, Kind, Role};
 use super::fact::Fact;
 use super::header;
 use super::meaning::Meaning;
+use super::time_claims;
 use super::unit;
 
 /// Decides which columns are time bases, indices, logic channels and signals.
@@ -78,6 +79,7 @@ pub(super) fn assign_roles(
             columns[index].role = role;
         }
     }
+    time_claims::weigh(columns);
     let has_time = |columns: &[Column]| columns.iter().any(|c| c.role == Role::Time);
     if !has_time(columns) && numeric > 1 {
         // No name says so: a column that rises evenly beside others is a time base, one that

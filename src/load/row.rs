@@ -1,9 +1,10 @@
 //! A row read cell by cell, in full generality.
 
 use super::cell::Cell;
-use super::dialect::{clip, filled};
+use super::dialect::filled;
 use super::plan::{Plan, Use};
 use super::row_time::{RowTime, Stamp};
+use super::shown::shown;
 use super::unit;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
@@ -134,7 +135,7 @@ impl Row<'_> {
     }
 
     fn found_for(&self, wanted: &str, column: usize) -> Error {
-        let found = clip(self.cells[column].trim(), 40);
+        let found = shown(self.cells[column].trim());
         self.bad(column, format!("found '{found}' where {wanted}"))
     }
 

@@ -18,34 +18,67 @@ pub(super) struct Scaling {
     pub unit: String,
 }
 
+/// What the preamble says of the values, read once for all columns.
+pub(super) struct Given<'a> {
+    layout: &'a Layout,
+    /// Statements of scale, reference and offset with their numbers.
+    numbers: Vec<(Meaning, &'a Fact, Vec<Value>)>,
+    /// The statement of units, and those that are not blank.
+    units: Option<(&'a Fact, Vec<&'a String>)>,
+}
+
+impl<'a> Given<'a> {
+    pub fn new(layout: &'a Layout) -> Self {
+        let mark = layout.dialect.decimal_mark;
+        let wanted = |meaning: &Meaning| {
+            matches!(
+                meaning,
+                Meaning::CountScale | Meaning::CountReference | Meaning::Offset
+            )
+        };
+        Self {
+            layout,
+            numbers: layout
+                .facts
+                .iter()
+                .filter(|(meaning, _)| wanted(meaning))
+                .map(|(meaning, fact)| (*meaning, fact, fact.numbers(mark)))
+                .collect(),
+            units: layout
+                .facts
+                .iter()
+                .find(|(meaning, _)| *meaning == Meaning::ValueUnit)
+                .map(|(_, fact)| (fact, fact.values.iter().filter(|v| !v.is_empty()).collect())),
+        }
+    }
+
+    /// The unit that a statement gives a column.
+    fn unit(&self, column: usize, order: usize, channels: usize) -> Option<String> {
+        let (fact, texts) = self.units.as_ref()?;
+        fact.values
+            .get(column.wrapping_sub(1))
+            .filter(|v| !v.is_empty() && texts.len() >= channels && texts.len() > 1)
+            .or_else(|| {
+                if texts.len() == channels {
+                    texts.get(order).copied()
+                } else {
+                    texts.first().copied()
+                }
+            })
+            .cloned()
+    }
+}
+
 /// Unit and scale of a column.
 pub(super) fn scaling_of(
-    layout: &Layout,
+    given: &Given<'_>,
     column: usize,
     order: usize,
     channels: usize,
     options: &LoadOptions,
 ) -> Scaling {
-    let mark = layout.dialect.decimal_mark;
-    let info = &layout.columns[column];
-    let stated_unit = layout
-        .facts
-        .iter()
-        .find(|(meaning, _)| *meaning == Meaning::ValueUnit)
-        .and_then(|(_, fact)| {
-            let texts: Vec<&String> = fact.values.iter().filter(|v| !v.is_empty()).collect();
-            fact.values
-                .get(column.wrapping_sub(1))
-                .filter(|v| !v.is_empty() && texts.len() >= channels && texts.len() > 1)
-                .or_else(|| {
-                    if texts.len() == channels {
-                        texts.get(order).copied()
-                    } else {
-                        texts.first().copied()
-                    }
-                })
-                .cloned()
-        });
+    let info = &given.layout.columns[column];
+    let stated_unit = given.unit(column, order, channels);
     let written = info.unit_text().map(String::from).or(stated_unit);
     let known: Option<Unit> = written.as_deref().and_then(unit::value_unit);
     let counts = written.as_deref().is_some_and(unit::is_count_unit);
@@ -56,15 +89,15 @@ pub(super) fn scaling_of(
         unit: unit.as_ref().map_or_else(String::new, |u| u.name.clone()),
     };
     let value_of = |wanted: Meaning| {
-        layout
-            .facts
+        given
+            .numbers
             .iter()
-            .filter(|(meaning, _)| *meaning == wanted)
-            .find_map(|(_, fact)| {
-                let numbers = fact.numbers(mark);
-                value_for(&numbers, column, order, channels)
+            .filter(|(meaning, ..)| *meaning == wanted)
+            .find_map(|(_, fact, numbers)| {
+                value_for(numbers, column, order, channels)
+                    .filter(|value| value.number.is_finite())
                     .cloned()
-                    .map(|value| (value, fact))
+                    .map(|value| (value, *fact))
             })
     };
     if (counts || written.is_none() || info.title.unit.is_none())
@@ -194,9 +227,10 @@ pub(super) fn acquisition_of(
                         .as_deref()
                         .and_then(unit::value_unit)
                         .map_or(1.0, |unit| unit.factor);
+                    let range = range * factor * options.scale.abs();
                     acquisition.full_scale_v = acquisition
                         .full_scale_v
-                        .or(Some(range * factor * options.scale.abs()));
+                        .or(Some(range).filter(|range| range.is_finite() && *range > 0.0));
                 }
             }
             _ => {}

@@ -28,6 +28,8 @@ pub(super) fn value_for(
 
 pub(super) struct Stated {
     pub rate_hz: Option<f64>,
+    /// The line that says so.
+    pub rate_line: Option<u64>,
     pub start_s: Option<f64>,
     pub points: Option<u64>,
 }
@@ -41,6 +43,7 @@ pub(super) fn stated(
     let mut warnings = Vec::new();
     let mut rate: Option<f64> = None;
     let mut interval: Option<f64> = None;
+    let (mut rate_line, mut interval_line) = (None, None);
     let mut start = None;
     let mut points = None;
     let mut trigger: Option<(f64, Option<String>)> = None;
@@ -65,7 +68,10 @@ pub(super) fn stated(
                     (None, None) if !known_unit || unit.len() > 12 => Some(value.number),
                     _ => None,
                 };
-                rate = rate.or(stated.filter(|x| sound(*x)));
+                if let Some(stated) = stated.filter(|x| sound(*x)) {
+                    rate.get_or_insert(stated);
+                    rate_line.get_or_insert(fact.line);
+                }
             }
             Meaning::SampleInterval => {
                 let stated = match (unit::time_unit(unit), unit::rate_unit(unit)) {
@@ -83,7 +89,10 @@ pub(super) fn stated(
                 let stated = super::clock::clock_time(fact.text())
                     .map(|m| m.seconds())
                     .or(stated);
-                interval = interval.or(stated.filter(|x| sound(*x)));
+                if let Some(stated) = stated.filter(|x| sound(*x)) {
+                    interval.get_or_insert(stated);
+                    interval_line.get_or_insert(fact.line);
+                }
             }
             Meaning::Points => {
                 let plain = unit::time_unit(unit).is_none() && unit::value_unit(unit).is_none();
@@ -143,7 +152,8 @@ pub(super) fn stated(
     (
         Stated {
             rate_hz,
-            start_s: start,
+            rate_line: rate_line.or(interval_line),
+            start_s: start.filter(|start: &f64| start.is_finite()),
             points,
         },
         warnings,

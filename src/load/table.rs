@@ -1,6 +1,6 @@
 //! A text table as a source of frames.
 
-use super::bytes::decode;
+use super::bytes::{Store, decode};
 use super::cell;
 use super::findings;
 use super::pieces::{PIECE_BYTES, PIECES_MOST, Pieces};
@@ -17,7 +17,6 @@ use crate::capture::{CaptureHeader, FrameSource};
 use crate::{Error, ErrorKind, Warning};
 use ndarray::Array2;
 use std::borrow::Cow;
-use std::fs::File;
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -60,6 +59,8 @@ struct State {
     tracker: Option<Tracker>,
     /// A line that is no row: a trailing remark, unless rows follow.
     odd: Option<Error>,
+    /// Lines left out since then.
+    odd_lines: u64,
     /// Rows of delimiters only, counted until a row follows.
     blank_rows: u64,
     /// Frames missing before the row held back.
@@ -128,13 +129,15 @@ fn follow(
 impl TableSource {
     pub fn new(
         path: PathBuf,
-        file: Arc<File>,
+        store: Arc<Store>,
         plan: Plan,
         header: CaptureHeader,
         known: Vec<Warning>,
     ) -> Self {
-        let end = file.metadata().map_or(0, |file| file.len());
-        let bytes = plan.end.unwrap_or(end).saturating_sub(plan.offset);
+        let bytes = plan
+            .end
+            .unwrap_or(store.length())
+            .saturating_sub(plan.offset);
         let threads = rayon::current_num_threads().min(PIECES_MOST);
         let pieces = (threads >= PIECES_LEAST && bytes >= PIECES_FROM_BYTES)
             .then(|| Pieces::new(threads, &plan, header.channels.len()));
@@ -145,7 +148,7 @@ impl TableSource {
         Self {
             path,
             state: State::new(&plan, header.channels.len()),
-            window: Window::new(file, &plan, buffer),
+            window: Window::new(store, &plan, buffer),
             pieces,
             shapes: vec![Shape::default(); plan.columns.len()],
             rows: vec![PlainRow::default(); RUN_ROWS],
@@ -158,7 +161,8 @@ impl TableSource {
 
     /// Reads to the end once, so that the time base is that of the whole record, and goes back.
     pub fn survey(&mut self) -> Result<(), Error> {
-        let mut block = Array2::zeros((self.header.channels.len(), 1 << 12));
+        let frames = self.header.block_frames(1 << 12);
+        let mut block = Array2::zeros((self.header.channels.len(), frames));
         while self.read_block(&mut block)? > 0 {}
         self.rewind()
     }
@@ -304,7 +308,10 @@ impl TableSource {
         state.line += 1;
         match outcome {
             // Figures without a time below closing words belong to those.
-            Outcome::Frame(None) if state.odd.is_some() && self.plan.time.is_some() => Ok(None),
+            Outcome::Frame(None) if state.odd.is_some() && self.plan.time.is_some() => {
+                state.odd_lines += 1;
+                Ok(None)
+            }
             Outcome::Frame(_) | Outcome::End if state.odd.is_some() => {
                 state.odd.take().map_or(Ok(None), Err)
             }
@@ -325,6 +332,7 @@ impl TableSource {
             Outcome::Bad(error) => Err(error),
             Outcome::Odd(error) => {
                 state.odd.get_or_insert(error);
+                state.odd_lines += 1;
                 Ok(None)
             }
         }
@@ -366,9 +374,16 @@ impl TableSource {
         if !is_row && plan.header.as_deref() == Some(trimmed) {
             // What stands in front of a header that comes again is the head of a page.
             state.odd = None;
+            state.odd_lines = 0;
             return Outcome::Remark;
         }
-        outcome
+        match outcome {
+            // Words may close a table; a row of it that is parted otherwise is none of those.
+            Outcome::Odd(error) if plan.dialect.holds_only_data(trimmed) => {
+                Outcome::Bad(parted_otherwise(&error, plan, state.line))
+            }
+            other => other,
+        }
     }
 
     /// Frames missing before a row, by its stamp or by the blank rows in front of it.
@@ -423,11 +438,27 @@ impl TableSource {
             frames,
         ));
         found.extend(state.cut.map(findings::of_cut));
+        if let Some(error) = &state.odd {
+            found.extend(findings::of_closing_lines(error, state.odd_lines, frames));
+        }
         let stated = self.plan.stated_frames;
         found.extend(stated.and_then(|stated| findings::of_length(stated, frames)));
         self.found = found;
         Ok(())
     }
+}
+
+/// The error for a row whose cells another mark parts than those of the rows above.
+fn parted_otherwise(error: &Error, plan: &Plan, line: u64) -> Error {
+    let told = Error::new(
+        ErrorKind::BadValue,
+        format!(
+            "{}; its cells are not parted by {} as those above are: write all rows alike",
+            error.message(),
+            plan.dialect.delimiter.name()
+        ),
+    );
+    told.at_line(line).at_column(error.column().unwrap_or(1))
 }
 
 /// Tells that a fault in a long file may be the head of a second record.

@@ -1,7 +1,6 @@
 //! Opening a text capture: its front is understood, its rows are left to be read.
 
-use super::LoadOptions;
-use super::bytes::{TextEncoding, read_at, read_full, transcode, unreadable};
+use super::bytes::{Store, TextEncoding, transcode};
 use super::dialect::Dialect;
 use super::head::Head;
 use super::layout::{self, Found, Layout};
@@ -11,26 +10,40 @@ use super::sniff;
 use super::table::TableSource;
 use super::time_base;
 use super::transposed;
+use super::{LoadOptions, Origin};
 use crate::capture::{CaptureHeader, FrameSource};
 use crate::{Error, ErrorKind};
-use std::fs::File;
-use std::io::{Seek, SeekFrom};
-use std::path::Path;
 use std::sync::Arc;
 
 /// Bytes of a file that are looked at first.
 pub(super) const HEAD_BYTES: usize = 1 << 16;
-/// A preamble longer than this is not searched for its end.
-const HEAD_LIMIT: usize = 1 << 26;
+/// A preamble longer than this is not searched for its end, nor is a longer table turned on its side read.
+pub(super) const HEAD_LIMIT: usize = 1 << 26;
+/// A longer line is refused rather than held in memory.
+pub(super) const LINE_LIMIT: usize = 1 << 24;
 /// More records than this in one file are refused.
 const RECORDS_MOST: usize = 1000;
 /// So many lines of a file may turn out no head of a record before the search for more ends.
 const REMARKS_MOST: usize = 40;
 
+/// The refusal of a line that is too long to be a row of a table.
+pub(super) fn too_long(line: u64) -> Error {
+    Error::new(
+        ErrorKind::BadValue,
+        format!(
+            "the line is longer than {} MiB; write one row a line",
+            LINE_LIMIT >> 20
+        ),
+    )
+    .at_line(line)
+}
+
 /// A text capture that was opened.
 pub(super) struct Text {
     pub encoding: TextEncoding,
     pub line_end: &'static str,
+    /// Bytes of the text.
+    pub length: u64,
     pub layouts: Vec<Layout>,
     /// Dialect of a table turned on its side.
     pub sideways: Option<Dialect>,
@@ -39,18 +52,15 @@ pub(super) struct Text {
 
 impl Text {
     pub fn open(
-        path: &Path,
-        mut file: File,
+        origin: &Origin,
+        mut store: Store,
         mut front: Vec<u8>,
         options: &LoadOptions,
     ) -> Result<Self, Error> {
         let encoding = TextEncoding::detect(&front);
-        let failed = |error: std::io::Error| unreadable(&error);
         if matches!(encoding, TextEncoding::Utf16Le | TextEncoding::Utf16Be) {
-            file = transcode(file, encoding)?;
-            front.resize(HEAD_BYTES, 0);
-            let count = read_full(&mut file, &mut front).map_err(failed)?;
-            front.truncate(count);
+            store = transcode(&store, encoding)?;
+            front = store.front(HEAD_BYTES)?;
         }
         if sniff::is_binary(&front) {
             return Err(Error::new(
@@ -58,7 +68,7 @@ impl Text {
                 "this is neither text nor a WAV recording; export the capture as CSV or WAV",
             ));
         }
-        let length = file.metadata().map_err(failed)?.len();
+        let length = store.length();
         let mark = encoding.mark_length();
         loop {
             let whole = front.len() as u64 >= length;
@@ -68,7 +78,10 @@ impl Text {
             let understood = if sideways.is_some() {
                 Err(Error::new(
                     ErrorKind::UnsupportedFormat,
-                    "one row a channel",
+                    format!(
+                        "the table has one row a channel and more than {} MiB; export it with one row a frame",
+                        HEAD_LIMIT >> 20
+                    ),
                 ))
             } else {
                 layout::understand(&head, options)
@@ -82,24 +95,23 @@ impl Text {
                 Err(_) => true,
             };
             if more && !whole && front.len() < HEAD_LIMIT {
-                let have = front.len();
-                front.resize((have * 8).min(HEAD_LIMIT), 0);
-                file.seek(SeekFrom::Start(have as u64)).map_err(failed)?;
-                let count = read_full(&mut file, &mut front[have..]).map_err(failed)?;
-                front.truncate(have + count);
+                front = store.front(front.len() * 8)?;
                 continue;
             }
             let line_end = head.line_end();
             if let Some((dialect, rows)) = sideways.filter(|_| whole) {
-                let name = path.display().to_string();
-                let record = transposed::read(&name, &head, dialect, &rows, options)?;
+                let record = transposed::read(&origin.name, &head, dialect, &rows, options)?;
                 return Ok(Self {
                     encoding,
                     line_end,
+                    length,
                     sideways: Some(dialect),
                     layouts: Vec::new(),
                     sources: vec![Box::new(record)],
                 });
+            }
+            if let Some(line) = head.unended.filter(|_| understood.is_err()) {
+                return Err(too_long(line));
             }
             let terminator = head.terminator;
             let first = understood?;
@@ -107,11 +119,12 @@ impl Text {
             let mut text = Self {
                 encoding,
                 line_end,
+                length,
                 sideways: None,
                 layouts: Vec::new(),
                 sources: Vec::new(),
             };
-            text.add_records(path, &Arc::new(file), first, terminator, length, options)?;
+            text.add_records(origin, &Arc::new(store), first, terminator, options)?;
             return Ok(text);
         }
     }
@@ -119,17 +132,17 @@ impl Text {
     /// Opens the sources of a record, and of those that follow it in the file.
     fn add_records(
         &mut self,
-        path: &Path,
-        file: &Arc<File>,
+        origin: &Origin,
+        store: &Arc<Store>,
         mut layout: Layout,
         terminator: u8,
-        length: u64,
         options: &LoadOptions,
     ) -> Result<(), Error> {
+        let length = self.length;
         let mut remarks_left = REMARKS_MOST;
         loop {
             let next = if length <= records::SCAN_LIMIT {
-                Self::next_record(file, &layout, terminator, &mut remarks_left, options)?
+                Self::next_record(store, &layout, terminator, &mut remarks_left, options)?
             } else {
                 None
             };
@@ -137,7 +150,8 @@ impl Text {
             for mut found in std::mem::take(&mut layout.captures) {
                 found.plan.end = end;
                 found.plan.unsearched = length > records::SCAN_LIMIT;
-                self.sources.push(Box::new(source_of(path, file, found)?));
+                self.sources
+                    .push(Box::new(source_of(origin, store, found)?));
             }
             self.layouts.push(layout);
             match next {
@@ -156,7 +170,7 @@ impl Text {
 
     /// The record after one, where its head or its times say that there is one.
     fn next_record(
-        file: &File,
+        store: &Store,
         layout: &Layout,
         terminator: u8,
         remarks_left: &mut usize,
@@ -178,29 +192,30 @@ impl Text {
             after_blank: false,
         };
         while *remarks_left > 0 {
-            let candidate = records::next_candidate(file, from, terminator, layout.dialect, start)?;
+            let candidate =
+                records::next_candidate(store, from, terminator, layout.dialect, start)?;
             let Some(place) = candidate else {
                 return Ok(None);
             };
-            if let Some(following) = Self::record_at(file, place, layout, start, options)? {
+            if let Some(following) = Self::record_at(store, place, layout, start, options)? {
                 return Ok(Some((place, following)));
             }
             *remarks_left -= 1;
-            from = records::next_line(file, place, terminator)?;
+            from = records::next_line(store, place, terminator)?;
         }
         Ok(None)
     }
 
     /// The record that begins at a place; `None` where a remark or the head of a page stands there.
     fn record_at(
-        file: &File,
+        store: &Store,
         place: Place,
         layout: &Layout,
         start: Option<f64>,
         options: &LoadOptions,
     ) -> Result<Option<Layout>, Error> {
         let mut bytes = vec![0; HEAD_BYTES];
-        let count = read_at(file, &mut bytes, place.offset).map_err(|error| unreadable(&error))?;
+        let count = store.read_at(&mut bytes, place.offset)?;
         bytes.truncate(count);
         let whole = count < HEAD_BYTES;
         let head = Head::new(&bytes, place.offset, place.line, whole);
@@ -227,7 +242,7 @@ impl Text {
         // Rows that go on in time below the same names are those of the next page.
         let (restarts, goes_on) = match (start, again) {
             (Some(start), Some(again)) => {
-                let before = records::number_before(file, place, layout.dialect)?;
+                let before = records::number_before(store, place, layout.dialect)?;
                 let step = before.map_or(0.0, |before| again - before);
                 let factor = layout
                     .captures
@@ -245,9 +260,16 @@ impl Text {
     }
 }
 
-fn source_of(path: &Path, file: &Arc<File>, found: Found) -> Result<TableSource, Error> {
-    let (time_base, _) = time_base::decide(found.plan.statements, found.plan.grid)?;
-    let mut header = CaptureHeader::new(path.display().to_string(), found.channels, time_base);
+fn source_of(origin: &Origin, store: &Arc<Store>, found: Found) -> Result<TableSource, Error> {
+    let line = found.plan.line;
+    let (time_base, _) =
+        time_base::decide(found.plan.statements, found.plan.grid).map_err(|error| {
+            match (error.kind(), error.line()) {
+                (ErrorKind::BadValue, None) => error.at_line(line),
+                _ => error,
+            }
+        })?;
+    let mut header = CaptureHeader::new(&origin.name, found.channels, time_base);
     header.acquisition = found.acquisition;
     header.logic_channels = found.logic;
     let coarse = found
@@ -255,8 +277,8 @@ fn source_of(path: &Path, file: &Arc<File>, found: Found) -> Result<TableSource,
         .grid
         .is_some_and(|grid| grid.step_uncertainty_s > 2e-4 * grid.step_s.abs());
     let mut source = TableSource::new(
-        path.to_path_buf(),
-        Arc::clone(file),
+        origin.path.clone(),
+        Arc::clone(store),
         found.plan,
         header,
         found.warnings,

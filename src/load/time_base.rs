@@ -14,6 +14,8 @@ pub(super) struct Statements {
     pub user_hz: Option<f64>,
     /// The preamble or header row, Hz.
     pub stated_hz: Option<f64>,
+    /// The line that says so.
+    pub stated_line: Option<u64>,
     /// Time of the first frame, s.
     pub start_s: f64,
 }
@@ -84,12 +86,11 @@ pub(super) fn decide(
             ));
         }
     };
-    let rate = time_base.sample_rate_hz;
-    if !(rate.is_finite() && rate > 0.0) {
-        return Err(Error::new(
-            ErrorKind::NoSampleRate,
-            format!("the sample rate comes out as {rate} Hz; give it with --sample-rate"),
-        ));
-    }
+    time_base
+        .check()
+        .map_err(|error| match (time_base.origin, statements.stated_line) {
+            (RateOrigin::Header, Some(line)) => error.at_line(line),
+            _ => error,
+        })?;
     Ok((time_base, warnings))
 }

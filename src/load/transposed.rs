@@ -9,6 +9,7 @@ use super::header::{self, Title};
 use super::meaning::Meaning;
 use super::number::Decimal;
 use super::row_time::Stamp;
+use super::shown::shown;
 use super::statements::stated;
 use super::time_base::{self, Statements};
 use super::time_column::{Grid, Tracker};
@@ -20,6 +21,8 @@ use std::borrow::Cow;
 
 /// More rows than this are no channels.
 const ROW_LIMIT: usize = 64;
+/// Stamps that the grid of a row of times is laid out by.
+const STAMPS_MOST: usize = 1 << 16;
 /// Fewer cells than this are no record.
 const CELLS_LEAST: usize = 8;
 
@@ -120,33 +123,6 @@ struct LongRow {
     missing: usize,
 }
 
-/// Calls `each` with the cells of a line one by one, without holding them all.
-fn for_each_cell(
-    line: &str,
-    dialect: Dialect,
-    mut each: impl FnMut(usize, &str) -> Result<(), Error>,
-) -> Result<(), Error> {
-    let line = line.trim();
-    match dialect.delimiter {
-        Delimiter::Byte(byte) if !line.contains('"') => line
-            .split(char::from(byte))
-            .enumerate()
-            .try_for_each(|(column, cell)| each(column, cell)),
-        Delimiter::Blanks if !line.contains('"') => line
-            .split_whitespace()
-            .enumerate()
-            .try_for_each(|(column, cell)| each(column, cell)),
-        _ => {
-            let mut cells: Vec<Cow<'_, str>> = Vec::new();
-            dialect.split(line, &mut cells);
-            cells
-                .iter()
-                .enumerate()
-                .try_for_each(|(column, cell)| each(column, cell))
-        }
-    }
-}
-
 fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, Error> {
     let mut row = LongRow {
         place,
@@ -157,7 +133,8 @@ fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, 
         missing: 0,
     };
     let mut trailing = 0;
-    for_each_cell(&line.text, dialect, |column, text| {
+    for (column, text) in dialect.cells(line.text.trim()).enumerate() {
+        let text = text.as_ref();
         let cell = dialect.classify(text);
         if cell == Cell::Text && column == row.lead && column < 3 {
             let text = cell::bare(text);
@@ -167,7 +144,7 @@ fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, 
                 row.title.unit = Some(text.to_string());
             }
             row.lead += 1;
-            return Ok(());
+            continue;
         }
         trailing = if text.trim().is_empty() {
             trailing + 1
@@ -190,7 +167,7 @@ fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, 
                     ErrorKind::BadValue,
                     format!(
                         "found '{}' where a number should stand; mend the cell or leave it blank",
-                        clip(text.trim(), 40)
+                        shown(text.trim())
                     ),
                 )
                 .at_line(line.number)
@@ -198,30 +175,27 @@ fn read_row(place: usize, line: &Line<'_>, dialect: Dialect) -> Result<LongRow, 
             }
         };
         row.values.push(value);
-        Ok(())
-    })?;
+    }
     row.values.truncate(row.values.len() - trailing);
     row.missing -= trailing;
     Ok(row)
 }
 
 /// The numbers of a row of times with the digits they are written with.
-fn decimals(
+fn decimals<'a>(
     row: &LongRow,
-    head: &Head<'_>,
+    head: &'a Head<'_>,
     dialect: Dialect,
-) -> Result<Vec<Option<Decimal>>, Error> {
-    let mut numbers = Vec::with_capacity(row.values.len());
-    for_each_cell(&head.lines[row.place].text, dialect, |column, text| {
-        if column >= row.lead && numbers.len() < row.values.len() {
-            numbers.push(match dialect.classify(text) {
-                Cell::Number(number) | Cell::Quantity(number, _) => Some(number),
-                _ => None,
-            });
-        }
-        Ok(())
-    })?;
-    Ok(numbers)
+) -> impl Iterator<Item = Option<Decimal>> + Clone + use<'a> {
+    let text = head.lines[row.place].text.trim();
+    dialect
+        .cells(text)
+        .skip(row.lead)
+        .take(row.values.len())
+        .map(move |text| match dialect.classify(&text) {
+            Cell::Number(number) | Cell::Quantity(number, _) => Some(number),
+            _ => None,
+        })
 }
 
 /// Whether unnamed numbers rise evenly.
@@ -271,6 +245,7 @@ pub(super) fn read(
             && !named_value
             && places.len() > 1
             && (header::says_time(&row.title)
+                && (!header::may_be_signal(&row.title) || rises_evenly(&row.values))
                 || (unnamed || header::says_index(&row.title))
                     && signals.is_empty()
                     && rises_evenly(&row.values));
@@ -294,6 +269,7 @@ pub(super) fn read(
     let mut statements = Statements {
         user_hz: options.sample_rate_hz,
         stated_hz: stated.rate_hz,
+        stated_line: stated.rate_line,
         start_s: stated.start_s.unwrap_or(0.0),
     };
     let mut grid = None;
@@ -307,32 +283,22 @@ pub(super) fn read(
             .as_deref()
             .and_then(unit::time_unit)
             .unwrap_or(1.0);
-        let numbers = decimals(&row, head, dialect)?;
-        let first = numbers.iter().flatten().next().copied().ok_or_else(|| {
+        let numbers = decimals(&row, head, dialect);
+        let written = || numbers.clone().flatten();
+        let first = written().next().ok_or_else(|| {
             Error::new(ErrorKind::NoSampleRate, "the row of times holds no number")
                 .at_line(row.line)
         })?;
         statements.start_s = first.value * factor;
-        let widest = numbers
-            .iter()
-            .flatten()
-            .map(Decimal::width)
-            .max()
-            .unwrap_or(0);
-        let stamps: Vec<f64> = numbers
-            .iter()
-            .flatten()
+        let widest = written().map(|n| n.width()).max().unwrap_or(0);
+        let stamps: Vec<f64> = written()
+            .take(STAMPS_MOST)
             .map(|n| n.after(first) * factor)
             .collect();
-        let aligned = numbers.iter().flatten().all(|n| n.is_aligned(first));
-        let resolution = if aligned {
+        let resolution = if written().all(|n| n.is_aligned(first)) {
             super::number::power_of_ten(first.exponent)
         } else {
-            numbers
-                .iter()
-                .flatten()
-                .map(|n| n.rounding(widest))
-                .fold(0.0, f64::max)
+            written().map(|n| n.rounding(widest)).fold(0.0, f64::max)
         } * factor;
         let found = Grid::from_stamps(&stamps, resolution)
             .filter(|grid| grid.step_s > 0.0)
@@ -345,7 +311,7 @@ pub(super) fn read(
             })?;
         let mut tracker = Tracker::new(found);
         let column = |frame: usize| (row.lead + frame) as u64 + 1;
-        for (frame, number) in numbers.iter().enumerate() {
+        for (frame, number) in numbers.enumerate() {
             let Some(number) = number else {
                 continue;
             };
@@ -419,7 +385,8 @@ pub(super) fn read(
             warnings.push(Warning::new(
                 WarningCode::MissingSamples,
                 format!(
-                    "{missing} of {frames} samples of channel '{name}' are missing (line {})",
+                    "{missing} of {frames} samples of channel '{}' are missing (line {})",
+                    shown(&name),
                     row.line
                 ),
             ));

@@ -1,18 +1,15 @@
 //! The stretch of a text capture in memory.
 
-use super::bytes::{read_at, unreadable};
+use super::bytes::Store;
 use super::plan::Plan;
-use crate::{Error, ErrorKind};
-use std::fs::File;
+use super::text::{LINE_LIMIT, too_long};
+use crate::Error;
 use std::sync::Arc;
-
-/// A line longer than this is refused rather than held in memory.
-const LINE_LIMIT: usize = 1 << 28;
 
 /// Whole lines of a record, read from the file bit by bit.
 #[derive(Debug)]
 pub(super) struct Window {
-    file: Arc<File>,
+    store: Arc<Store>,
     bytes: Vec<u8>,
     /// Bytes to hold, unless a line needs more.
     size: usize,
@@ -34,9 +31,9 @@ pub(super) struct Window {
 
 impl Window {
     /// Stands at the first row of a record.
-    pub fn new(file: Arc<File>, plan: &Plan, size: usize) -> Self {
+    pub fn new(store: Arc<Store>, plan: &Plan, size: usize) -> Self {
         let mut window = Self {
-            file,
+            store,
             bytes: Vec::new(),
             size,
             stretch: 0,
@@ -109,18 +106,11 @@ impl Window {
             self.bytes.copy_within(self.at..self.filled, 0);
             self.filled -= self.at;
             self.at = 0;
+            if self.filled > LINE_LIMIT {
+                return Err(too_long(line));
+            }
             if self.filled * 2 > self.bytes.len() || self.bytes.is_empty() {
                 let size = (self.bytes.len() * 2).max(self.size);
-                if size > LINE_LIMIT {
-                    return Err(Error::new(
-                        ErrorKind::UnsupportedFormat,
-                        format!(
-                            "the line is longer than {} MiB; write one row a line",
-                            LINE_LIMIT >> 21
-                        ),
-                    )
-                    .at_line(line));
-                }
                 self.bytes.resize(size, 0);
             }
             let mut room = self.bytes.len() - self.filled - 1;
@@ -128,8 +118,7 @@ impl Window {
                 room = room.min(usize::try_from(left).unwrap_or(usize::MAX));
             }
             let free = &mut self.bytes[self.filled..self.filled + room];
-            let count =
-                read_at(&self.file, free, self.position).map_err(|error| unreadable(&error))?;
+            let count = self.store.read_at(free, self.position)?;
             self.position += count as u64;
             self.stretch += 1;
             if let Some(left) = &mut self.left {

@@ -40,7 +40,7 @@ save("preamble_only.csv", "Sample Rate,1000\nRecord Length,0\nTime,CH1\n", "no_s
 save("time_without_samples.csv", "Time (s)\n" + "\n".join(T) + "\n", "no_samples", 2)
 save("times_only_two_columns.csv", "No.,Time (s)\n" + "".join(f"{i},{t}\n" for i, t in enumerate(T)), "no_samples", 2)
 save("wav_without_samples.wav", b"RIFF" + struct.pack("<I", 36) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, 8000, 16000, 2, 16) + b"data" + struct.pack("<I", 0), "no_samples")
-save("wav_without_data_chunk.wav", b"RIFF" + struct.pack("<I", 28) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, 8000, 16000, 2, 16), "no_samples")
+save("wav_without_data_chunk.wav", b"RIFF" + struct.pack("<I", 28) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, 8000, 16000, 2, 16), "unreadable")
 
 # No capture -------------------------------------------------------------------------------------
 save("prose.txt", "The amplifier hums when the lead touches the bench.\nIt stops when the lead is lifted.\n", "unsupported_format")
@@ -134,11 +134,11 @@ def wav(tag=1, channels=1, rate=8000, block=2, bits=16, length=16, data=bytes(20
     return b"RIFF" + struct.pack("<I", 20 + len(body) + len(data)) + b"WAVEfmt " + struct.pack("<I", len(body)) + body + b"data" + struct.pack("<I", len(data)) + data
 
 
-save("wav_header_cut.wav", b"RIFF\x24\x00\x00\x00", "unsupported_format")
+save("wav_header_cut.wav", b"RIFF\x24\x00\x00\x00", "unreadable")
 save("wav_without_format.wav", b"RIFF" + struct.pack("<I", 212) + b"WAVEdata" + struct.pack("<I", 200) + bytes(200), "unsupported_format")
-save("wav_format_cut.wav", wav(length=10), "unsupported_format")
+save("wav_format_cut.wav", wav(length=10), "unreadable")
 save("wav_no_channels.wav", wav(channels=0), "unsupported_format")
-save("wav_no_rate.wav", wav(rate=0), "unsupported_format")
+save("wav_no_rate.wav", wav(rate=0), "no_sample_rate")
 save("wav_no_block.wav", wav(block=0), "unsupported_format")
 save("wav_block_uneven.wav", wav(channels=2, block=3), "unsupported_format")
 save("wav_adpcm.wav", wav(tag=2, bits=4), "unsupported_format")
@@ -148,7 +148,7 @@ save("wav_half_float.wav", wav(tag=3, bits=16, block=2), "unsupported_format")
 save("wav_wide_integer.wav", wav(bits=64, block=8), "unsupported_format")
 save("wav_unknown_tag.wav", wav(tag=0x1234), "unsupported_format")
 save("avi.wav", b"RIFF\x24\x00\x00\x00AVI LIST" + bytes(40), "unsupported_format")
-save("wav_chunk_beyond_end.wav", b"RIFF\x24\x00\x00\x00WAVEjunk\xf0\xff\xff\xff" + bytes(40), "unsupported_format")
+save("wav_chunk_beyond_end.wav", b"RIFF\x24\x00\x00\x00WAVEjunk\xf0\xff\xff\xff" + bytes(40), "unreadable")
 
 (HERE / "expected.json").write_text(json.dumps(EXPECTED, indent=1) + "\n")
 print(len(EXPECTED), "files")
