@@ -57,6 +57,27 @@ impl ErrorKind {
     }
 }
 
+impl ErrorKind {
+    const ALL: [Self; 10] = [
+        Self::NotFound,
+        Self::Unreadable,
+        Self::UnsupportedFormat,
+        Self::NoSamples,
+        Self::NoSampleRate,
+        Self::BadValue,
+        Self::UnevenSampling,
+        Self::TooShort,
+        Self::NoSuchChannel,
+        Self::BadOption,
+    ];
+
+    /// The kind of this fixed name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+}
+
 impl fmt::Display for ErrorKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.as_str())

@@ -9,6 +9,7 @@ mod error;
 pub mod load;
 pub mod plan;
 pub mod report;
+pub mod results;
 pub mod separation;
 pub mod session;
 pub mod spectrum;

@@ -1,10 +1,10 @@
 //! Warnings: what limits a result, and what to do next.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// The fixed names of the warnings.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum WarningCode {
@@ -83,7 +83,7 @@ impl fmt::Display for WarningCode {
 }
 
 /// One warning: its code and a sentence that says what was found and what to do next.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Warning {
     /// The fixed name.

@@ -230,3 +230,50 @@ fn the_number_of_jobs_changes_nothing() {
     let with_jobs = |jobs| compared(&[BASELINE, LOOPED, ISOLATOR], &["--jobs", jobs]);
     assert_eq!(with_jobs("1"), with_jobs("3"));
 }
+
+/// Measured on many days, compared later: the lines stand in for their captures.
+#[test]
+fn lines_that_measure_wrote_stand_in_for_their_captures() {
+    let folder = tempfile::tempdir().unwrap();
+    let lines = |name: &str, captures: &[&str]| {
+        let files = captures
+            .iter()
+            .map(|capture| format!("data/demo/{capture}.csv"));
+        let output = humsieve(&["measure", "--format", "jsonl"])
+            .args(files)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0));
+        let path = folder.path().join(name);
+        std::fs::write(&path, output.stdout).unwrap();
+        path.to_str().unwrap().to_owned()
+    };
+    let (baseline, looped) = (lines("b.jsonl", BASELINE.1), lines("l.jsonl", LOOPED.1));
+    let read = compare(&[
+        "--baseline",
+        &baseline,
+        "--looped",
+        &looped,
+        "--isolated",
+        "data/demo/isolator_1.csv",
+        "--format",
+        "jsonl",
+    ]);
+    assert_eq!(read.status.code(), Some(0));
+    let read: Value = serde_json::from_slice(&read.stdout).unwrap();
+    assert_eq!(read["schema"], 1);
+    let direct = compared(&[BASELINE, LOOPED, ("isolated", &["isolator_1"])], &[]);
+    assert_eq!(read, direct);
+
+    let later = std::fs::read_to_string(&looped)
+        .unwrap()
+        .replace("\"schema\":1", "\"schema\":99");
+    std::fs::write(&looped, later).unwrap();
+    let refused = compare(&["--baseline", &baseline, "--looped", &looped]);
+    assert_eq!(refused.status.code(), Some(3));
+    let told = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert!(
+        told.contains("schema 99") && told.contains("line 1"),
+        "{told}"
+    );
+}

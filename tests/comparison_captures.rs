@@ -6,8 +6,10 @@ mod synthesis;
 
 use humsieve::analysis::measure;
 use humsieve::capture::MemorySource;
-use humsieve::comparison::{CommonGround, CompareOptions, Comparison, Verdict, compare};
-use humsieve::{Capture, Condition, MeasureOptions, Measurement};
+use humsieve::comparison::{
+    CaptureSource, CommonGround, CompareOptions, Comparison, Verdict, compare, compare_captures,
+};
+use humsieve::{Capture, Condition, Error, ErrorKind, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
@@ -115,4 +117,91 @@ fn captures_of_unequal_rates_are_measured_again_on_common_ground() {
             .improvement_db
             .is_some()
     );
+}
+
+fn drawn(scenario: &Scenario, rng: &mut ChaCha8Rng) -> Capture {
+    Capture::from_samples("drawn", scenario.rate_hz, &scenario.samples(rng)).unwrap()
+}
+
+fn through(captures: &[(Condition, Capture)]) -> Comparison {
+    let sources = captures
+        .iter()
+        .map(|(condition, capture)| CaptureSource::record(*condition, MemorySource::new(capture)))
+        .collect();
+    let compared = compare_captures(
+        sources,
+        &MeasureOptions::default(),
+        &CompareOptions::default(),
+    );
+    assert!(compared.failed.is_empty());
+    compared.comparison.unwrap()
+}
+
+/// A bench of one floor, loop and remedy that leaves the floor alone.
+fn perfect_remedy(seed: u64) -> [(Condition, Capture); 3] {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let nominal = if seed % 2 == 0 { 50.0 } else { 60.0 };
+    let mains = nominal + 0.05 * ((seed % 7) as f64 - 3.0);
+    let looped = Scenario::new(mains, 20.3 + (seed % 5) as f64, Colour::White);
+    let mut floor = looped.clone();
+    floor.harmonics.clear();
+    floor.offset = 1e-3;
+    [
+        (Condition::Baseline, drawn(&floor, &mut rng)),
+        (Condition::Looped, drawn(&looped, &mut rng)),
+        (Condition::Isolated, drawn(&floor, &mut rng)),
+    ]
+}
+
+fn at_floor(seeds: std::ops::Range<u64>) -> Vec<u64> {
+    seeds
+        .filter(|&seed| {
+            let comparison = through(&perfect_remedy(seed));
+            let hum = comparison.quantity("hum_rms").unwrap();
+            if hum.verdict != Verdict::AtFloor {
+                println!("{seed}: {hum:?}");
+            }
+            hum.verdict == Verdict::AtFloor
+        })
+        .collect()
+}
+
+/// A remedy that leaves nothing is said to have left nothing: no capture is lost for having no mains.
+#[test]
+fn perfect_remedies_come_out_at_the_floor() {
+    assert_eq!(at_floor(0..12).len(), 12);
+}
+
+#[test]
+#[ignore = "60 benches take a minute"]
+fn sixty_perfect_remedies_come_out_at_the_floor() {
+    assert_eq!(at_floor(0..60).len(), 60);
+}
+
+/// One capture that cannot be measured costs itself, and is told in figures and errors alike.
+#[test]
+fn a_capture_that_fails_is_told_and_left_out() {
+    let captures = perfect_remedy(3);
+    let mut sources: Vec<CaptureSource<'_>> = captures
+        .iter()
+        .map(|(condition, capture)| CaptureSource::record(*condition, MemorySource::new(capture)))
+        .collect();
+    sources.insert(
+        1,
+        CaptureSource::by(Condition::Looped, "torn.csv", |_| {
+            Err(Error::new(ErrorKind::BadValue, "found 'x'"))
+        }),
+    );
+    let compared = compare_captures(
+        sources,
+        &MeasureOptions::default(),
+        &CompareOptions::default(),
+    );
+    assert_eq!(compared.failed.len(), 1);
+    assert_eq!(compared.failed[0].0, 1);
+    let comparison = compared.comparison.unwrap();
+    assert_eq!(comparison.captures.looped, 1);
+    let told = comparison.left_out.iter().filter(|l| l.file == "torn.csv");
+    assert!(told.clone().any(|l| l.quantity == "hum_rms"));
+    assert!(told.into_iter().all(|l| l.why.contains("found 'x'")));
 }

@@ -132,11 +132,7 @@ fn each_figure_comes_from_captures_that_can_speak_of_it() {
     let hum = comparison.quantity("hum_rms").unwrap().looped.unwrap();
     assert_relative_eq!(offset.value, expected.0);
     assert_relative_eq!(hum.value, expected.1, max_relative = 1e-9);
-    let reasons: Vec<&str> = comparison
-        .left_out
-        .iter()
-        .map(|l| l.reason.as_str())
-        .collect();
+    let reasons: Vec<&str> = comparison.left_out.iter().map(|l| l.why.as_str()).collect();
     assert!(
         reasons.iter().any(|r| r.contains("AC coupled")),
         "{reasons:?}"
@@ -413,4 +409,177 @@ fn sentences_claim_no_more_than_the_lower_bound() {
             .contains("cannot be told from the instrument's floor")
     );
     assert!(comparison.notes[0].contains("One capture of each condition"));
+}
+
+/// Every number of two tables, names aside.
+fn numbers(value: &serde_json::Value, into: &mut Vec<f64>) {
+    match value {
+        serde_json::Value::Number(x) => into.extend(x.as_f64()),
+        serde_json::Value::Array(list) => list.iter().for_each(|v| numbers(v, into)),
+        serde_json::Value::Object(fields) => fields.values().for_each(|v| numbers(v, into)),
+        _ => {}
+    }
+}
+
+#[test]
+fn the_order_of_captures_changes_figures_by_rounding_alone() {
+    let mut draws = Draws::seeded(41);
+    for spread in [0.0, 0.05, 0.3] {
+        let truth = |offset, harmonics: &[f64]| Truth {
+            spread,
+            ..Truth::new(offset, harmonics, 1.0)
+        };
+        let captures = BTreeMap::from([
+            (
+                Condition::Baseline,
+                truth(0.0, &[0.0, 0.0, 0.0]).captures(3, &mut draws),
+            ),
+            (
+                Condition::Looped,
+                truth(3.0, &[5.0, 0.02, 0.9]).captures(5, &mut draws),
+            ),
+            (
+                Condition::Isolated,
+                truth(0.2, &[0.05, 0.04, 0.3]).captures(4, &mut draws),
+            ),
+        ]);
+        let table = |captures: &BTreeMap<Condition, Vec<Measurement>>| {
+            let comparison = compare(captures, &CompareOptions::default()).unwrap();
+            let mut found = Vec::new();
+            let quantities = serde_json::to_value(&comparison.quantities).unwrap();
+            numbers(&quantities, &mut found);
+            let verdicts: Vec<_> = comparison.quantities.iter().map(|q| q.verdict).collect();
+            (found, verdicts)
+        };
+        let (figures, verdicts) = table(&captures);
+        for turn in 1..5 {
+            let mut turned = captures.clone();
+            for list in turned.values_mut() {
+                let count = list.len();
+                list.rotate_left(turn % count);
+                list.swap(0, turn % 2);
+            }
+            let (others, other_verdicts) = table(&turned);
+            assert_eq!(verdicts, other_verdicts);
+            assert_eq!(figures.len(), others.len());
+            for (a, b) in figures.iter().zip(&others) {
+                assert_relative_eq!(*a, *b, max_relative = 1e-9, epsilon = 1e-12);
+            }
+        }
+    }
+}
+
+/// Channels of several captures, in any order, give the same channel to compare.
+#[test]
+fn the_channel_that_is_compared_does_not_depend_on_the_order_of_captures() {
+    let mut draws = Draws::seeded(42);
+    let mut named = |channel: &str, file: &str| {
+        let mut m = Truth::new(1.0, &[2.0], 1.0).capture(&mut draws);
+        m.channel = channel.into();
+        m.file = file.into();
+        m
+    };
+    let first = [named("A", "1"), named("B", "1")];
+    let second = [named("A", "2"), named("B", "2"), named("C", "2")];
+    let third = [named("C", "3")];
+    let baseline = vec![named("D", "4"), named("E", "4")];
+    let chosen = |parts: [&[Measurement]; 3]| {
+        let captures = BTreeMap::from([
+            (Condition::Baseline, baseline.clone()),
+            (Condition::Looped, parts.concat()),
+        ]);
+        let mut left_out: Vec<_> = compare(&captures, &CompareOptions::default())
+            .unwrap()
+            .left_out
+            .into_iter()
+            .map(|l| (l.file, l.channel))
+            .collect();
+        left_out.sort();
+        left_out.dedup();
+        left_out
+    };
+    let expected = [("1", "B"), ("2", "B"), ("2", "C"), ("3", "C"), ("4", "E")];
+    let expected = expected.map(|(file, channel)| (file.to_owned(), channel.to_owned()));
+    assert_eq!(chosen([&first, &second, &third]), expected);
+    assert_eq!(chosen([&third, &second, &first]), expected);
+}
+
+#[test]
+fn a_dead_channel_improves_nothing() {
+    let mut draws = Draws::seeded(43);
+    let looped = Truth::new(1.0, &[5.0, 0.4], 1e-3).captures(2, &mut draws);
+    let dead = |level: f64, dust: f64| {
+        let mut m = Truth::new(0.0, &[1e-16, 0.0], 1e-16).capture(&mut draws.clone());
+        m.dc_offset.value = level;
+        m.waveform.max = level + dust;
+        m.waveform.min = level;
+        m.waveform.peak_to_peak = dust;
+        m.waveform.ac_rms = 0.5 * dust;
+        m
+    };
+    for (level, dust) in [(0.0, 0.0), (1.5, 0.0), (1.5, 4e-16), (-3e-9, 0.0)] {
+        let captures = BTreeMap::from([
+            (Condition::Looped, looped.clone()),
+            (Condition::Isolated, vec![dead(level, dust)]),
+        ]);
+        let comparison = compare(&captures, &CompareOptions::default()).unwrap();
+        for quantity in &comparison.quantities {
+            assert_eq!(quantity.verdict, Verdict::Unresolved, "{quantity:?}");
+            assert_eq!(quantity.improvement_db, None, "{quantity:?}");
+            assert_eq!(quantity.isolated, None, "{quantity:?}");
+        }
+        let told = comparison
+            .left_out
+            .iter()
+            .filter(|l| l.why.contains("dead"));
+        assert_eq!(told.count(), 6);
+    }
+}
+
+/// Two captures that differ by a factor leave one degree of freedom: ends stay in order whatever follows.
+#[test]
+fn intervals_of_few_captures_keep_their_order() {
+    let mut draws = Draws::seeded(44);
+    for case in 0..60 {
+        let spread = [0.02, 0.2, 0.6, 1.5][case % 4];
+        let truth = |hum: f64, noise: f64| Truth {
+            spread,
+            ..Truth::new(hum, &[hum, 0.1 * hum], noise)
+        };
+        let captures = BTreeMap::from([
+            (
+                Condition::Baseline,
+                truth(0.01, 1.0).captures(2, &mut draws),
+            ),
+            (Condition::Looped, truth(3.0, 1.0).captures(2, &mut draws)),
+            (Condition::Isolated, truth(0.3, 1.0).captures(2, &mut draws)),
+        ]);
+        let comparison = compare(&captures, &CompareOptions::default()).unwrap();
+        for q in &comparison.quantities {
+            for e in [
+                q.baseline,
+                q.looped,
+                q.isolated,
+                q.loop_excess,
+                q.residual_excess,
+            ]
+            .into_iter()
+            .flatten()
+            {
+                assert!(e.low <= e.value && e.value <= e.high, "{}: {e:?}", q.name);
+                assert!(e.low >= 0.0 || q.name == "dc_offset", "{}: {e:?}", q.name);
+            }
+            for r in [q.improvement_db, q.excess_reduction_db]
+                .into_iter()
+                .flatten()
+            {
+                assert!(r.low <= r.value, "{}: {r:?}", q.name);
+                assert!(
+                    r.high.is_none_or(|high| r.value <= high),
+                    "{}: {r:?}",
+                    q.name
+                );
+            }
+        }
+    }
 }

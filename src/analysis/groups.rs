@@ -3,7 +3,7 @@
 use crate::spectrum::Nudft;
 use crate::{Error, ErrorKind};
 use ndarray::ArrayView1;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
 /// Fundamentals that windows of 10 or 12 cycles are defined for, Hz, and where 12 take over.
@@ -18,7 +18,7 @@ const CARRIED: f64 = 0.4;
 /// With C the RMS of a bin of a window's spectrum, N its cycles (10 or 12) and h the order:
 /// group² = ½C(hN−N/2)² + Σ C(hN+i)² + ½C(hN+N/2)², |i| < N/2; subgroup² = Σ C(hN+i)², |i| ≤ 1;
 /// interharmonic group² = Σ C(hN+i)², i = 1..N−1; centred subgroup² the same with i = 2..N−2.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct HarmonicGroup {
     /// Order h; 1 is the fundamental.
@@ -51,7 +51,7 @@ impl HarmonicGroup {
 }
 
 /// Groups of all orders: root mean squares over a record's windows.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct HarmonicGroups {
     /// Cycles of a window: 10 for 50 Hz, 12 for 60 Hz.

@@ -4,11 +4,11 @@ use super::groups::HarmonicGroups;
 use crate::Warning;
 use crate::capture::Acquisition;
 use crate::stats::Estimate;
-use serde::Serialize;
+use serde::{Deserialize, Deserializer, Serialize};
 use std::collections::BTreeMap;
 
 /// Everything measured of one channel (or of one stretch of it).
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Measurement {
     /// Name of the capture.
@@ -47,7 +47,6 @@ pub struct Measurement {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub harmonic_groups: Option<HarmonicGroups>,
     /// Settings the capture was taken with.
-    #[serde(skip)]
     pub acquisition: Acquisition,
     /// Noise density against frequency, where asked for.
     #[serde(skip)]
@@ -61,7 +60,7 @@ pub struct Measurement {
 }
 
 /// The mains series: harmonics of one fundamental.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Mains {
     /// Nominal frequency, 50 or 60 Hz unless the user named another.
@@ -77,12 +76,11 @@ pub struct Mains {
     /// Modelled harmonics by order.
     pub harmonics: Vec<Harmonic>,
     /// The series' power beside its noise, for ratios.
-    #[serde(skip)]
     pub power: LinePower,
 }
 
 /// One harmonic.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Harmonic {
     /// 1 is the fundamental.
@@ -94,7 +92,6 @@ pub struct Harmonic {
     /// Whether it stands above the noise, at a family-wise false-alarm probability of 1 %.
     pub detected: bool,
     /// Its power beside its noise, for ratios.
-    #[serde(skip)]
     pub power: LinePower,
 }
 
@@ -102,7 +99,7 @@ pub struct Harmonic {
 ///
 /// Under the model, `observed_v2 / noise_v2 * components` is noncentral chi-square with
 /// `components` degrees of freedom (noncentral F, the noise power itself having `noise_dof`).
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct LinePower {
     /// Mean square of the fitted lines, noise included, V².
@@ -111,8 +108,14 @@ pub struct LinePower {
     pub noise_v2: f64,
     /// Real components fitted: two a line (effective number where they differ in noise).
     pub components: f64,
-    /// Degrees of freedom of the noise power's estimate.
+    /// Degrees of freedom of the noise power's estimate; infinite (`null` as JSON) where it is known.
+    #[serde(deserialize_with = "unbounded")]
     pub noise_dof: f64,
+}
+
+/// `null` as what it stands for.
+fn unbounded<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::INFINITY))
 }
 
 impl LinePower {
@@ -129,7 +132,7 @@ impl LinePower {
 }
 
 /// In-band noise: what is neither DC, mains harmonic nor listed tone.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Noise {
     /// The band that was used, Hz.
@@ -142,12 +145,12 @@ pub struct Noise {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub corner_hz: Option<f64>,
     /// Noise by third-octave bands, where asked for.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub third_octaves: Vec<BandNoise>,
 }
 
 /// Noise of one band.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct BandNoise {
     /// Exact edges, Hz.
@@ -157,7 +160,7 @@ pub struct BandNoise {
 }
 
 /// A line that is no mains harmonic.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Tone {
     /// Frequency, Hz.
@@ -169,12 +172,11 @@ pub struct Tone {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub relation: Option<String>,
     /// Its power beside its noise, for ratios.
-    #[serde(skip)]
     pub power: LinePower,
 }
 
 /// Plain figures of the waveform, of finite samples.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct Waveform {
     /// Root mean square, offset included.
@@ -192,7 +194,7 @@ pub struct Waveform {
 }
 
 /// What limits the figures.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct Quality {
     /// Samples at or beyond the limit of the range.
@@ -206,7 +208,7 @@ pub struct Quality {
 }
 
 /// Kinds of evidence for a cause.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum EvidenceKind {
@@ -227,7 +229,7 @@ pub enum EvidenceKind {
 }
 
 /// One piece of evidence: what it points to, the numbers it rests on, the next safe thing to try.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Evidence {
     /// What it points to.

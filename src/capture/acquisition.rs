@@ -13,7 +13,8 @@ pub enum Coupling {
 }
 
 /// What is known of the instrument's settings; `None` where neither file nor user says.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 #[non_exhaustive]
 pub struct Acquisition {
     /// The range: plus or minus this many units of the channel.

@@ -59,6 +59,12 @@ where
     })
 }
 
+/// Does what works in parallel on so many threads, the calling one among them.
+pub fn on_threads<R>(count: usize, work: impl FnOnce() -> R) -> R {
+    let _own = own_threads(count);
+    work()
+}
+
 /// Threads for what the calling thread does in parallel, itself among them.
 ///
 /// `None` where the calling thread has some already, which then go on to serve it.

@@ -20,7 +20,7 @@ pub fn run(request: &ReportRequest) -> Result<Outcome, Failure> {
         folder(&request.session),
         &RunOptions {
             jobs: request.jobs,
-            progress: &|_| console.advance(),
+            progress: &|_, _| console.advance(),
         },
     )?;
     console.finish();

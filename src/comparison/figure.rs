@@ -2,6 +2,7 @@
 
 use crate::analysis::{LinePower, Measurement};
 use crate::stats::{ConfidenceDistribution, Estimate};
+use std::cmp::Ordering;
 
 /// A figure of the table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -99,6 +100,22 @@ impl Observation {
             } => value.is_finite() && value > 0.0 && log_uncertainty.is_finite(),
             Self::Bounded(e) => e.low.is_finite() && e.high.is_finite(),
         }
+    }
+
+    /// A fixed order of several observations.
+    pub(super) fn compare(&self, other: &Self) -> Ordering {
+        let key = |o: &Self| match *o {
+            Self::Offset(e) => [0.0, e.value, e.standard_uncertainty],
+            Self::Line { power, .. } => [1.0, power.observed_v2, power.noise_v2],
+            Self::Noise { rms, dof } => [2.0, rms, dof],
+            Self::Level {
+                value,
+                log_uncertainty,
+            } => [3.0, value, log_uncertainty],
+            Self::Bounded(e) => [4.0, e.value, e.high],
+        };
+        let pairs = key(self).into_iter().zip(key(other));
+        pairs.fold(Ordering::Equal, |order, (a, b)| order.then(a.total_cmp(&b)))
     }
 
     /// Value and standard uncertainty on the logarithmic scale, where the figure is resolved.

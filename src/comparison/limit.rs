@@ -2,12 +2,12 @@
 
 use super::result::Comparison;
 use crate::{Condition, Error, ErrorKind};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::str::FromStr;
 
 /// What a limit bounds.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Bounded {
     /// The reading's upper bound must not exceed the limit.
@@ -185,7 +185,7 @@ fn with_si_suffix(text: &str) -> Option<f64> {
 }
 
 /// What a limit says. Only `Pass` meets it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Acceptance {
     /// The whole interval lies on the good side.
@@ -219,7 +219,7 @@ impl fmt::Display for Acceptance {
 }
 
 /// A limit with the bound that was held against it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Judgement {
     /// What is bounded.

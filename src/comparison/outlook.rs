@@ -3,7 +3,7 @@
 use super::result::ComparedQuantity;
 use crate::stats::Estimate;
 use crate::{Condition, Error, ErrorKind};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A signal that is to be measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -41,7 +41,7 @@ impl WantedSignal {
 }
 
 /// What each part adds to a reading of the signal, before and after the remedy.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SignalOutlook {
     /// Amplitude (peak) of the signal.
@@ -55,7 +55,7 @@ pub struct SignalOutlook {
 }
 
 /// Errors of a signal's reading under one condition.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SignalErrors {
     /// Size of the offset over the amplitude, percent.

@@ -22,7 +22,7 @@ impl CommonGround {
     #[must_use]
     pub fn of<'a>(measurements: impl IntoIterator<Item = &'a Measurement>) -> Option<Self> {
         let all: Vec<&Measurement> = measurements.into_iter().collect();
-        let first = all.first()?;
+        let usual = usual_nominal(&all)?;
         let low = all.iter().map(|m| m.noise.band_hz.0).fold(0.0, f64::max);
         let high = all
             .iter()
@@ -35,12 +35,15 @@ impl CommonGround {
             .min();
         let strongest = all.iter().filter(|m| m.mains.detected).max_by(|a, b| {
             let hum = |m: &Measurement| m.mains.hum_rms.map_or(0.0, |rms| rms.value);
-            hum(a).total_cmp(&hum(b))
+            let nominal = |m: &Measurement| m.mains.nominal_hz;
+            hum(a)
+                .total_cmp(&hum(b))
+                .then(nominal(b).total_cmp(&nominal(a)))
         });
         Some(Self {
             band_hz: (low < high).then_some((low, high)),
             harmonics: harmonics.unwrap_or(0),
-            mains_nominal_hz: strongest.unwrap_or(first).mains.nominal_hz,
+            mains_nominal_hz: strongest.map_or(usual, |m| m.mains.nominal_hz),
         })
     }
 
@@ -67,4 +70,14 @@ impl CommonGround {
             ..options.clone()
         }
     }
+}
+
+/// The nominal frequency of most, of the lowest where several are as frequent.
+fn usual_nominal(all: &[&Measurement]) -> Option<f64> {
+    let mut nominals: Vec<f64> = all.iter().map(|m| m.mains.nominal_hz).collect();
+    nominals.sort_by(f64::total_cmp);
+    let runs: Vec<&[f64]> = nominals.chunk_by(|a, b| a == b).collect();
+    let longest = runs.iter().map(|run| run.len()).max()?;
+    let run = runs.into_iter().find(|run| run.len() == longest)?;
+    run.first().copied()
 }

@@ -44,10 +44,12 @@ impl Reading {
         borrowed: Option<Spread>,
         confidence: f64,
     ) -> Option<Self> {
-        let observations: Vec<Observation> = captures
+        let mut observations: Vec<Observation> = captures
             .iter()
             .filter_map(|capture| figure.observe(capture))
             .collect();
+        // sums over a fixed order: the captures' own order changes nothing
+        observations.sort_by(Observation::compare);
         match observations.as_slice() {
             [] => None,
             [single] => Some(Self::single(figure, single, captures, borrowed, confidence)),
@@ -252,11 +254,12 @@ fn spread_over_scatter(values: &[f64], within: &[(f64, f64)]) -> (f64, f64) {
 pub(super) fn pooled_spread(figure: Figure, conditions: &[&[&Measurement]]) -> Option<Spread> {
     let (mut squares, mut dof) = (0.0, 0.0);
     for captures in conditions {
-        let logarithms: Vec<f64> = captures
+        let mut logarithms: Vec<f64> = captures
             .iter()
             .filter_map(|capture| figure.observe(capture)?.logarithm())
             .map(|(log, _)| log)
             .collect();
+        logarithms.sort_by(f64::total_cmp);
         if logarithms.len() > 1 && logarithms.len() == captures.len() {
             let free = (logarithms.len() - 1) as f64;
             squares += standard_deviation(&logarithms).powi(2) * free;

@@ -4,10 +4,10 @@ use super::figure::Figure;
 use crate::Condition;
 use crate::analysis::Measurement;
 use crate::stats::{Estimate, chi_square_cdf, coverage_factor, mean, standard_deviation};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Agreement of the repeated captures of one condition in one figure.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Repeats {
     /// The condition.

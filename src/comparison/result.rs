@@ -3,13 +3,15 @@
 use super::limit::Judgement;
 use super::outlook::SignalOutlook;
 use super::repeats::Repeats;
+use crate::analysis::Measurement;
 use crate::stats::Estimate;
 use crate::{Condition, Warning};
-use serde::Serialize;
+use serde::{Deserialize, Deserializer, Serialize};
+use std::borrow::Cow;
 use std::fmt;
 
 /// What the loop adds and what the remedy takes away, figure by figure.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Comparison {
     /// Level of every interval.
@@ -25,21 +27,20 @@ pub struct Comparison {
     /// What limits the comparison.
     pub warnings: Vec<Warning>,
     /// How the verdicts of the whole table are kept from false alarms.
-    pub verdict_method: &'static str,
+    pub verdict_method: Cow<'static, str>,
     /// Captures that do not speak of some figures, and why.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
     pub left_out: Vec<LeftOut>,
     /// How well captures of one condition agree.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub repeats: Vec<Repeats>,
     /// Acceptance limits and what became of them.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub limits: Vec<Judgement>,
     /// What is left to measure, where a wanted signal was named.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub signal: Option<SignalOutlook>,
     /// Sentences on what the intervals cover here.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<String>,
 }
 
@@ -60,7 +61,7 @@ impl Comparison {
             captures,
             quantities,
             warnings: Vec::new(),
-            verdict_method: super::verdict::METHOD,
+            verdict_method: Cow::Borrowed(super::verdict::METHOD),
             left_out: Vec::new(),
             repeats: Vec::new(),
             limits: Vec::new(),
@@ -83,7 +84,7 @@ impl Comparison {
 }
 
 /// How many captures each condition had.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
 pub struct CaptureCounts {
     /// Probe shorted.
     pub baseline: usize,
@@ -93,8 +94,18 @@ pub struct CaptureCounts {
     pub isolated: usize,
 }
 
-/// A capture that does not speak of some figures.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Quantities that are not told for each harmonic: what holds for `hum_rms` holds for its harmonics.
+pub(super) const ALL_QUANTITIES: &[&str] = &[
+    "dc_offset",
+    "hum_rms",
+    "noise_rms",
+    "ac_rms",
+    "peak_to_peak",
+    "lines",
+];
+
+/// A capture that does not speak of a figure.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct LeftOut {
     /// Its file.
@@ -103,14 +114,32 @@ pub struct LeftOut {
     pub channel: String,
     /// The condition it was taken under.
     pub condition: Condition,
-    /// The figures it does not speak of.
-    pub figures: String,
+    /// Fixed name of the quantity that it does not speak of; `hum_rms` stands for its harmonics too.
+    pub quantity: String,
     /// Why.
-    pub reason: String,
+    pub why: String,
+}
+
+impl LeftOut {
+    /// A capture left out of these quantities, each an entry.
+    pub(super) fn of<'a>(
+        m: &'a Measurement,
+        condition: Condition,
+        quantities: &'a [&str],
+        why: &'a str,
+    ) -> impl Iterator<Item = Self> + use<'a> {
+        quantities.iter().map(move |quantity| Self {
+            file: m.file.clone(),
+            channel: m.channel.clone(),
+            condition,
+            quantity: (*quantity).to_owned(),
+            why: why.to_owned(),
+        })
+    }
 }
 
 /// One figure under the conditions.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct ComparedQuantity {
     /// `dc_offset`, `hum_rms`, `harmonic_1_rms`, `noise_rms`, `ac_rms`, `peak_to_peak`, ...
@@ -184,7 +213,7 @@ impl ComparedQuantity {
 }
 
 /// What the uncertainty of an improvement rests on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum Basis {
@@ -195,7 +224,7 @@ pub enum Basis {
 }
 
 /// Expanded uncertainties of one figure, in its unit (`improvement_db` in dB).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct ExpandedUncertainties {
     /// Of the baseline reading.
@@ -209,7 +238,7 @@ pub struct ExpandedUncertainties {
 }
 
 /// An expanded uncertainty (JCGM 100:2008, 6.2): the standard uncertainty times the coverage factor.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct ExpandedUncertainty {
     /// Half-width of the interval.
@@ -224,14 +253,20 @@ pub struct ExpandedUncertainty {
 ///
 /// `high` is `None` where the divisor is unresolved. `low` is negative infinity (`null` in JSON) where
 /// the dividend is.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct DecibelRatio {
     /// Point estimate; equal to `low` where `high` is `None`.
     pub value: f64,
     /// Lower end: what can be claimed.
+    #[serde(deserialize_with = "unbounded_below")]
     pub low: f64,
     /// Upper end.
     pub high: Option<f64>,
+}
+
+/// `null` as what it stands for.
+fn unbounded_below<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::NEG_INFINITY))
 }
 
 impl DecibelRatio {
@@ -269,7 +304,7 @@ impl DecibelRatio {
 }
 
 /// What a comparison says of one figure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// The whole interval of the improvement lies above 0 dB.

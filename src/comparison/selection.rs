@@ -1,6 +1,6 @@
 //! Which captures can speak of which figure.
 
-use super::result::LeftOut;
+use super::result::{ALL_QUANTITIES, LeftOut};
 use crate::analysis::Measurement;
 use crate::capture::Coupling;
 use crate::{Condition, WarningCode};
@@ -12,29 +12,42 @@ pub(super) struct Selection<'a> {
     pub alternating: Vec<&'a Measurement>,
 }
 
-const OFFSET: &str = "dc_offset";
-const ALTERNATING: &str = "hum_rms, harmonics, noise_rms, ac_rms, peak_to_peak";
+const OFFSET: &[&str] = &["dc_offset"];
+const ALTERNATING: &[&str] = &["hum_rms", "noise_rms", "ac_rms", "peak_to_peak", "lines"];
+
+/// Peak to peak over the largest sample at which a channel counts as constant: rounding of the samples'
+/// own numbers (2⁻⁴⁰), below any converter's step.
+const CONSTANT: f64 = 1e-12;
 
 impl<'a> Selection<'a> {
-    /// The offset comes from DC-coupled captures only. Everything comes from captures that did not
-    /// clip, with a step below the noise, on the finest range; what fails is taken only where nothing
-    /// better is at hand.
+    /// A constant channel speaks of nothing, and a capture given twice counts once. The offset comes from
+    /// DC-coupled captures only. Everything comes from captures that did not clip, with a step below the
+    /// noise, on the finest range; what fails is taken only where nothing better is at hand.
     pub(super) fn of(
         condition: Condition,
         captures: &[&'a Measurement],
         left_out: &mut Vec<LeftOut>,
     ) -> Self {
-        let mut note = |m: &Measurement, figures: &str, reason: &str| {
-            left_out.push(LeftOut {
-                file: m.file.clone(),
-                channel: m.channel.clone(),
-                condition,
-                figures: figures.into(),
-                reason: reason.into(),
-            });
+        let mut note = |m: &Measurement, quantities: &[&str], why: &str| {
+            left_out.extend(LeftOut::of(m, condition, quantities, why));
         };
-        let mut offset: Vec<&Measurement> = Vec::new();
+        let mut speaking: Vec<&Measurement> = Vec::new();
         for &m in captures {
+            if is_constant(m) {
+                note(
+                    m,
+                    ALL_QUANTITIES,
+                    "every sample is the same: a dead or disconnected channel tells nothing",
+                );
+            } else if let Some(twin) = speaking.iter().find(|other| same_samples(other, m)) {
+                let why = format!("the same samples as {}: it counts once", twin.file);
+                note(m, ALL_QUANTITIES, &why);
+            } else {
+                speaking.push(m);
+            }
+        }
+        let mut offset: Vec<&Measurement> = Vec::new();
+        for &m in &speaking {
             if is_ac_coupled(m) {
                 note(m, OFFSET, "AC coupled: the offset is not in the capture");
             } else {
@@ -43,7 +56,7 @@ impl<'a> Selection<'a> {
         }
         let offset = finest(offset, OFFSET, &mut note);
         let alternating = prefer(
-            captures.to_vec(),
+            speaking,
             |m| m.quality.clipped_samples == 0,
             |m| note(m, ALTERNATING, "clipped; another capture did not"),
         );
@@ -64,6 +77,30 @@ impl<'a> Selection<'a> {
             alternating,
         }
     }
+}
+
+/// Whether a channel holds one value throughout.
+pub(super) fn is_constant(m: &Measurement) -> bool {
+    let largest = m.waveform.max.abs().max(m.waveform.min.abs());
+    m.waveform.peak_to_peak <= CONSTANT * largest
+}
+
+/// Whether two captures hold the same samples: figures of the waveform, the offset and the noise, which
+/// depend on every sample and its place, agree to the last bit.
+pub(super) fn same_samples(a: &Measurement, b: &Measurement) -> bool {
+    let figures = |m: &Measurement| {
+        [
+            m.waveform.rms,
+            m.waveform.ac_rms,
+            m.waveform.min,
+            m.waveform.max,
+            m.dc_offset.value,
+            m.noise.rms.value,
+            m.mains.hum_rms.map_or(0.0, |rms| rms.value),
+        ]
+        .map(f64::to_bits)
+    };
+    a.samples == b.samples && a.start_s == b.start_s && figures(a) == figures(b)
 }
 
 pub(super) fn is_ac_coupled(m: &Measurement) -> bool {
@@ -93,15 +130,15 @@ fn prefer(
 /// Those on the finest range that did not clip, where every capture's range is known.
 fn finest<'a>(
     captures: Vec<&'a Measurement>,
-    figures: &str,
-    note: &mut impl FnMut(&Measurement, &str, &str),
+    quantities: &[&str],
+    note: &mut impl FnMut(&Measurement, &[&str], &str),
 ) -> Vec<&'a Measurement> {
     let captures = prefer(
         captures,
         |m| m.quality.clipped_samples == 0,
         |m| {
-            if figures == OFFSET {
-                note(m, figures, "clipped; another capture did not");
+            if quantities == OFFSET {
+                note(m, quantities, "clipped; another capture did not");
             }
         },
     );
@@ -119,6 +156,6 @@ fn finest<'a>(
                 .full_scale_v
                 .is_some_and(|range| range <= 1.01 * smallest)
         },
-        |m| note(m, figures, "a finer range was at hand and did not clip"),
+        |m| note(m, quantities, "a finer range was at hand and did not clip"),
     )
 }

@@ -1,5 +1,9 @@
 //! Verdicts of a whole table.
 
+use super::figure::Figure;
+use super::result::Verdict;
+use super::table::Row;
+
 /// How the family-wise handling reads in a report.
 pub(super) const METHOD: &str = "Holm's step-down procedure over all figures of the table, half of \
 the error probability for dc_offset, hum_rms, noise_rms, ac_rms and peak_to_peak, half for the \
@@ -8,12 +12,55 @@ most 1 - confidence, however the figures depend on each other. From single captu
 only beyond 1 dB, which grid and loads may change by themselves. Each single interval stays at the \
 stated confidence.";
 
+/// Verdicts by the method that [`METHOD`] states.
+pub(super) fn settle(rows: &mut [Row], confidence: f64, has_isolated: bool) {
+    let harmonics = rows
+        .iter()
+        .filter(|row| matches!(row.figure, Figure::Harmonic(_)))
+        .count();
+    let headline = rows.len() - harmonics;
+    let tested: Vec<usize> = (0..rows.len())
+        .filter(|&i| {
+            rows.get(i)
+                .is_some_and(|row| row.quantity.p_value.is_some())
+        })
+        .collect();
+    let hypotheses: Vec<(f64, f64)> = tested
+        .iter()
+        .filter_map(|&i| rows.get(i))
+        .filter_map(|row| {
+            let weight = match row.figure {
+                Figure::Harmonic(_) => 0.5 / harmonics as f64,
+                _ => 0.5 / headline as f64,
+            };
+            row.quantity.p_value.map(|p| (p, weight))
+        })
+        .collect();
+    for (&i, adjusted) in tested.iter().zip(holm(&hypotheses)) {
+        let Some(row) = rows.get_mut(i) else { continue };
+        row.quantity.adjusted_p_value = Some(adjusted);
+        let Some(ratio) = row.quantity.improvement_db else {
+            continue;
+        };
+        if adjusted > 1.0 - confidence || !ratio.excludes_zero() {
+            continue;
+        }
+        row.quantity.verdict = if ratio.low <= 0.0 {
+            Verdict::Worse
+        } else if has_isolated && row.at_floor {
+            Verdict::AtFloor
+        } else {
+            Verdict::Improved
+        };
+    }
+}
+
 /// Adjusted p values by Holm's procedure with weights (S. Holm, Scand. J. Stat. 6, 1979): they hold
 /// the probability of any false rejection under any dependence of the figures.
 ///
 /// `hypotheses` are (p value, weight) with positive weights of any sum.
 #[must_use]
-pub(super) fn holm(hypotheses: &[(f64, f64)]) -> Vec<f64> {
+fn holm(hypotheses: &[(f64, f64)]) -> Vec<f64> {
     let mut order: Vec<(usize, f64, f64)> = hypotheses
         .iter()
         .enumerate()

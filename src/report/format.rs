@@ -179,9 +179,10 @@ mod tests {
             .collect();
         assert_eq!(lines.len(), 2);
         assert_eq!(lines[0]["dc_offset"]["value"], 11.6e-3);
+        assert!(text.lines().all(|line| line.starts_with("{\"schema\":1,")));
         assert_eq!(
             lines[1],
-            serde_json::json!({"file": "bench/bad|file.csv", "error":
+            serde_json::json!({"schema": 1, "file": "bench/bad|file.csv", "error":
                 {"kind": "bad_value", "message": "line 3, column 2: found 'x'"}})
         );
     }

@@ -3,6 +3,7 @@
 use super::format::MeasuredCapture;
 use crate::Error;
 use crate::comparison::Judgement;
+use crate::results::SCHEMA;
 use serde::Serialize;
 use std::io::{self, Write};
 
@@ -58,11 +59,22 @@ pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Resu
     )
 }
 
-/// Any result as one line of JSON; what is not finite becomes `null`.
+#[derive(Serialize)]
+struct Line<'a, T> {
+    schema: u64,
+    #[serde(flatten)]
+    result: &'a T,
+}
+
+/// Any result as one line of JSON, led by its [`SCHEMA`]; what is not finite becomes `null`.
 ///
 /// # Errors
 /// Those of the output.
 pub fn json_line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
-    serde_json::to_writer(&mut *out, value)?;
+    let line = Line {
+        schema: SCHEMA,
+        result: value,
+    };
+    serde_json::to_writer(&mut *out, &line)?;
     out.write_all(b"\n")
 }

@@ -3,7 +3,8 @@
 use super::reading::{Figure, short};
 use crate::analysis::{Harmonic, Measurement};
 use crate::comparison::{
-    Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, Limit, SignalOutlook, Verdict,
+    Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, LeftOut, Limit, SignalOutlook,
+    Verdict,
 };
 
 /// Tones that a short listing shows, the strongest first.
@@ -343,14 +344,27 @@ pub fn comparison_remarks(comparison: &Comparison) -> Vec<String> {
     if let Some(signal) = &comparison.signal {
         remarks.extend(signal_remarks(signal, unit("hum_rms")));
     }
-    remarks.extend(comparison.left_out.iter().map(|left_out| {
-        format!(
-            "Left out of {}: {}, channel {} ({}): {}.",
-            left_out.figures, left_out.file, left_out.channel, left_out.condition, left_out.reason
-        )
-    }));
+    remarks.extend(left_out_remarks(&comparison.left_out));
     remarks.extend(comparison.notes.iter().cloned());
     remarks
+}
+
+/// One sentence a capture and reason, with every quantity that it is left out of.
+fn left_out_remarks(left_out: &[LeftOut]) -> impl Iterator<Item = String> {
+    left_out
+        .chunk_by(|a, b| (&a.file, &a.channel, &a.why) == (&b.file, &b.channel, &b.why))
+        .filter_map(|entries| {
+            let first = entries.first()?;
+            let quantities: Vec<&str> = entries.iter().map(|e| e.quantity.as_str()).collect();
+            Some(format!(
+                "Left out of {}: {}, channel {} ({}): {}.",
+                quantities.join(", "),
+                first.file,
+                first.channel,
+                first.condition,
+                first.why
+            ))
+        })
 }
 
 /// Holds a limit on a reading against the row of its name.

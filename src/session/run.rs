@@ -6,35 +6,38 @@ use super::test_rows::{judge, loop_alone, test_rows};
 use super::{CaptureEntry, Session, loop_verdict};
 use crate::analysis::{Evidence, Measurement, measure};
 use crate::capture::{Condition, Coupling};
-use crate::comparison::{CommonGround, CompareOptions, Comparison, compare};
+use crate::comparison::{CaptureSource, CompareOptions, Comparison, compare, measure_alike};
 use crate::load::{self, LoadOptions};
-use crate::{Error, ErrorKind, MeasureOptions, WarningCode};
+use crate::{Error, ErrorKind, MeasureOptions, WarningCode, results};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 type Captures = BTreeMap<Condition, Vec<Measurement>>;
 type Measuring<'a> =
     &'a (dyn Fn(&Path, &CaptureEntry, &MeasureOptions) -> Result<Vec<Measurement>, Error> + Sync);
 type Comparing<'a> = &'a dyn Fn(&Captures, &CompareOptions) -> Result<Comparison, Error>;
 
+/// Told of each capture and, where it failed, why.
+pub type Progress<'a> = &'a (dyn Fn(&CaptureEntry, Option<&Error>) + Sync);
+
 /// How a session is run.
 #[derive(Clone, Copy)]
 pub struct RunOptions<'a> {
     /// Captures analysed at once; `None`: all cores.
     pub jobs: Option<usize>,
-    /// Called after each capture, from whichever thread analysed it.
-    pub progress: &'a (dyn Fn(&CaptureOutcome) + Sync),
+    /// Called after each capture, from whichever thread analysed it, with its error if it failed.
+    pub progress: Progress<'a>,
 }
 
 impl Default for RunOptions<'_> {
     fn default() -> Self {
         Self {
             jobs: None,
-            progress: &|_| {},
+            progress: &|_, _| {},
         }
     }
 }
@@ -81,19 +84,9 @@ pub(super) fn run_with(
     base: &Path,
     measure: Measuring<'_>,
     compare: Comparing<'_>,
-    progress: &(dyn Fn(&CaptureOutcome) + Sync),
+    progress: Progress<'_>,
 ) -> SessionResult {
-    let options = session.measure_options();
-    let mut captures: Vec<CaptureOutcome> = session
-        .captures
-        .par_iter()
-        .map(|entry| {
-            let outcome = one_capture(session, base, entry, measure, &options);
-            progress(&outcome);
-            outcome
-        })
-        .collect();
-    on_common_ground(session, base, &mut captures, measure, &options);
+    let captures = measure_all(session, base, measure, progress);
     let mut result = SessionResult {
         session: session.clone(),
         wiring: loop_verdict(&session.setup, &session.remedies),
@@ -118,52 +111,129 @@ pub(super) fn run_with(
     result
 }
 
-/// Measures again what was not measured in the band and with the orders that all captures share.
-fn on_common_ground(
+/// Measures every capture, on the ground that all share.
+fn measure_all(
     session: &Session,
     base: &Path,
-    captures: &mut [CaptureOutcome],
     measure: Measuring<'_>,
-    options: &MeasureOptions,
-) {
-    let usable = captures.iter().filter_map(|c| c.outcome.as_ref().ok());
-    let Some(ground) = CommonGround::of(usable) else {
-        return;
-    };
-    let options = ground.apply(options);
-    captures
-        .par_iter_mut()
-        .filter(|capture| capture.outcome.as_ref().is_ok_and(|m| !ground.holds(m)))
-        .for_each(|capture| {
-            let entry = capture.entry.clone();
-            *capture = one_capture(session, base, &entry, measure, &options);
-        });
+    progress: Progress<'_>,
+) -> Vec<CaptureOutcome> {
+    let taken: Vec<Taken> = session
+        .captures
+        .iter()
+        .flat_map(|entry| Taken::of(entry, base))
+        .collect();
+    let mut unused: Vec<Vec<String>> = taken.iter().map(|_| Vec::new()).collect();
+    let mut sources: Vec<CaptureSource<'_>> = taken
+        .iter()
+        .zip(&mut unused)
+        .map(|(taken, unused)| {
+            let entry = &taken.entry;
+            let mut told = false;
+            let source = CaptureSource::by(entry.condition, &entry.file, move |options| {
+                let measured = match &taken.earlier {
+                    Some(earlier) => earlier.clone(),
+                    None => measure(&taken.path, entry, options),
+                };
+                let first = measured.and_then(|channels| first_channel(channels, taken, unused));
+                if !std::mem::replace(&mut told, true) {
+                    progress(entry, first.as_ref().err());
+                }
+                first.map(|measurement| vec![measurement])
+            });
+            match taken.earlier {
+                Some(_) => source.once(),
+                None => source,
+            }
+        })
+        .collect();
+    let outcomes = measure_alike(&mut sources, &session.measure_options());
+    drop(sources);
+    taken
+        .into_par_iter()
+        .zip(unused)
+        .zip(outcomes)
+        .map(|((taken, unused_channels), outcome)| CaptureOutcome {
+            remedy: session.remedy_of(&taken.entry).map(str::to_owned),
+            sha256: digest(&taken.path).ok(),
+            unused_channels,
+            outcome: outcome.and_then(|channels| only(channels, &taken.path)),
+            entry: taken.entry,
+        })
+        .collect()
 }
 
-fn one_capture(
-    session: &Session,
-    base: &Path,
-    entry: &CaptureEntry,
-    measure: Measuring<'_>,
-    options: &MeasureOptions,
-) -> CaptureOutcome {
-    let path = base.join(&entry.file);
-    let mut unused_channels = Vec::new();
-    let outcome = measure(&path, entry, options).and_then(|measured| {
-        let mut channels = measured.into_iter();
-        let first = channels.next();
-        unused_channels = channels.map(|other| other.channel).collect();
-        first.ok_or_else(|| {
-            Error::new(ErrorKind::NoSamples, "the capture holds no channel").in_file(&path)
-        })
-    });
-    CaptureOutcome {
-        entry: entry.clone(),
-        remedy: session.remedy_of(entry).map(str::to_owned),
-        sha256: digest(&path).ok(),
-        unused_channels,
-        outcome,
+/// A capture of the session, or one that was measured earlier and stands in a file of results.
+struct Taken {
+    entry: CaptureEntry,
+    path: PathBuf,
+    earlier: Option<Result<Vec<Measurement>, Error>>,
+}
+
+impl Taken {
+    fn of(entry: &CaptureEntry, base: &Path) -> Vec<Self> {
+        let path = base.join(&entry.file);
+        let taken = |file: Option<String>, earlier| Self {
+            entry: CaptureEntry {
+                file: file.unwrap_or_else(|| entry.file.clone()),
+                ..entry.clone()
+            },
+            path: path.clone(),
+            earlier,
+        };
+        if !results::is_results(&path) {
+            return vec![taken(None, None)];
+        }
+        match results::read(&path) {
+            Ok(captures) => captures
+                .into_iter()
+                .map(|capture| taken(Some(capture.file), Some(capture.outcome)))
+                .collect(),
+            Err(error) => vec![taken(None, Some(Err(error)))],
+        }
     }
+}
+
+/// The channel that the entry names (without one the first), and the names of the others.
+fn first_channel(
+    channels: Vec<Measurement>,
+    taken: &Taken,
+    unused: &mut Vec<String>,
+) -> Result<Measurement, Error> {
+    let wanted = taken.entry.channel.as_deref();
+    let place = match (&taken.earlier, wanted) {
+        (Some(_), Some(name)) => channels
+            .iter()
+            .position(|m| m.channel == name)
+            .or_else(|| name.parse::<usize>().ok()?.checked_sub(1))
+            .unwrap_or(usize::MAX),
+        _ => 0,
+    };
+    let mut chosen = None;
+    unused.clear();
+    for (index, measurement) in channels.into_iter().enumerate() {
+        if index == place {
+            chosen = Some(measurement);
+        } else {
+            unused.push(measurement.channel);
+        }
+    }
+    chosen.ok_or_else(|| {
+        let error = match wanted {
+            Some(name) if !unused.is_empty() => Error::new(
+                ErrorKind::NoSuchChannel,
+                format!("channel '{name}' is not among {}", unused.join(", ")),
+            ),
+            _ => Error::new(ErrorKind::NoSamples, "the capture holds no channel"),
+        };
+        error.in_file(&taken.path)
+    })
+}
+
+fn only(channels: Vec<Measurement>, path: &Path) -> Result<Measurement, Error> {
+    channels.into_iter().next().ok_or_else(|| {
+        Error::new(ErrorKind::NoSamples, "the capture holds no channel").in_file(path)
+    })
 }
 
 fn digest(path: &Path) -> std::io::Result<String> {
@@ -290,7 +360,7 @@ fn attempt(
             troubles.extend(comparison.left_out.iter().map(|left| Trouble {
                 file: Some(left.file.clone()),
                 code: "left_out".into(),
-                message: format!("does not speak of {}: {}", left.figures, left.reason),
+                message: format!("does not speak of {}: {}", left.quantity, left.why),
                 lost: false,
             }));
             Some(comparison)

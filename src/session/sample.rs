@@ -323,7 +323,7 @@ pub fn result_of(text: &str) -> SessionResult {
         }
         Ok(vec![measurement(&entry.file)])
     };
-    run_with(&session, Path::new("bench"), &measure, &compare, &|_| {})
+    run_with(&session, Path::new("bench"), &measure, &compare, &|_, _| {})
 }
 
 pub fn result() -> SessionResult {

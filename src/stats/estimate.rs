@@ -2,14 +2,17 @@
 
 use super::quantile::normal_quantile;
 use super::student_curve::recurring_student_quantile;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A figure with its uncertainty: point estimate, standard uncertainty, degrees of freedom and the
 /// interval at a stated confidence.
 ///
 /// The interval covers random scatter only; calibration errors where a session gave them. It need
 /// not be symmetric, and it reaches 0 for an amplitude that is not resolved above the noise.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+///
+/// As JSON it is read back to the bit: an end or degrees of freedom without bound are `null` there.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(from = "Written")]
 #[non_exhaustive]
 pub struct Estimate {
     /// Point estimate.
@@ -19,13 +22,10 @@ pub struct Estimate {
     /// Upper end of the interval.
     pub high: f64,
     /// Standard uncertainty (GUM, JCGM 100:2008).
-    #[serde(skip)]
     pub standard_uncertainty: f64,
     /// Degrees of freedom of the standard uncertainty; infinite where it is known.
-    #[serde(skip)]
     pub degrees_of_freedom: f64,
     /// Level of the interval.
-    #[serde(skip)]
     pub confidence: f64,
 }
 
@@ -87,6 +87,34 @@ impl Estimate {
     #[must_use]
     pub fn contains(&self, x: f64) -> bool {
         (self.low..=self.high).contains(&x)
+    }
+}
+
+/// An estimate as JSON holds it.
+#[derive(Deserialize)]
+struct Written {
+    value: Option<f64>,
+    low: Option<f64>,
+    high: Option<f64>,
+    standard_uncertainty: Option<f64>,
+    degrees_of_freedom: Option<f64>,
+    confidence: f64,
+}
+
+impl From<Written> for Estimate {
+    fn from(written: Written) -> Self {
+        let known = written.value.is_some();
+        let unbounded = |infinity: f64| if known { infinity } else { f64::NAN };
+        Self {
+            value: written.value.unwrap_or(f64::NAN),
+            low: written.low.unwrap_or(unbounded(f64::NEG_INFINITY)),
+            high: written.high.unwrap_or(unbounded(f64::INFINITY)),
+            standard_uncertainty: written
+                .standard_uncertainty
+                .unwrap_or(unbounded(f64::INFINITY)),
+            degrees_of_freedom: written.degrees_of_freedom.unwrap_or(f64::INFINITY),
+            confidence: written.confidence,
+        }
     }
 }
 

@@ -9,6 +9,7 @@ use humsieve::stats::{Estimate, normal_quantile};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
+#[derive(Clone)]
 pub struct Draws(ChaCha8Rng);
 
 impl Draws {

@@ -9,6 +9,7 @@ use std::io::{self, Write};
 
 #[derive(Serialize)]
 struct Report<'a> {
+    schema: u64,
     program: &'static str,
     version: &'static str,
     summary: Vec<String>,
@@ -57,6 +58,7 @@ struct Remedy<'a> {
 pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()> {
     let report = Report {
         program: "humsieve",
+        schema: crate::results::SCHEMA,
         version: env!("CARGO_PKG_VERSION"),
         summary: summary(result),
         session: &result.session,
