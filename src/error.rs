@@ -55,10 +55,8 @@ impl ErrorKind {
             Self::Internal => "internal",
         }
     }
-}
 
-impl ErrorKind {
-    const ALL: [Self; 10] = [
+    const ALL: [Self; 13] = [
         Self::NotFound,
         Self::Unreadable,
         Self::UnsupportedFormat,
@@ -69,6 +67,9 @@ impl ErrorKind {
         Self::TooShort,
         Self::NoSuchChannel,
         Self::BadOption,
+        Self::TooClipped,
+        Self::Unwritable,
+        Self::Internal,
     ];
 
     /// The kind of this fixed name.
