@@ -9,7 +9,7 @@ use humsieve::{Capture, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use synthesis::tally::Tally;
-use synthesis::{Colour, Scenario};
+use synthesis::{Colour, Noise, Scenario};
 
 const FIGURES: [&str; 6] = [
     "offset",
@@ -80,4 +80,32 @@ fn intervals_hold_and_estimates_are_unbiased() {
         }
     }
     assert!(failures.is_empty(), "{}", failures.join("\n"));
+}
+
+/// Four standard errors of the power, from the squared density: a false alarm in 16 000 a colour.
+#[test]
+fn made_noise_has_the_power_its_density_says() {
+    let (rate_hz, count) = (1000.0, 100_000);
+    for (seed, colour) in [
+        Colour::White,
+        Colour::OnePole { corner_hz: 40.0 },
+        Colour::Pink { corner_hz: 100.0 },
+        Colour::Blue,
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let noise = Noise {
+            rate_hz,
+            drive: 0.3,
+            colour,
+        };
+        let mut rng = ChaCha8Rng::seed_from_u64(seed as u64);
+        let made = noise.samples(count, &mut rng);
+        let power = made.iter().map(|x| x * x).sum::<f64>() / count as f64;
+        let said = noise.power_between(1e-3, rate_hz / 2.0);
+        let duration = count as f64 / rate_hz;
+        let error = (noise.squared_density_between(1e-3, rate_hz / 2.0) / duration).sqrt();
+        approx::assert_abs_diff_eq!(power, said, epsilon = 4.0 * error);
+    }
 }

@@ -154,7 +154,12 @@ fn no_hum(add: &mut impl FnMut(String, Recipe)) {
         ..PLAIN
     };
     for (name, content) in CONTENTS {
-        add(format!("D {name}"), Recipe { content, ..quiet });
+        let telling = if name == "tone at 100 Hz" {
+            " (no telling)"
+        } else {
+            ""
+        };
+        add(format!("D {name}{telling}"), Recipe { content, ..quiet });
     }
     for (name, hue) in [
         ("white noise", Hue::White),

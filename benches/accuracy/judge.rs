@@ -47,7 +47,7 @@ impl Outcome {
 
     /// Whether something is worth looking at.
     pub fn fails(&self) -> bool {
-        self.nominal_right == Some(false)
+        self.nominal_right == Some(false) && self.detected
             || self.detected != self.nominal_right.is_some()
             || self.figures.iter().flatten().any(|f| !f.held)
             || !self.false_tones.is_empty()

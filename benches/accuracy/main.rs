@@ -10,12 +10,16 @@
 //! `HUMSIEVE_DUMP=record.csv` (its samples as a capture), `HUMSIEVE_RECORDINGS=folder` (instead: real recordings against that
 //! folder's `reference_values.json`). The table is written where all classes were run; elsewhere with `HUMSIEVE_TABLE=path`.
 //!
+//! Where cores are shared, build first (`cargo bench --profile dev --bench accuracy --no-run`) and run the program that
+//! names, with `--bench`.
+//!
 //! A trial's record depends on seed, class and number only, never on threads. Run as a test (without `--bench`) it
 //! measures one record of every class.
 #![allow(missing_docs, clippy::unwrap_used)]
 
 mod bound;
 mod classes;
+mod demodulated;
 mod draw;
 mod judge;
 mod lively;
@@ -30,10 +34,14 @@ mod wanted;
 
 use classes::Class;
 use draw::Draw;
+use humsieve::Error;
 use judge::{FIGURES, Outcome, judged};
-use rayon::prelude::*;
+use rayon::ThreadPoolBuilder;
+use std::collections::BTreeMap;
 use std::env::{args, var, var_os};
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 struct Settings {
     trials: std::ops::Range<usize>,
@@ -89,26 +97,39 @@ fn main() {
     }
 }
 
-/// Each measurement in a pool of one thread of its own, so that its time is not that of others it helps.
-fn run(class: &Class, settings: &Settings) -> String {
-    let results: Vec<_> = settings
-        .trials
-        .clone()
-        .into_par_iter()
-        .map(|number| {
-            let trial = class
-                .recipe
-                .trial(&mut Draw::seeded(settings.seed, &class.name, number));
+/// One trial after the other on each core. Each core measures in a pool of one thread of its own, so that the time of
+/// a measurement is not that of others it helps with.
+fn trials(class: &Class, settings: &Settings) -> BTreeMap<usize, Result<Outcome, Error>> {
+    let next = AtomicUsize::new(settings.trials.start);
+    let results = Mutex::new(BTreeMap::new());
+    let work = || {
+        let alone = ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+        loop {
+            let number = next.fetch_add(1, Ordering::Relaxed);
+            if number >= settings.trials.end {
+                break;
+            }
+            let mut draw = Draw::seeded(settings.seed, &class.name, number);
+            let trial = class.recipe.trial(&mut draw);
             if let Some(path) = &settings.dump {
                 dump(path, &trial);
             }
-            let alone = rayon::ThreadPoolBuilder::new().num_threads(1).build();
-            (number, alone.unwrap().install(|| judged(&trial)))
-        })
-        .collect();
+            let result = alone.install(|| judged(&trial));
+            results.lock().unwrap().insert(number, result);
+        }
+    };
+    std::thread::scope(|scope| {
+        for _ in 0..std::thread::available_parallelism().map_or(1, usize::from) {
+            scope.spawn(work);
+        }
+    });
+    results.into_inner().unwrap()
+}
+
+fn run(class: &Class, settings: &Settings) -> String {
     let mut outcomes = Vec::new();
     let mut refused = 0;
-    for (number, result) in results {
+    for (number, result) in trials(class, settings) {
         match result {
             Ok(outcome) => {
                 if settings.verbose && outcome.fails() {

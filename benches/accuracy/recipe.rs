@@ -93,6 +93,7 @@ impl Recipe {
             fundamental_hz: fundamental,
             hum_rms: level,
             orders: series.orders.len(),
+            hum: self.hum,
         };
         let wanted = self.content.made(&place, draw);
         let constant = draw.sign() * draw.spread(0.3, 30.0) * level;

@@ -40,6 +40,8 @@ pub struct Place {
     pub hum_rms: f64,
     /// Highest order of it.
     pub orders: usize,
+    /// Whether the hum is there.
+    pub hum: bool,
 }
 
 impl Place {
@@ -177,12 +179,19 @@ impl Content {
     }
 
     fn tone(self, place: &Place, draw: &mut Draw) -> Wanted {
-        let order = draw.whole(1, place.orders.max(3)) as f64 * place.fundamental_hz;
+        // Without hum nobody can tell a line at the place of order 1 or 2 from hum.
+        let least = if place.hum { 1 } else { 3 };
+        let order = draw.whole(least, place.orders.max(4)) as f64 * place.fundamental_hz;
         let hz = match self {
             Self::ToneAt(all) => draw.one_of(all),
             Self::ToneNearOrder => order + draw.uniform(-1.0, 1.0),
             Self::MachineLine => order + draw.sign() * draw.uniform(0.3, 3.0),
-            _ => draw.spread(20.0, 0.45 * place.rate_hz),
+            _ => loop {
+                let hz = draw.spread(20.0, 0.45 * place.rate_hz);
+                if place.hum || !like_hum(hz) {
+                    break hz;
+                }
+            },
         };
         let strength = if self == Self::MachineLine {
             draw.spread(0.3, 30.0)
@@ -196,6 +205,13 @@ impl Content {
             ..Wanted::plain(place.of_time(|t| peak * (TAU * hz * t + phase).cos()))
         }
     }
+}
+
+/// Whether a line alone would pass for the fundamental or a rectifier's double.
+fn like_hum(hz: f64) -> bool {
+    [50.0, 60.0, 100.0, 120.0]
+        .iter()
+        .any(|place| (hz / place - 1.0).abs() < 0.012)
 }
 
 /// An exponential from a start on, 1 to 1000 times the hum, 5 ms to the record's length.
