@@ -127,6 +127,15 @@ impl Error {
         self
     }
 
+    /// Names `to` where the file is `from`: an output is written under another name until it is complete.
+    #[must_use]
+    pub fn moved(mut self, from: &Path, to: &Path) -> Self {
+        if self.file.as_deref() == Some(from) {
+            self.file = Some(to.to_path_buf());
+        }
+        self
+    }
+
     /// Adds the 1-based line.
     #[must_use]
     pub fn at_line(mut self, line: u64) -> Self {

@@ -203,6 +203,9 @@ pub struct SeparateArguments {
     /// Where the result goes: .wav or .csv
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
+    /// Writes the output even where it is one of the inputs
+    #[arg(long)]
+    pub force: bool,
     /// Which component to write
     #[arg(long, value_enum, default_value_t)]
     pub keep: KeepArgument,
@@ -255,6 +258,9 @@ pub struct ReportArguments {
     /// Where the report goes: .html, .md (with its plots beside it) or .json
     #[arg(short, long, value_name = "OUT")]
     pub output: PathBuf,
+    /// Writes the output even where it is one of the inputs
+    #[arg(long)]
+    pub force: bool,
     /// Captures analysed at once [default: all cores]
     #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
     pub jobs: Option<usize>,
@@ -271,6 +277,9 @@ pub struct SessionArguments {
     /// Where the draft goes [default: standard output]
     #[arg(short, long, value_name = "OUT")]
     pub output: Option<PathBuf>,
+    /// Writes the output even where a session file stands there already
+    #[arg(long)]
+    pub force: bool,
     /// No progress and no warnings on standard error; errors are still told
     #[arg(long)]
     pub quiet: bool,

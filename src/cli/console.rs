@@ -1,8 +1,9 @@
 //! Standard output for results, standard error for everything else.
 
 use humsieve::Error;
+use humsieve::printable::printable;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::io::{self, BufWriter, IsTerminal, StdoutLock};
+use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
 use std::path::Path;
 
 const LONG_BATCH: usize = 8;
@@ -66,14 +67,14 @@ impl Console {
 
     /// One line.
     pub fn say(&self, line: &str) {
-        let line: String = line
-            .chars()
-            .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-            .collect();
-        let write = || eprintln!("humsieve: {line}");
         match &self.progress {
-            Some(bar) => bar.suspend(write),
-            None => write(),
+            Some(bar) => bar.suspend(|| say(line)),
+            None => say(line),
         }
     }
+}
+
+/// One line on standard error. Where that cannot be written, the results are still worth having.
+pub fn say(line: &str) {
+    let _ = writeln!(io::stderr(), "humsieve: {}", printable(line));
 }

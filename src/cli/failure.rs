@@ -1,5 +1,6 @@
 //! How a run ends: exit status and what is said on standard error.
 
+use super::console::say;
 use humsieve::{Error, ErrorKind};
 use std::io;
 use std::process::ExitCode;
@@ -18,9 +19,9 @@ pub struct Outcome {
 pub enum Failure {
     /// Unusable arguments, in one line.
     Usage(String),
-    /// The one input of the command could not be read or analysed.
-    Input(Error),
-    /// The output could not be written.
+    /// The one input of the command could not be read or analysed, or its file not be written.
+    File(Error),
+    /// Standard output could not be written.
     Output(io::Error),
 }
 
@@ -34,7 +35,7 @@ impl From<Error> for Failure {
     fn from(error: Error) -> Self {
         match error.kind() {
             ErrorKind::BadOption => Self::Usage(error.to_string()),
-            _ => Self::Input(error),
+            _ => Self::File(error),
         }
     }
 }
@@ -55,16 +56,19 @@ pub fn exit_code(result: Result<Outcome, Failure>) -> ExitCode {
         }) => 1,
         Ok(_) => 0,
         Err(Failure::Usage(message)) => {
-            eprintln!("humsieve: {message}");
+            say(&message);
             2
         }
-        Err(Failure::Input(error)) => {
-            eprintln!("humsieve: {error}");
-            3
+        Err(Failure::File(error)) => {
+            say(&error.to_string());
+            match error.kind() {
+                ErrorKind::Unwritable => 2,
+                _ => 3,
+            }
         }
         Err(Failure::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => 0,
         Err(Failure::Output(error)) => {
-            eprintln!("humsieve: the output cannot be written: {error}");
+            say(&format!("the output cannot be written: {error}"));
             2
         }
     })

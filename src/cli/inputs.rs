@@ -1,10 +1,11 @@
 //! The captures of a call: arguments, folders, lists and standard input.
 
 use super::failure::Failure;
+use super::identity::Identity;
 use humsieve::load;
 use humsieve::{Error, ErrorKind};
 use std::fs::{self, File};
-use std::io::{self, BufRead, BufReader};
+use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
 /// A capture to read, or an argument that led to none.
@@ -29,7 +30,21 @@ pub fn find(captures: &[PathBuf], list: Option<&Path>) -> Result<Vec<Input>, Fai
             "standard input (-) can be read only once".into(),
         ));
     }
-    Ok(named.iter().flat_map(|path| expand(path)).collect())
+    let output = Identity::of_standard_output();
+    if let Some(output) = &output
+        && let Some(path) = named
+            .iter()
+            .find(|path| Identity::of(path).as_ref() == Some(output))
+    {
+        return Err(Failure::Usage(format!(
+            "standard output goes to the input '{}'; let it go to another file",
+            path.display()
+        )));
+    }
+    Ok(named
+        .iter()
+        .flat_map(|path| expand(path, output.as_ref()))
+        .collect())
 }
 
 /// A capture shorter than this is measured before a second thread would be awake.
@@ -68,18 +83,59 @@ fn listed(list: &Path) -> Result<Vec<PathBuf>, Failure> {
     } else {
         Box::new(BufReader::new(File::open(list).map_err(|e| unusable(&e))?))
     };
-    let mut paths = Vec::new();
-    for line in reader.lines() {
-        let line = line.map_err(|e| unusable(&e))?;
-        let name = line.trim_end_matches('\r');
-        if !name.trim().is_empty() {
-            paths.push(PathBuf::from(name));
-        }
-    }
-    Ok(paths)
+    paths(reader).map_err(|e| unusable(&e))
 }
 
-fn expand(path: &Path) -> Vec<Input> {
+/// Longest line of a list; no system takes a longer path.
+const LINE_BYTES: u64 = 1 << 16;
+
+/// The paths of a list, one a line, in whatever bytes the file system uses.
+fn paths(mut list: impl BufRead) -> io::Result<Vec<PathBuf>> {
+    let mut paths = Vec::new();
+    let mut line = Vec::new();
+    let mut first = true;
+    loop {
+        line.clear();
+        if list
+            .by_ref()
+            .take(LINE_BYTES)
+            .read_until(b'\n', &mut line)?
+            == 0
+        {
+            return Ok(paths);
+        }
+        let mut name = line.strip_suffix(b"\n").unwrap_or(&line);
+        name = name.strip_suffix(b"\r").unwrap_or(name);
+        if name.len() as u64 >= LINE_BYTES - 2 {
+            return Err(io::Error::other(
+                "a line is longer than any path; is it a list?",
+            ));
+        }
+        if first {
+            name = name.strip_prefix(&BYTE_ORDER_MARK).unwrap_or(name);
+            first = false;
+        }
+        if !name.trim_ascii().is_empty() {
+            paths.push(path(name));
+        }
+    }
+}
+
+const BYTE_ORDER_MARK: [u8; 3] = [0xef, 0xbb, 0xbf];
+
+#[cfg(unix)]
+fn path(bytes: &[u8]) -> PathBuf {
+    use std::os::unix::ffi::OsStrExt;
+    PathBuf::from(std::ffi::OsStr::from_bytes(bytes))
+}
+
+#[cfg(not(unix))]
+fn path(bytes: &[u8]) -> PathBuf {
+    PathBuf::from(String::from_utf8_lossy(bytes).into_owned())
+}
+
+/// A folder as the captures below it, the file that takes the results left out.
+fn expand(path: &Path, output: Option<&Identity>) -> Vec<Input> {
     if is_standard_input(path) || !path.is_dir() {
         return vec![Ok(path.to_path_buf())];
     }
@@ -92,7 +148,11 @@ fn expand(path: &Path) -> Vec<Input> {
             )
             .in_file(path),
         ))],
-        Ok(found) => found.into_iter().map(Ok).collect(),
+        Ok(found) => found
+            .into_iter()
+            .filter(|path| output.is_none_or(|output| Identity::of(path).as_ref() != Some(output)))
+            .map(Ok)
+            .collect(),
         Err(error) => vec![Err((path.to_path_buf(), error))],
     }
 }

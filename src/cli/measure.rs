@@ -6,7 +6,9 @@ use super::request::MeasureRequest;
 use super::{batch, inputs};
 use humsieve::analysis;
 use humsieve::comparison::{Judgement, Limit};
+use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
+use humsieve::printable::printable_lines;
 use humsieve::report::{
     Format, MeasuredCapture, MeasurementWriter, json_failure, json_line, judge as judge_row,
     limit_remark, measurement_rows,
@@ -80,17 +82,19 @@ fn measured(input: &inputs::Input, request: &MeasureRequest) -> MeasuredCapture 
     )
 }
 
-/// Every measurement of one capture.
+/// Every measurement of one capture; a fault of the program in it costs no other.
 pub fn measurements(
     path: &Path,
     load_options: &LoadOptions,
     options: &MeasureOptions,
 ) -> Result<Vec<Measurement>, Error> {
-    let mut measurements = Vec::new();
-    for mut source in load::open(path, load_options)? {
-        measurements.extend(analysis::measure(source.as_mut(), options)?);
-    }
-    Ok(measurements)
+    contained(|| {
+        let mut measurements = Vec::new();
+        for mut source in load::open(path, load_options)? {
+            measurements.extend(analysis::measure(source.as_mut(), options)?);
+        }
+        Ok(measurements)
+    })
 }
 
 fn judge(limits: &[Limit], measurement: &Measurement) -> Vec<Judgement> {
@@ -108,12 +112,14 @@ fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outco
     let json = request.format == Format::Jsonl;
     for input in captures {
         let (path, explanation) = match input {
-            Ok(path) => (path, load::explain(path, &request.load)),
+            Ok(path) => (path, contained(|| load::explain(path, &request.load))),
             Err((path, error)) => (path, Err(error.clone())),
         };
         match explanation {
             Ok(explanation) if json => json_line(&mut out, &explanation)?,
-            Ok(explanation) => writeln!(out, "{explanation}")?,
+            Ok(explanation) => {
+                writeln!(out, "{}", printable_lines(&explanation.to_string()))?;
+            }
             Err(error) => {
                 outcome.capture_failed = true;
                 let file = path.to_string_lossy();

@@ -5,6 +5,7 @@ mod batch;
 mod compare;
 mod console;
 mod failure;
+mod identity;
 mod inputs;
 mod manual;
 mod measure;
@@ -13,12 +14,14 @@ mod output;
 mod plan;
 mod report;
 mod request;
+mod scratch;
 mod separate;
 mod session;
 
 pub use failure::{Failure, Outcome, exit_code};
 pub use request::Request;
 
+use humsieve::fault;
 use std::env;
 use std::process::ExitCode;
 
@@ -34,8 +37,14 @@ pub fn request() -> Result<Request, ExitCode> {
     }
 }
 
-/// Does it.
+/// Does it. A fault of the program outside the captures, which are contained one by one, is told like one
+/// in a capture.
 pub fn run(request: &Request) -> Result<Outcome, Failure> {
+    fault::note_places();
+    fault::contained(|| Ok(done(request))).unwrap_or_else(|error| Err(error.into()))
+}
+
+fn done(request: &Request) -> Result<Outcome, Failure> {
     match request {
         Request::Measure(request) => measure::run(request),
         Request::Compare(request) => compare::run(request),

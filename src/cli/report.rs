@@ -2,18 +2,28 @@
 
 use super::console::Console;
 use super::failure::{Failure, Outcome};
-use super::output::OutputFile;
+use super::output::{Guard, Outputs, unwritable};
 use super::request::{PageFormat, ReportRequest};
 use humsieve::report::page::{Page, write_json};
 use humsieve::session::{RunOptions, Session, SessionResult, run as run_session};
-use std::fs::{self, File};
-use std::io::{BufWriter, Write};
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 
 pub fn run(request: &ReportRequest) -> Result<Outcome, Failure> {
-    let output = OutputFile::prove(&request.output)?;
     let console = Console::new(request.quiet, 0);
     let session = read(&request.session, &console)?;
+    let mut inputs: Vec<PathBuf> = session
+        .captures
+        .iter()
+        .map(|capture| folder(&request.session).join(&capture.file))
+        .collect();
+    inputs.push(request.session.clone());
+    let guard = Guard {
+        inputs: &inputs,
+        force: request.force,
+    };
+    let mut outputs = Outputs::prove(&request.output, &guard)?;
     let console = Console::new(request.quiet, session.captures.len());
     let result = run_session(
         &session,
@@ -25,38 +35,63 @@ pub fn run(request: &ReportRequest) -> Result<Outcome, Failure> {
     )?;
     console.finish();
 
-    let mut writer = BufWriter::new(File::create(output.path())?);
+    write(&result, request, &mut outputs, &guard)?;
+    outputs.keep()?;
+    Ok(told(&result, &console))
+}
+
+/// Writes the report and, for Markdown, the pictures beside it.
+fn write(
+    result: &SessionResult,
+    request: &ReportRequest,
+    outputs: &mut Outputs,
+    guard: &Guard<'_>,
+) -> Result<(), Failure> {
+    let failed = |error: io::Error| unwritable(&request.output, &error);
+    let mut text = Vec::new();
     match request.format {
-        PageFormat::Html => Page::new(&result).write_html(&mut writer)?,
-        PageFormat::Json => write_json(&result, &mut writer)?,
+        PageFormat::Html => Page::new(result).write_html(&mut text).map_err(failed)?,
+        PageFormat::Json => write_json(result, &mut text).map_err(failed)?,
         PageFormat::Markdown => {
-            let page = Page::new(&result);
+            let page = Page::new(result);
             let prefix = format!("{}-", stem(&request.output));
-            page.write_markdown(&prefix, &mut writer)?;
+            page.write_markdown(&prefix, &mut text).map_err(failed)?;
             for plot in page.plots() {
                 let beside = request
                     .output
                     .with_file_name(format!("{prefix}{}.svg", plot.name));
-                let file = OutputFile::prove(&beside)?;
-                fs::write(file.path(), &plot.svg)?;
-                file.keep()?;
+                let temporary = outputs.beside(&beside, guard)?;
+                fs::write(temporary, &plot.svg).map_err(|error| unwritable(&beside, &error))?;
             }
         }
     }
-    writer.flush()?;
-    drop(writer);
-    output.keep()?;
-    Ok(told(&result, &console))
+    fs::write(outputs.path(), text).map_err(failed)
+}
+
+/// Longest session file that is read.
+const SESSION_BYTES: u64 = 16 << 20;
+
+/// The text of a session file, which must be a regular file: another may have no end.
+fn text(path: &Path) -> Result<String, Failure> {
+    let unusable = |reason: &str| {
+        Failure::Usage(format!(
+            "the session file '{}' cannot be read: {reason}",
+            path.display()
+        ))
+    };
+    let file = fs::metadata(path).map_err(|error| unusable(&error.to_string()))?;
+    if !file.is_file() {
+        return Err(unusable("it is no regular file"));
+    }
+    if file.len() > SESSION_BYTES {
+        return Err(unusable("it is longer than 16 MiB; is it a session file?"));
+    }
+    fs::read_to_string(path).map_err(|error| unusable(&error.to_string()))
 }
 
 /// Every mistake of the session file is told before it is given up.
 fn read(path: &Path, console: &Console) -> Result<Session, Failure> {
-    let text = fs::read_to_string(path).map_err(|error| {
-        Failure::Usage(format!(
-            "the session file '{}' cannot be read: {error}",
-            path.display()
-        ))
-    })?;
+    let text = text(path)?;
     let mistakes = Session::mistakes(&text, path);
     if let Some((last, others)) = mistakes.split_last() {
         for mistake in others {

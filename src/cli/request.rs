@@ -67,10 +67,10 @@ pub struct SeparateRequest {
     pub capture: PathBuf,
     pub template: Option<PathBuf>,
     pub output: PathBuf,
+    pub force: bool,
     pub load: LoadOptions,
     pub separate: SeparateOptions,
     pub json: bool,
-    pub quiet: bool,
 }
 
 /// A session to report.
@@ -78,6 +78,7 @@ pub struct SeparateRequest {
 pub struct ReportRequest {
     pub session: PathBuf,
     pub output: PathBuf,
+    pub force: bool,
     pub format: PageFormat,
     pub jobs: Option<usize>,
     pub quiet: bool,
@@ -96,6 +97,7 @@ pub enum PageFormat {
 pub struct SessionRequest {
     pub folder: PathBuf,
     pub output: Option<PathBuf>,
+    pub force: bool,
     pub quiet: bool,
 }
 
@@ -116,6 +118,7 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
         Command::Session(typed) => Ok(Request::Session(SessionRequest {
             folder: typed.folder,
             output: typed.output,
+            force: typed.force,
             quiet: typed.quiet,
         })),
         Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
@@ -221,8 +224,8 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
         capture: typed.capture,
         template: typed.template,
         output: typed.output,
+        force: typed.force,
         json: typed.format == PlainFormatArgument::Jsonl,
-        quiet: typed.quiet,
     })
 }
 
@@ -241,6 +244,7 @@ fn report(typed: ReportArguments) -> Result<ReportRequest, Failure> {
     Ok(ReportRequest {
         session: typed.session,
         output: typed.output,
+        force: typed.force,
         format,
         jobs: typed.jobs,
         quiet: typed.quiet,

@@ -1,25 +1,23 @@
 //! `humsieve separate`.
 
-use super::console::{self, Console};
+use super::console;
 use super::failure::{Failure, Outcome};
-use super::output::OutputFile;
+use super::output::{Guard, Outputs};
 use super::request::SeparateRequest;
 use humsieve::capture::FrameSource;
+use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::report::{json_failure, json_line, write_separation};
 use humsieve::separation::{FileSink, Separation, separate};
 use humsieve::{Error, ErrorKind};
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 pub fn run(request: &SeparateRequest) -> Result<Outcome, Failure> {
-    let output = OutputFile::prove(&request.output)?;
-    let console = Console::new(request.quiet, 0);
-    let mut out = console::results();
     let file = request.capture.to_string_lossy();
-    match separated(request, output.path()) {
+    let mut out = console::results();
+    match written(request) {
         Ok(separations) => {
-            output.keep()?;
             for mut separation in separations {
                 separation.output = request.output.to_string_lossy().into_owned();
                 if request.json {
@@ -31,19 +29,37 @@ pub fn run(request: &SeparateRequest) -> Result<Outcome, Failure> {
             out.flush()?;
             Ok(Outcome::default())
         }
-        Err(error) if error.kind() == ErrorKind::BadOption => Err(error.into()),
-        Err(error) => {
-            console.error(&file, &error);
+        Err(Failure::File(error)) => {
             if request.json {
                 json_failure(&mut out, &file, &error)?;
                 out.flush()?;
             }
-            Ok(Outcome {
-                capture_failed: true,
-                ..Outcome::default()
-            })
+            let place = match error.kind() {
+                ErrorKind::Unwritable => &request.output,
+                _ => &request.capture,
+            };
+            Err(Failure::File(error.in_file(place)))
         }
+        Err(other) => Err(other),
     }
+}
+
+/// The separations, their file in its place.
+fn written(request: &SeparateRequest) -> Result<Vec<Separation>, Failure> {
+    let inputs: Vec<PathBuf> = [Some(&request.capture), request.template.as_ref()]
+        .into_iter()
+        .flatten()
+        .cloned()
+        .collect();
+    let guard = Guard {
+        inputs: &inputs,
+        force: request.force,
+    };
+    let output = Outputs::prove(&request.output, &guard)?;
+    let separations = contained(|| separated(request, output.path()))
+        .map_err(|error| error.moved(output.path(), &request.output))?;
+    output.keep()?;
+    Ok(separations)
 }
 
 fn separated(request: &SeparateRequest, output: &Path) -> Result<Vec<Separation>, Error> {

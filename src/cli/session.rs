@@ -2,8 +2,9 @@
 
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::output::OutputFile;
+use super::output::{Guard, Outputs, unwritable};
 use super::request::SessionRequest;
+use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::session::{DraftCapture, draft};
 use std::fs;
@@ -11,18 +12,32 @@ use std::io::Write;
 use std::path::{Component, Path, PathBuf};
 
 pub fn run(request: &SessionRequest) -> Result<Outcome, Failure> {
+    let found = load::find_captures(&request.folder)?;
     let output = request
         .output
         .as_deref()
-        .map(OutputFile::prove)
+        .map(|output| prove(output, &found, request.force))
         .transpose()?;
     let console = Console::new(request.quiet, 0);
     let mut outcome = Outcome::default();
     let home = home(request);
-    let captures: Vec<DraftCapture> = load::find_captures(&request.folder)?
+    let captures: Vec<DraftCapture> = found
         .iter()
+        .filter(|path| {
+            let nameable = path.to_str().is_some();
+            if !nameable {
+                outcome.capture_failed = true;
+                console.say(&format!(
+                    "{}: a session file is UTF-8 and cannot hold this name; rename the capture",
+                    path.display()
+                ));
+            }
+            nameable
+        })
+        .collect::<Vec<_>>()
+        .into_iter()
         .map(|path| {
-            let header = match load::open(path, &LoadOptions::default()) {
+            let header = match contained(|| load::open(path, &LoadOptions::default())) {
                 Ok(sources) => sources.first().map(|source| source.header().clone()),
                 Err(error) => {
                     outcome.capture_failed = true;
@@ -36,7 +51,7 @@ pub fn run(request: &SessionRequest) -> Result<Outcome, Failure> {
     let text = draft(&captures);
     match output {
         Some(output) => {
-            fs::write(output.path(), text)?;
+            fs::write(output.path(), text).map_err(|error| unwritable(output.target(), &error))?;
             output.keep()?;
         }
         None => {
@@ -46,6 +61,23 @@ pub fn run(request: &SessionRequest) -> Result<Outcome, Failure> {
         }
     }
     Ok(outcome)
+}
+
+/// What was filled in by hand in an earlier draft is not to be lost.
+fn prove(output: &Path, captures: &[PathBuf], force: bool) -> Result<Outputs, Failure> {
+    if output.is_file() && !force {
+        return Err(Failure::Usage(format!(
+            "the session file '{}' exists; name another, or give --force to lose what is in it",
+            output.display()
+        )));
+    }
+    Outputs::prove(
+        output,
+        &Guard {
+            inputs: captures,
+            force,
+        },
+    )
 }
 
 /// The folder that the session file will stand in; on standard output, that of the captures.

@@ -1,6 +1,7 @@
 //! Captures below a folder.
 
 use crate::{Error, ErrorKind};
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 /// Endings of the files that a folder stands for.
@@ -9,7 +10,7 @@ const ENDINGS: [&str; 4] = ["csv", "txt", "tsv", "wav"];
 /// All `.csv`, `.txt`, `.tsv` and `.wav` files below a folder, sorted by path.
 ///
 /// Links are followed; a loop of links is entered once, and what is neither a file nor a folder
-/// (pipes, devices, sockets) is passed over.
+/// (pipes, devices, sockets) is passed over, as is every name that begins with a dot.
 ///
 /// # Errors
 /// `NotFound` or `Unreadable` where the folder itself cannot be read.
@@ -26,12 +27,17 @@ pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
     let mut captures: Vec<PathBuf> = walkdir::WalkDir::new(folder)
         .follow_links(true)
         .into_iter()
+        .filter_entry(|entry| entry.depth() == 0 || !is_hidden(entry.file_name()))
         .filter_map(Result::ok)
         .filter(|entry| entry.file_type().is_file() && has_ending(entry.path()))
         .map(walkdir::DirEntry::into_path)
         .collect();
     captures.sort();
     Ok(captures)
+}
+
+fn is_hidden(name: &OsStr) -> bool {
+    name.as_encoded_bytes().starts_with(b".")
 }
 
 fn has_ending(path: &Path) -> bool {

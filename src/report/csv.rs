@@ -6,6 +6,7 @@ use super::rows::{Row, comparison_rows, measurement_rows};
 use crate::Warning;
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, DecibelRatio, Judgement};
+use crate::printable::text_cell;
 use std::io::{self, Write};
 
 const TONES: usize = 5;
@@ -103,10 +104,10 @@ pub(super) fn measured_capture(
         Err(error) => {
             let figures: usize = columns.iter().map(|c| if c.interval { 3 } else { 1 }).sum();
             let mut cells = vec![String::new(); LEADING.len() + figures + TRAILING.len()];
-            cells[0].clone_from(&capture.file);
+            cells[0] = text_cell(&capture.file).into_owned();
             let last = cells.len() - 1;
             cells[last - 1] = error.kind().to_string();
-            cells[last] = error.message_with_position();
+            cells[last] = text_cell(&error.message_with_position()).into_owned();
             record(out, &cells)
         }
     }
@@ -119,9 +120,9 @@ fn measurement_cells(
 ) -> Vec<String> {
     let rows = measurement_rows(measurement);
     let mut cells = vec![
-        measurement.file.clone(),
-        measurement.channel.clone(),
-        measurement.unit.clone(),
+        text_cell(&measurement.file).into_owned(),
+        text_cell(&measurement.channel).into_owned(),
+        text_cell(&measurement.unit).into_owned(),
         number(measurement.sample_rate_hz),
         measurement.samples.to_string(),
         number(measurement.duration_s),
@@ -176,7 +177,7 @@ pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::R
             .filter(|judgement| judgement.quantity == row.name)
             .map(|judgement| judgement.outcome.to_string())
             .collect();
-        let mut cells = vec![row.name, row.unit];
+        let mut cells = vec![row.name, text_cell(&row.unit).into_owned()];
         for figure in [
             row.baseline,
             row.looped,
@@ -231,7 +232,11 @@ fn number(x: f64) -> String {
 fn record(out: &mut impl Write, cells: &[String]) -> io::Result<()> {
     let mut writer = csv::WriterBuilder::new()
         .has_headers(false)
-        .from_writer(&mut *out);
+        .from_writer(Vec::new());
     writer.write_record(cells).map_err(io::Error::from)?;
-    writer.flush()
+    // Not through the writer of the table: its errors do not tell a closed pipe.
+    let row = writer
+        .into_inner()
+        .map_err(|e| io::Error::other(e.to_string()))?;
+    out.write_all(&row)
 }

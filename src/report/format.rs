@@ -4,6 +4,7 @@ use super::{csv, jsonl, markdown, text};
 use crate::Error;
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, Judgement};
+use crate::printable::shown;
 use std::io::{self, Write};
 
 /// What a report is written as.
@@ -88,8 +89,10 @@ impl<W: Write> MeasurementWriter<W> {
                 }
                 csv::measured_capture(&mut self.out, capture, self.harmonics)?;
             }
-            Format::Text => text::measured_capture(&mut self.out, capture)?,
-            Format::Markdown => markdown::measured_capture(&mut self.out, capture)?,
+            Format::Text => shown(&mut self.out, |out| text::measured_capture(out, capture))?,
+            Format::Markdown => shown(&mut self.out, |out| {
+                markdown::measured_capture(out, capture)
+            })?,
         }
         self.out.flush()
     }
@@ -134,8 +137,8 @@ pub fn write_comparison(
     match format {
         Format::Jsonl => jsonl::json_line(out, comparison)?,
         Format::Csv => csv::comparison(out, comparison)?,
-        Format::Text => text::comparison(out, comparison)?,
-        Format::Markdown => markdown::comparison(out, comparison)?,
+        Format::Text => shown(out, |out| text::comparison(out, comparison))?,
+        Format::Markdown => shown(out, |out| markdown::comparison(out, comparison))?,
     }
     out.flush()
 }

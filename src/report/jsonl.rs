@@ -3,8 +3,10 @@
 use super::format::MeasuredCapture;
 use crate::Error;
 use crate::comparison::Judgement;
+use crate::printable::is_obeyed;
 use crate::results::SCHEMA;
 use serde::Serialize;
+use std::fmt::Write as _;
 use std::io::{self, Write};
 
 #[derive(Serialize)]
@@ -75,6 +77,53 @@ pub fn json_line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()>
         schema: SCHEMA,
         result: value,
     };
-    serde_json::to_writer(&mut *out, &line)?;
-    out.write_all(b"\n")
+    let mut text = escaped(serde_json::to_string(&line)?);
+    text.push('\n');
+    out.write_all(text.as_bytes())
+}
+
+/// Any result as indented JSON, closed by a line end.
+pub(super) fn json_page(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
+    let mut page = escaped(serde_json::to_string_pretty(value)?);
+    page.push('\n');
+    out.write_all(page.as_bytes())
+}
+
+/// Escapes, beyond what JSON asks for, whatever else a terminal would obey. It can stand in strings only.
+fn escaped(json: String) -> String {
+    let steers = |c: char| c != '\n' && is_obeyed(c);
+    if !json.contains(steers) {
+        return json;
+    }
+    let mut text = String::with_capacity(json.len());
+    for c in json.chars() {
+        if steers(c) {
+            let _ = write!(text, "\\u{:04x}", u32::from(c));
+        } else {
+            text.push(c);
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_in_json_cannot_steer_a_terminal() {
+        let name = "a\u{1b}[31m\u{9b}2J\u{7f}\n\"b\u{202e}c";
+        let value = serde_json::json!({"name": name});
+        let mut out = Vec::new();
+        json_line(&mut out, &value).unwrap();
+        json_page(&mut out, &value).unwrap();
+        let text = String::from_utf8(out).unwrap();
+        assert!(!text.contains(|c| c != '\n' && is_obeyed(c)), "{text:?}");
+        let (line, page) = text.split_once('\n').unwrap();
+        for json in [line, page] {
+            let read: serde_json::Value = serde_json::from_str(json).unwrap();
+            assert_eq!(read["name"], name);
+        }
+    }
 }

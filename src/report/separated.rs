@@ -2,6 +2,7 @@
 
 use super::reading::{Figure, Reading, short};
 use super::text::wrapped;
+use crate::printable::shown;
 use crate::separation::Separation;
 use std::io::{self, Write};
 
@@ -10,6 +11,10 @@ use std::io::{self, Write};
 /// # Errors
 /// Those of the output.
 pub fn write_separation(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
+    shown(out, |out| separated(out, separation))
+}
+
+fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
     wrapped(
         out,
         "",

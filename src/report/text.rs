@@ -10,6 +10,7 @@ use super::rows::{
 };
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio, Judgement};
+use crate::printable::printable;
 use std::io::{self, Write};
 
 const WIDTH: usize = 80;
@@ -353,11 +354,7 @@ pub(super) fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::R
         if !empty {
             line.push(' ');
         }
-        // Names come from files: a terminal is not to obey them.
-        line.extend(
-            word.chars()
-                .map(|c| if c.is_control() { '\u{fffd}' } else { c }),
-        );
+        line.push_str(&printable(word));
         empty = false;
     }
     writeln!(out, "{}", line.trim_end())

@@ -3,6 +3,7 @@
 use super::sink::FrameSink;
 use super::wave_file::WaveFile;
 use crate::capture::CaptureHeader;
+use crate::printable::text_cell;
 use crate::{Error, ErrorKind};
 use ndarray::Array2;
 use std::fs::File;
@@ -76,7 +77,7 @@ impl FileSink {
 
     fn failed(&self, what: impl std::fmt::Display) -> Error {
         Error::new(
-            ErrorKind::Unreadable,
+            ErrorKind::Unwritable,
             format!("cannot be written: {what}; check folder, permission and space"),
         )
         .in_file(&self.path)
@@ -142,9 +143,12 @@ impl FrameSink for FileSink {
                 let mut writer =
                     csv::Writer::from_writer(BufWriter::with_capacity(1 << 16, handle));
                 let mut names = vec!["time_s".to_owned()];
-                names.extend(header.channels.iter().map(|c| match c.unit.as_str() {
-                    "" => c.name.clone(),
-                    unit => format!("{} ({unit})", c.name),
+                names.extend(header.channels.iter().map(|c| {
+                    let heading = match c.unit.as_str() {
+                        "" => c.name.clone(),
+                        unit => format!("{} ({unit})", c.name),
+                    };
+                    text_cell(&heading).into_owned()
                 }));
                 writer.write_record(&names).map_err(|e| self.failed(e))?;
                 State::Csv {

@@ -7,6 +7,7 @@ use super::{CaptureEntry, Session, loop_verdict};
 use crate::analysis::{Evidence, Measurement, measure};
 use crate::capture::{Condition, Coupling};
 use crate::comparison::{CaptureSource, CompareOptions, Comparison, compare, measure_alike};
+use crate::fault::contained;
 use crate::load::{self, LoadOptions};
 use crate::{Error, ErrorKind, MeasureOptions, WarningCode, results};
 use rayon::prelude::*;
@@ -133,7 +134,7 @@ fn measure_all(
             let source = CaptureSource::by(entry.condition, &entry.file, move |options| {
                 let measured = match &taken.earlier {
                     Some(earlier) => earlier.clone(),
-                    None => measure(&taken.path, entry, options),
+                    None => contained(|| measure(&taken.path, entry, options)),
                 };
                 let first = measured.and_then(|channels| first_channel(channels, taken, unused));
                 if !std::mem::replace(&mut told, true) {
@@ -236,7 +237,11 @@ fn only(channels: Vec<Measurement>, path: &Path) -> Result<Measurement, Error> {
     })
 }
 
+/// Digest of a regular file; a device or a pipe may have no end.
 fn digest(path: &Path) -> std::io::Result<String> {
+    if !std::fs::metadata(path)?.is_file() {
+        return Err(std::io::ErrorKind::InvalidInput.into());
+    }
     let mut file = File::open(path)?;
     let mut hasher = Sha256::new();
     let mut block = vec![0; 1 << 16];

@@ -1,5 +1,6 @@
 //! The report as JSON, for other programs.
 
+use super::super::jsonl::json_page;
 use super::summary::summary;
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, Judgement};
@@ -97,6 +98,5 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
         not_covered: super::method::not_covered(result),
         cautions: &super::CAUTIONS,
     };
-    serde_json::to_writer_pretty(&mut *out, &report)?;
-    writeln!(out)
+    json_page(out, &report)
 }

@@ -18,6 +18,7 @@ pub use summary::summary;
 use super::caution::CAUTIONS;
 use super::legend::percent;
 use super::plot::Plot;
+use crate::printable::shown;
 use crate::session::SessionResult;
 use askama::Template;
 use captures::{CaptureLine, TroubleLine};
@@ -129,7 +130,9 @@ impl Page {
     /// # Errors
     /// Those of the output.
     pub fn write_html(&self, out: &mut impl Write) -> io::Result<()> {
-        Template::write_into(&HtmlPage { page: self }, out)
+        shown(out, |out| {
+            Template::write_into(&HtmlPage { page: self }, out)
+        })
     }
 
     /// The page as Markdown; its plots are linked as `PREFIX` followed by the plot's file name.
@@ -141,7 +144,9 @@ impl Page {
         for picture in &mut page.plots {
             picture.link = link(&format!("{plot_prefix}{}.svg", picture.plot.name));
         }
-        Template::write_into(&MarkdownPage { page: &page }, out)
+        shown(out, |out| {
+            Template::write_into(&MarkdownPage { page: &page }, out)
+        })
     }
 
     /// The plots, for files beside the Markdown: each goes to its name with `.svg`.
