@@ -54,6 +54,23 @@ pub fn text_cell(text: &str) -> Cow<'_, str> {
     }
 }
 
+/// JSON (or a string of TOML) with escapes for whatever a terminal would obey; that can stand in strings
+/// only, line ends apart.
+pub(crate) fn escaped(json: String) -> String {
+    let steers = |c: char| c != '\n' && is_obeyed(c);
+    if !json.contains(steers) {
+        return json;
+    }
+    json.chars().fold(String::new(), |mut text, c| {
+        if steers(c) {
+            text.push_str(&format!("\\u{:04x}", u32::from(c)));
+        } else {
+            text.push(c);
+        }
+        text
+    })
+}
+
 /// Writes what `write` writes, its lines printable.
 pub(crate) fn shown(
     out: &mut impl Write,

@@ -39,6 +39,13 @@ pub struct EarlierCapture {
 /// [`SCHEMA`], of none, or a stretch of a record; `BadValue` with the line where one is no result of a
 /// measurement; `NoSamples` where there is none.
 pub fn read(path: &Path) -> Result<Vec<EarlierCapture>, Error> {
+    if std::fs::metadata(path).is_ok_and(|file| !file.is_file()) {
+        return Err(Error::new(
+            ErrorKind::Unreadable,
+            "is no regular file; copy its lines to one",
+        )
+        .in_file(path));
+    }
     let file = File::open(path).map_err(|error| unopened(&error).in_file(path))?;
     let mut lines = BufReader::new(file);
     let mut captures: Vec<EarlierCapture> = Vec::new();

@@ -669,7 +669,7 @@ fn names_that_begin_with_a_dash_or_hold_a_line_end_are_read_and_written() {
 fn hostile(folder: &Path) -> PathBuf {
     let path = folder.join("=cmd|'x'!\u{1b}[31m\u{7},\"q\"\n<b>&*_`.csv");
     let mut table =
-        "time (s),\"=1+2, \"\"x\"\" (V)\",\"\u{1b}[2J<script>alert(1)</script>|*b* (V)\"\n"
+        "time (s),\"=1+2,\"\"x\"\" (V)\",\"\u{1b}[2J<script>alert(1)</script>|*b* (V)\"\n"
             .to_owned();
     for i in 0..4000 {
         let time = f64::from(i) / 4000.0;
@@ -751,7 +751,7 @@ fn names_stay_one_cell_and_no_formula_in_csv() {
     let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
     assert_eq!(rows.len(), 3);
     assert!(rows[0][0].starts_with("'=cmd|'x'!") && rows[0][0].contains(",\"q\"\n<b>"));
-    assert_eq!(&rows[0][1], "'=1+2, \"x\"");
+    assert_eq!(&rows[0][1], "'=1+2,\"x\"");
     assert!(rows[1][1].contains("<script>"));
     assert_eq!(&rows[2][0], "'+no.csv");
     for cell in rows.iter().flat_map(csv::StringRecord::iter) {
@@ -766,10 +766,10 @@ fn names_stay_one_cell_and_no_formula_in_csv() {
     let mut reader = csv::Reader::from_path(&target).unwrap();
     let names = reader.headers().unwrap().clone();
     assert_eq!(names.len(), 3);
-    assert_eq!(&names[1], "'=1+2, \"x\" (V)");
+    assert_eq!(&names[1], "'=1+2,\"x\" (V)");
     // The mark is for the spreadsheet: the name is read as it was.
     let output = run(&["measure", text(&target), "--format", "jsonl"]);
-    assert_eq!(lines(&output)[0]["channel"], "=1+2, \"x\"");
+    assert_eq!(lines(&output)[0]["channel"], "=1+2,\"x\"");
 }
 
 #[test]
@@ -800,13 +800,15 @@ fn channel_names_and_session_texts_are_no_markup() {
         assert_eq!(output.status.code(), Some(0), "{}", told(&output));
         let report = fs::read_to_string(&target).unwrap();
         assert_unsteered(&report, name);
-        if name != "report.json" {
-            for markup in ["<script", "<img src", "**b**", "[l](x)"] {
-                let free =
-                    report.contains(markup) && !(markup.starts_with('*') && name.ends_with("html"));
-                let free = free && !(markup.starts_with('[') && name.ends_with("html"));
-                assert!(!free, "{name}: {markup}");
-            }
+        // An angle bracket behind a backslash is none in Markdown.
+        let report = report.replace("\\<", "");
+        let markup: &[&str] = match name {
+            "report.html" => &["<script", "<img"],
+            "report.md" => &["<script", "<img", "**b**", "[l](x)"],
+            _ => &[],
+        };
+        for markup in markup {
+            assert!(!report.contains(markup), "{name}: {markup}");
         }
     }
     for plot in names(folder.path())
@@ -917,5 +919,165 @@ fn figures_do_not_depend_on_file_against_standard_input() {
             measured_figures(&[&path], "2")[name],
             "{name}"
         );
+    }
+}
+
+/// The lines of a run with `--resume` whose results are appended to the file they are read from.
+fn resumed(folder: &Path, options: &[&str]) -> (Output, String) {
+    let stored = folder.join("done.jsonl");
+    let output = Command::new(env!("CARGO_BIN_EXE_humsieve"))
+        .args(["measure", "--format", "jsonl", "--resume"])
+        .arg(&stored)
+        .arg(folder.join("captures"))
+        .args(options)
+        .stdout(
+            File::options()
+                .append(true)
+                .create(true)
+                .open(&stored)
+                .unwrap(),
+        )
+        .output()
+        .unwrap();
+    (output, fs::read_to_string(&stored).unwrap())
+}
+
+#[test]
+fn a_resumed_run_does_each_capture_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let captures = folder.path().join("captures");
+    fs::create_dir(&captures).unwrap();
+    copy(&captures, "looped_1.csv", "a.csv");
+    copy(&captures, "weighing.csv", "b.csv");
+    fs::write(captures.join("c.csv"), "no table at all\n").unwrap();
+    copy(&captures, "baseline_1.csv", "d.csv");
+    let (output, whole) = resumed(folder.path(), &[]);
+    assert_eq!(output.status.code(), Some(3), "{}", told(&output));
+    assert_eq!(whole.lines().count(), 5);
+
+    // All is there, the capture that cannot be read too: nothing is done, the status is the same.
+    let (output, again) = resumed(folder.path(), &[]);
+    assert_eq!(output.status.code(), Some(3));
+    assert!(output.stderr.is_empty(), "{}", told(&output));
+    assert_eq!(again, whole);
+
+    // Cut wherever a kill may have left it.
+    let stored = folder.path().join("done.jsonl");
+    let ends: Vec<usize> = whole.match_indices('\n').map(|(at, _)| at + 1).collect();
+    for cut in [
+        0,
+        1,
+        ends[0] - 1,
+        ends[0],
+        ends[0] + 30,
+        ends[1],
+        ends[2] - 1,
+        ends[4] - 1,
+    ] {
+        fs::write(&stored, &whole[..cut]).unwrap();
+        let (_, completed) = resumed(folder.path(), &[]);
+        assert_eq!(completed, whole, "cut at {cut}");
+    }
+
+    // Another option, a changed file: done again.
+    let (_, further) = resumed(folder.path(), &["--harmonics", "5"]);
+    assert_eq!(further.lines().count(), 10);
+    copy(&captures, "looped_2.csv", "a.csv");
+    let (_, further) = resumed(folder.path(), &[]);
+    assert_eq!(further.lines().count(), 11);
+
+    fs::write(&stored, "not written by this program\n").unwrap();
+    let (output, kept) = resumed(folder.path(), &[]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(told(&output).contains("line 1"), "{}", told(&output));
+    assert_eq!(kept, "not written by this program\n");
+}
+
+#[test]
+fn earlier_results_elsewhere_are_left_as_they_are() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = copy(folder.path(), "looped_1.csv", "a.csv");
+    let first = run(&["measure", text(&capture), "--format", "jsonl"]);
+    let stored = folder.path().join("done.jsonl");
+    let half = [first.stdout.as_slice(), b"{\"file\": \"b.c"].concat();
+    fs::write(&stored, &half).unwrap();
+    let arguments = [
+        "measure",
+        text(&capture),
+        LOOPED,
+        "--format",
+        "jsonl",
+        "--resume",
+        text(&stored),
+    ];
+    let output = run(&arguments);
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    assert_eq!(lines(&output).len(), 1);
+    assert_eq!(lines(&output)[0]["file"], LOOPED);
+    assert_eq!(fs::read(&stored).unwrap(), half);
+}
+
+#[test]
+fn shards_are_the_whole_each_capture_once() {
+    let measured = |shard: &[&str]| -> Vec<String> {
+        let output = humsieve(&["measure", "data/demo", "--format", "jsonl"])
+            .args(shard)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+        let text = String::from_utf8(output.stdout).unwrap();
+        text.lines().map(str::to_owned).collect()
+    };
+    let mut whole = measured(&[]);
+    let mut parts = Vec::new();
+    for part in ["1/3", "2/3", "3/3"] {
+        let lines = measured(&["--shard", part]);
+        assert!(!lines.is_empty());
+        parts.extend(lines);
+    }
+    whole.sort();
+    parts.sort();
+    assert_eq!(parts, whole);
+    let output = run(&["measure", "x.csv", "--shard", "4/3"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(told(&output).contains("K/N"));
+}
+
+/// A logger below twice the mains, a capture with 30 % of its samples clipped, a recording cut short and a
+/// good one: each has its answer, and all can be read.
+#[test]
+#[ignore = "clipped and slow captures are not analysed yet"]
+fn a_folder_nobody_looked_at_is_answered_file_by_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let column = |name: &str, rate: f64, count: i32, value: &dyn Fn(f64, f64) -> f64| {
+        let mut table = "time (s),A (V)\n".to_owned();
+        for i in 0..count {
+            let time = f64::from(i) / rate;
+            let dither = f64::from((i * 7919) % 101) * 1e-5;
+            table += &format!("{time:.9},{:.6}\n", value(time, dither));
+        }
+        fs::write(folder.path().join(name), table).unwrap();
+    };
+    let hum = |time: f64| (std::f64::consts::TAU * 50.0 * time).cos();
+    column("a_logger.csv", 60.0, 3600, &|time, dither| {
+        2.0 + 0.1 * hum(time) + dither
+    });
+    // A cosine is above cos(0.15 * 2 pi / 2) for 15 % of its time, and below the opposite for as much.
+    let rail = (0.15 * std::f64::consts::PI).cos();
+    column("b_clipped.csv", 10e3, 10_000, &|time, dither| {
+        (hum(time) + dither).clamp(-rail, rail)
+    });
+    let wave = fs::read(demo("wav/looped.wav")).unwrap();
+    fs::write(folder.path().join("c_cut.wav"), &wave[..wave.len() * 2 / 3]).unwrap();
+    copy(folder.path(), "looped_1.csv", "d_good.csv");
+    let output = humsieve(&["measure", "--format", "jsonl"])
+        .arg(folder.path())
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    let lines = lines(&output);
+    assert_eq!(lines.len(), 4);
+    for line in &lines {
+        assert!(line["dc_offset"]["value"].is_number(), "{line}");
     }
 }

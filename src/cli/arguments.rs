@@ -1,6 +1,7 @@
 //! The arguments as typed.
 
 use super::number;
+use super::shard::{Shard, shard};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -109,6 +110,9 @@ pub struct AnalysisArguments {
     /// Only this channel, by name or 1-based number; repeatable
     #[arg(long, value_name = "NAME")]
     pub channel: Vec<String>,
+    /// Corner of the AC coupling the capture was taken with: hum and tones are corrected for it
+    #[arg(long, value_name = "HZ", value_parser = number::positive, allow_hyphen_values = true)]
+    pub ac_corner: Option<f64>,
 }
 
 /// What is done with the results.
@@ -146,6 +150,16 @@ pub struct MeasureArguments {
     /// One result for each stretch of this length: hum and noise against time
     #[arg(long, value_name = "SECONDS", value_parser = number::positive, allow_hyphen_values = true)]
     pub every: Option<f64>,
+    /// One line a channel: offset, hum, noise, worst warning
+    #[arg(long)]
+    pub brief: bool,
+    /// Only the K-th of N parts of the captures: even by size, the same on every machine
+    #[arg(long, value_name = "K/N", value_parser = shard)]
+    pub shard: Option<Shard>,
+    /// Skips what these earlier jsonl results hold (same file, size, time and options), as in --format
+    /// jsonl --resume done.jsonl >> done.jsonl; an incomplete end of the file is cut off first
+    #[arg(long, value_name = "FILE", conflicts_with = "explain_input")]
+    pub resume: Option<PathBuf>,
     /// Tells how each file was understood, instead of measuring it
     #[arg(long)]
     pub explain_input: bool,

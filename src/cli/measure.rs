@@ -3,6 +3,7 @@
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
 use super::request::MeasureRequest;
+use super::resume::Earlier;
 use super::{batch, inputs};
 use humsieve::analysis;
 use humsieve::comparison::{Judgement, Limit};
@@ -10,17 +11,36 @@ use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::printable::printable_lines;
 use humsieve::report::{
-    Format, MeasuredCapture, MeasurementWriter, json_failure, json_line, judge as judge_row,
-    limit_remark, measurement_rows,
+    Format, MeasuredCapture, MeasurementWriter, SourceStamp, json_failure, json_line,
+    judge as judge_row, limit_remark, measurement_rows, options_digest,
 };
 use humsieve::{Error, MeasureOptions, Measurement};
 use std::io::Write;
 use std::path::Path;
 
 pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
-    let captures = inputs::find(&request.captures, request.files_from.as_deref())?;
+    let mut captures = inputs::find(&request.captures, request.files_from.as_deref())?;
+    if let Some(shard) = request.shard {
+        captures = shard.of_inputs(captures);
+    }
     if request.explain_input {
         return explain(&captures, request);
+    }
+    let options = options_digest(&format!(
+        "{:?} {:?} {:?}",
+        request.load, request.measure, request.limits
+    ));
+    let mut outcome = Outcome::default();
+    if let Some(file) = &request.resume {
+        let earlier = Earlier::read(file)?;
+        captures.retain(|input| match earlier_outcome(&earlier, input, &options) {
+            Some(known) => {
+                outcome.capture_failed |= known.capture_failed;
+                outcome.limit_exceeded |= known.limit_exceeded;
+                false
+            }
+            None => true,
+        });
     }
     let console = Console::new(request.quiet, captures.len());
     let mut writer = MeasurementWriter::new(
@@ -29,32 +49,13 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
         request.measure.confidence,
         request.measure.harmonics,
     );
-    let mut outcome = Outcome::default();
     batch::in_order(
         &captures,
         inputs::threads(captures.iter(), request.jobs),
-        |input| measured(input, request),
+        |input| measured(input, request, &options),
         |capture: MeasuredCapture| {
             console.advance();
-            match &capture.outcome {
-                Err(error) => {
-                    outcome.capture_failed = true;
-                    console.error(&capture.file, error);
-                }
-                Ok(measurements) => {
-                    for (measurement, judgements) in measurements {
-                        for judgement in judgements.iter().filter(|j| !j.passed()) {
-                            outcome.limit_exceeded = true;
-                            console.say(&format!(
-                                "{}, channel {}: {}",
-                                measurement.file,
-                                measurement.channel,
-                                limit_remark(judgement, &measurement.unit)
-                            ));
-                        }
-                    }
-                }
-            }
+            tell(&console, &capture, &mut outcome);
             writer.write(&capture).map_err(Failure::from)
         },
     )?;
@@ -63,23 +64,55 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-fn measured(input: &inputs::Input, request: &MeasureRequest) -> MeasuredCapture {
+fn earlier_outcome(earlier: &Earlier, input: &inputs::Input, options: &str) -> Option<Outcome> {
+    let path = input.as_ref().ok()?;
+    let stamp = SourceStamp::of(path, options)?;
+    earlier.outcome(&path.to_string_lossy(), &stamp)
+}
+
+/// Errors and exceeded limits, on standard error.
+fn tell(console: &Console, capture: &MeasuredCapture, outcome: &mut Outcome) {
+    let measurements = match &capture.outcome {
+        Ok(measurements) => measurements,
+        Err(error) => {
+            outcome.capture_failed = true;
+            console.error(&capture.file, error);
+            return;
+        }
+    };
+    for (measurement, judgements) in measurements {
+        for judgement in judgements.iter().filter(|j| !j.passed()) {
+            outcome.limit_exceeded = true;
+            console.say(&format!(
+                "{}, channel {}: {}",
+                measurement.file,
+                measurement.channel,
+                limit_remark(judgement, &measurement.unit)
+            ));
+        }
+    }
+}
+
+fn measured(input: &inputs::Input, request: &MeasureRequest, options: &str) -> MeasuredCapture {
+    // Before the file is read: what changes meanwhile is measured again.
+    let stamp = input
+        .as_ref()
+        .ok()
+        .and_then(|path| SourceStamp::of(path, options));
     let (path, outcome) = match input {
         Ok(path) => (path, measurements(path, &request.load, &request.measure)),
         Err((path, error)) => (path, Err(error.clone())),
     };
-    MeasuredCapture::new(
-        path.to_string_lossy(),
-        outcome.map(|measurements| {
-            measurements
-                .into_iter()
-                .map(|measurement| {
-                    let judgements = judge(&request.limits, &measurement);
-                    (measurement, judgements)
-                })
-                .collect()
-        }),
-    )
+    let judged = outcome.map(|measurements| {
+        measurements
+            .into_iter()
+            .map(|measurement| {
+                let judgements = judge(&request.limits, &measurement);
+                (measurement, judgements)
+            })
+            .collect()
+    });
+    MeasuredCapture::new(path.to_string_lossy(), judged).stamped(stamp)
 }
 
 /// Every measurement of one capture; a fault of the program in it costs no other.

@@ -14,9 +14,11 @@ mod output;
 mod plan;
 mod report;
 mod request;
+mod resume;
 mod scratch;
 mod separate;
 mod session;
+mod shard;
 
 pub use failure::{Failure, Outcome, exit_code};
 pub use request::Request;

@@ -8,6 +8,7 @@ use super::arguments::{
 use super::failure::Failure;
 use super::inputs::is_standard_input;
 use super::number;
+use super::shard::Shard;
 use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
@@ -40,6 +41,8 @@ pub enum Request {
 pub struct MeasureRequest {
     pub captures: Vec<PathBuf>,
     pub files_from: Option<PathBuf>,
+    pub shard: Option<Shard>,
+    pub resume: Option<PathBuf>,
     pub explain_input: bool,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
@@ -128,18 +131,26 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
 }
 
 fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
+    let format = format(typed.printing.format);
+    if typed.brief && format != Format::Text {
+        return Err(Failure::Usage(
+            "--brief is a short form of the text; with another --format leave it out".into(),
+        ));
+    }
     Ok(MeasureRequest {
         captures: typed.captures,
         files_from: typed.files_from,
+        shard: typed.shard,
+        resume: typed.resume,
         explain_input: typed.explain_input,
-        load: load(&typed.reading),
+        load: coupled(load(&typed.reading), &typed.analysis)?,
         measure: MeasureOptions {
             every_s: typed.every,
             ..analysis(&typed.analysis)
         },
         limits: reading_limits(&typed.batch.limit)?,
         jobs: jobs(&typed.batch),
-        format: format(typed.printing.format),
+        format: if typed.brief { Format::Brief } else { format },
         quiet: typed.printing.quiet,
     })
 }
@@ -160,7 +171,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
     }
     Ok(CompareRequest {
         captures,
-        load: load(&typed.reading),
+        load: coupled(load(&typed.reading), &typed.analysis)?,
         measure: analysis(&typed.analysis),
         compare: CompareOptions {
             confidence: typed.analysis.confidence,
@@ -302,7 +313,22 @@ fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
         harmonics: typed.harmonics,
         confidence: typed.confidence,
         channels: typed.channel.clone(),
+        ac_corner_hz: typed.ac_corner,
         ..MeasureOptions::default()
+    }
+}
+
+/// A corner of the AC coupling says that there is one.
+fn coupled(load: LoadOptions, typed: &AnalysisArguments) -> Result<LoadOptions, Failure> {
+    match (typed.ac_corner, load.coupling) {
+        (Some(_), Some(Coupling::Dc)) => Err(Failure::Usage(
+            "--ac-corner and --coupling dc contradict each other; leave one of them out".into(),
+        )),
+        (Some(_), _) => Ok(LoadOptions {
+            coupling: Some(Coupling::Ac),
+            ..load
+        }),
+        (None, _) => Ok(load),
     }
 }
 

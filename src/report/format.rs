@@ -1,6 +1,7 @@
 //! The formats of measurements and comparisons on standard output.
 
-use super::{csv, jsonl, markdown, text};
+use super::stamp::SourceStamp;
+use super::{brief, csv, jsonl, markdown, text};
 use crate::Error;
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, Judgement};
@@ -13,6 +14,8 @@ pub enum Format {
     /// Tables and sentences for a terminal of 80 columns.
     #[default]
     Text,
+    /// One line a channel for a terminal: measurements only, a comparison is written as text.
+    Brief,
     /// One JSON object a line.
     Jsonl,
     /// One row a channel (or a quantity), for a spreadsheet.
@@ -29,6 +32,8 @@ pub struct MeasuredCapture {
     pub file: String,
     /// A measurement for each channel (and stretch), each with its limits judged; or the error.
     pub outcome: Result<Vec<(Measurement, Vec<Judgement>)>, Error>,
+    /// What the result rests on, for a later run.
+    pub stamp: Option<SourceStamp>,
 }
 
 impl MeasuredCapture {
@@ -41,7 +46,14 @@ impl MeasuredCapture {
         Self {
             file: file.into(),
             outcome,
+            stamp: None,
         }
+    }
+
+    /// The same with what it rests on.
+    #[must_use]
+    pub fn stamped(self, stamp: Option<SourceStamp>) -> Self {
+        Self { stamp, ..self }
     }
 }
 
@@ -89,6 +101,12 @@ impl<W: Write> MeasurementWriter<W> {
                 }
                 csv::measured_capture(&mut self.out, capture, self.harmonics)?;
             }
+            Format::Brief => shown(&mut self.out, |out| {
+                if first {
+                    brief::heading(out)?;
+                }
+                brief::measured_capture(out, capture)
+            })?,
             Format::Text => shown(&mut self.out, |out| text::measured_capture(out, capture))?,
             Format::Markdown => shown(&mut self.out, |out| {
                 markdown::measured_capture(out, capture)
@@ -107,7 +125,7 @@ impl<W: Write> MeasurementWriter<W> {
             Format::Csv if self.captures == 0 => {
                 csv::measurement_header(&mut self.out, self.harmonics)?;
             }
-            Format::Jsonl | Format::Csv => {}
+            Format::Jsonl | Format::Csv | Format::Brief => {}
             Format::Text => {
                 text::legend(&mut self.out, self.confidence)?;
                 if self.next_steps {
@@ -137,7 +155,7 @@ pub fn write_comparison(
     match format {
         Format::Jsonl => jsonl::json_line(out, comparison)?,
         Format::Csv => csv::comparison(out, comparison)?,
-        Format::Text => shown(out, |out| text::comparison(out, comparison))?,
+        Format::Text | Format::Brief => shown(out, |out| text::comparison(out, comparison))?,
         Format::Markdown => shown(out, |out| markdown::comparison(out, comparison))?,
     }
     out.flush()

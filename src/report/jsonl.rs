@@ -1,12 +1,12 @@
 //! One JSON object a line: the results as they are, an unknown as `null`.
 
 use super::format::MeasuredCapture;
+use super::stamp::SourceStamp;
 use crate::Error;
 use crate::comparison::Judgement;
-use crate::printable::is_obeyed;
+use crate::printable::escaped;
 use crate::results::SCHEMA;
 use serde::Serialize;
-use std::fmt::Write as _;
 use std::io::{self, Write};
 
 #[derive(Serialize)]
@@ -15,12 +15,25 @@ struct Judged<'a, T> {
     result: &'a T,
     #[serde(skip_serializing_if = "<[_]>::is_empty")]
     limits: &'a [Judgement],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    source: Option<Source<'a>>,
+}
+
+/// What a line rests on, and which of its capture's lines it is.
+#[derive(Serialize)]
+struct Source<'a> {
+    #[serde(flatten)]
+    stamp: &'a SourceStamp,
+    line: usize,
+    lines: usize,
 }
 
 #[derive(Serialize)]
 struct Failed<'a> {
     file: &'a str,
     error: Reason<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    source: Option<Source<'a>>,
 }
 
 #[derive(Serialize)]
@@ -30,17 +43,40 @@ struct Reason<'a> {
 }
 
 pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+    let source = |line, lines| {
+        let stamp = capture.stamp.as_ref()?;
+        Some(Source { stamp, line, lines })
+    };
     match &capture.outcome {
-        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
-            json_line(
-                out,
-                &Judged {
-                    result: measurement,
-                    limits,
-                },
-            )
-        }),
-        Err(error) => json_failure(out, &capture.file, error),
+        Ok(measurements) => {
+            let lines = measurements.len();
+            measurements
+                .iter()
+                .enumerate()
+                .try_for_each(|(index, (result, limits))| {
+                    let source = source(index + 1, lines);
+                    json_line(
+                        out,
+                        &Judged {
+                            result,
+                            limits,
+                            source,
+                        },
+                    )
+                })
+        }
+        Err(error) => json_line(out, &failed(&capture.file, error, source(1, 1))),
+    }
+}
+
+fn failed<'a>(file: &'a str, error: &'a Error, source: Option<Source<'a>>) -> Failed<'a> {
+    Failed {
+        file,
+        error: Reason {
+            kind: error.kind().as_str(),
+            message: error.message_with_position(),
+        },
+        source,
     }
 }
 
@@ -49,16 +85,7 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
 /// # Errors
 /// Those of the output.
 pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
-    json_line(
-        out,
-        &Failed {
-            file,
-            error: Reason {
-                kind: error.kind().as_str(),
-                message: error.message_with_position(),
-            },
-        },
-    )
+    json_line(out, &failed(file, error, None))
 }
 
 #[derive(Serialize)]
@@ -89,27 +116,11 @@ pub(super) fn json_page(out: &mut impl Write, value: &impl Serialize) -> io::Res
     out.write_all(page.as_bytes())
 }
 
-/// Escapes, beyond what JSON asks for, whatever else a terminal would obey. It can stand in strings only.
-fn escaped(json: String) -> String {
-    let steers = |c: char| c != '\n' && is_obeyed(c);
-    if !json.contains(steers) {
-        return json;
-    }
-    let mut text = String::with_capacity(json.len());
-    for c in json.chars() {
-        if steers(c) {
-            let _ = write!(text, "\\u{:04x}", u32::from(c));
-        } else {
-            text.push(c);
-        }
-    }
-    text
-}
-
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::printable::is_obeyed;
 
     #[test]
     fn names_in_json_cannot_steer_a_terminal() {

@@ -2,6 +2,7 @@
 //!
 //! All writers are pure: they write into whatever bears [`std::io::Write`].
 
+mod brief;
 mod caution;
 mod csv;
 mod figure;
@@ -18,6 +19,7 @@ mod sample;
 #[cfg(test)]
 pub(crate) use sample::measurement as sample_measurement;
 mod separated;
+mod stamp;
 mod text;
 
 pub use caution::CAUTIONS;
@@ -32,3 +34,4 @@ pub use rows::{
     quantity_label,
 };
 pub use separated::write_separation;
+pub use stamp::{SourceStamp, options_digest};

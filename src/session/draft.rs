@@ -1,6 +1,7 @@
 //! The first draft of a session file.
 
 use crate::capture::{CaptureHeader, Condition};
+use crate::printable::{escaped, printable};
 use std::fmt::Write;
 
 /// A capture found in the folder: its name relative to the session file, and its header where it
@@ -73,11 +74,9 @@ fn remedy_of(file: &str) -> String {
     }
 }
 
-/// A TOML basic string: the escapes of a JSON string, and DEL escaped too.
+/// A TOML basic string: the escapes of a JSON string, and whatever else a terminal would obey.
 fn quoted(text: &str) -> String {
-    serde_json::Value::from(text)
-        .to_string()
-        .replace('\u{7f}', "\\u007f")
+    escaped(serde_json::Value::from(text).to_string())
 }
 
 /// Writes a first draft of a session file from the captures found: every key commented, conditions
@@ -136,7 +135,7 @@ fn push_capture(text: &mut String, capture: &DraftCapture) {
                 text,
                 "# as read: {} Hz, channels {}",
                 header.time_base.sample_rate_hz,
-                names.join(", ").replace(['\n', '\r'], " "),
+                printable(&names.join(", ")),
             );
             if names.len() > 1
                 && let Some(first) = names.first()
