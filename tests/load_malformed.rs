@@ -1,6 +1,9 @@
 //! Every file of `tests/data/malformed/` is refused with the right kind of error, in the right place.
 #![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
 
+#[path = "load_malformed/hostile.rs"]
+mod hostile;
+
 use humsieve::ErrorKind;
 use humsieve::load::{LoadOptions, explain, find_captures, load, open};
 use serde_json::Value;

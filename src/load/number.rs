@@ -227,7 +227,7 @@ pub(super) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
         }
     }
     if digits > 18 {
-        let zeros = text[start..]
+        let zeros = text[start..at]
             .iter()
             .take_while(|byte| matches!(byte, b'0' | b'.' | b','))
             .filter(|byte| **byte == b'0')

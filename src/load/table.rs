@@ -143,7 +143,10 @@ impl TableSource {
             .then(|| Pieces::new(threads, &plan, header.channels.len()));
         let buffer = match &pieces {
             Some(_) => threads * PIECE_BYTES,
-            None => BUFFER_BYTES,
+            // A short record with the line end that its last line may lack.
+            None => {
+                usize::try_from(bytes + 2).map_or(BUFFER_BYTES, |bytes| bytes.min(BUFFER_BYTES))
+            }
         };
         Self {
             path,

@@ -95,7 +95,7 @@ impl Text {
                 Err(_) => true,
             };
             if more && !whole && front.len() < HEAD_LIMIT {
-                front = store.front(front.len() * 8)?;
+                front = store.front((front.len() * 8).min(HEAD_LIMIT))?;
                 continue;
             }
             let line_end = head.line_end();

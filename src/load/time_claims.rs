@@ -8,6 +8,9 @@ use super::unit;
 /// falls in every other row.
 const FALLS_MOST: f64 = 0.25;
 
+/// Share of what a column of times rises that it keeps; a sawtooth loses it again.
+const KEPT_LEAST: f64 = 0.8;
+
 /// How sure a name is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Claim {
@@ -87,9 +90,13 @@ pub(super) fn weigh(columns: &mut [Column]) {
     }
 }
 
-/// Whether the numbers rise, most of them by about the same step; what rows of two or fewer cannot tell.
+/// Whether the numbers rise, most of them by about the same step and without falling back, but for one place
+/// where they may begin again; what rows of two or fewer cannot tell.
 fn runs_on(column: &Column) -> bool {
     let values: Vec<f64> = column.present().map(|number| number.value).collect();
+    let (Some(first), Some(last)) = (values.first(), values.last()) else {
+        return false;
+    };
     if values.len() < 3 {
         return values.windows(2).all(|pair| pair[0] < pair[1]);
     }
@@ -98,7 +105,9 @@ fn runs_on(column: &Column) -> bool {
         .map(|pair| pair[1] - pair[0])
         .filter(|step| *step > 0.0)
         .collect();
-    if risen.is_empty() || share_falling(&values) > FALLS_MOST / 2.0 {
+    let falls = values.windows(2).filter(|pair| pair[1] < pair[0]).count();
+    let kept = last - first >= KEPT_LEAST * risen.iter().sum::<f64>();
+    if risen.is_empty() || !kept && falls > 1 {
         return false;
     }
     risen.sort_by(f64::total_cmp);

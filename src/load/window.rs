@@ -106,9 +106,6 @@ impl Window {
             self.bytes.copy_within(self.at..self.filled, 0);
             self.filled -= self.at;
             self.at = 0;
-            if self.filled > LINE_LIMIT {
-                return Err(too_long(line));
-            }
             if self.filled * 2 > self.bytes.len() || self.bytes.is_empty() {
                 let size = (self.bytes.len() * 2).max(self.size);
                 self.bytes.resize(size, 0);
@@ -134,8 +131,14 @@ impl Window {
                     self.unterminated = self.left.is_none();
                 }
             }
-            self.whole = memchr::memrchr(self.terminator, &self.bytes[searched..self.filled])
-                .map_or(0, |at| searched + at + 1);
+            let read = &self.bytes[searched..self.filled];
+            if self.filled > LINE_LIMIT
+                && memchr::memchr(self.terminator, read).unwrap_or(read.len()) + searched
+                    > LINE_LIMIT
+            {
+                return Err(too_long(line));
+            }
+            self.whole = memchr::memrchr(self.terminator, read).map_or(0, |at| searched + at + 1);
         }
     }
 }
