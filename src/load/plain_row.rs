@@ -151,5 +151,7 @@ fn skip_cell(plan: &Plan, text: &[u8], index: usize) -> Option<usize> {
             || *b == b'"'
     })?;
     let cut = text[length] == plan.terminator && index + 1 != plan.columns.len();
-    (text[length] != b'"' && !cut).then_some(length)
+    // Blanks part no cell that is empty.
+    let absent = length == 0 && plan.dialect.delimiter == Delimiter::Blanks;
+    (text[length] != b'"' && !cut && !absent).then_some(length)
 }

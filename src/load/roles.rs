@@ -121,14 +121,19 @@ pub(super) fn assign_roles(
         }
     }
     // A column equal to a time base is one as well.
+    let is_time = |c: &Column| c.role == Role::Time && c.kind == Kind::Number;
+    let times: Vec<usize> = (0..columns.len())
+        .filter(|index| is_time(&columns[*index]))
+        .collect();
+    let last_signal = columns.iter().rposition(|c| c.role == Role::Signal);
     for index in 0..columns.len() {
         let twin = columns[index].role == Role::Signal
             && columns[index].kind == Kind::Number
             && !value_unit(&columns[index])
-            && columns.iter().any(|time| {
-                time.role == Role::Time && time.kind == Kind::Number && time.equals(&columns[index])
-            });
-        if twin && columns[index + 1..].iter().any(|c| c.role == Role::Signal) {
+            && times
+                .iter()
+                .any(|time| columns[*time].equals(&columns[index]));
+        if twin && last_signal.is_some_and(|last| last > index) {
             columns[index].role = Role::Time;
         }
     }
