@@ -7,6 +7,7 @@ pub mod capture;
 pub mod comparison;
 mod error;
 pub mod fault;
+mod hum;
 pub mod load;
 pub mod plan;
 pub mod printable;

@@ -115,7 +115,7 @@ impl Cholesky {
     }
 
     /// Logarithm of the determinant of A.
-    pub(super) fn log_determinant(&self) -> f64 {
+    pub(crate) fn log_determinant(&self) -> f64 {
         (0..self.size).map(|i| 2.0 * self.row(i)[0].ln()).sum()
     }
 

@@ -1,0 +1,3 @@
+//! One description of the mains in a record.
+
+pub(crate) mod track;

@@ -1,0 +1,339 @@
+//! Figures read off the tracks, averaged over how loose these may be.
+
+use super::beside::Level;
+use super::fit::Fit;
+use super::normal::{Border, GAIN, PHASE, SLOW, TRACKS};
+use super::step::solve;
+use super::{Figure, OrderFigures};
+use crate::analysis::LinePower;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// Share of the weight below which a looseness is left out.
+const NEGLIGIBLE: f64 = 2e-3;
+
+/// A linear figure: its value at the model and its gradient.
+struct Reading {
+    value: f64,
+    gradient: Vec<f64>,
+}
+
+/// Everything read at once.
+pub(super) struct Figures {
+    pub(super) mean_frequency_hz: Figure,
+    pub(super) offset: Figure,
+    pub(super) hum_power: Figure,
+    pub(super) orders: Vec<OrderFigures>,
+}
+
+impl Figures {
+    pub(super) fn new(fit: &Fit) -> Option<Self> {
+        let guides = fit.model.orders.len();
+        let mut readings = vec![
+            mean_frequency(fit),
+            offset(fit),
+            hum_power(fit),
+            start_beside_mean(fit),
+        ];
+        for o in 0..guides {
+            readings.push(start_phase(fit, o));
+            readings.push(order_power(fit, o));
+        }
+        let figures = averaged(fit, &readings)?;
+        let dof = common_dof(fit);
+        let with = |(value, variance): (f64, f64), dof: f64| Figure {
+            value,
+            variance,
+            dof,
+        };
+        let energy: f64 = energy(fit);
+        let mean_gain = fit.model.mean_square_gain();
+        let mut orders: Vec<OrderFigures> = Vec::new();
+        for (o, (&order, c)) in fit
+            .model
+            .orders
+            .iter()
+            .zip(&fit.model.amplitudes)
+            .enumerate()
+        {
+            let level = fit.noise.orders[order - 1];
+            let variance = 2.0 * level.variance / energy;
+            let phase = with(figures[4 + 2 * o], level.dof);
+            let (power, spread) = figures[5 + 2 * o];
+            orders.push(OrderFigures {
+                order,
+                power: line_power(power, variance * mean_gain, spread, level.dof),
+                amplitude: Complex64::from_polar(start_gain(fit) * c.norm(), phase.value),
+                phase,
+            });
+        }
+        let lag = figures[3];
+        for &(order, c) in &fit.others {
+            let level = fit.noise.orders[order - 1];
+            orders.push(other_order(fit, order, c, lag, level, energy));
+        }
+        orders.sort_by_key(|o| o.order);
+        for order in &mut orders {
+            let gain = fit.record.gain(order.order as f64 * figures[0].0);
+            order.amplitude /= gain;
+            order.power.observed_v2 /= gain * gain;
+            order.power.noise_v2 /= gain * gain;
+        }
+        Some(Self {
+            mean_frequency_hz: with(figures[0], dof),
+            offset: with(figures[1], fit.noise.slow.dof),
+            hum_power: with(figures[2], dof),
+            orders,
+        })
+    }
+}
+
+/// An order that rides on the tracks without telling of them.
+fn other_order(
+    fit: &Fit,
+    order: usize,
+    c: Complex64,
+    lag: (f64, f64),
+    level: Level,
+    energy: f64,
+) -> OrderFigures {
+    let mean_gain = fit.model.mean_square_gain();
+    let variance = 2.0 * level.variance / energy;
+    let k = order as f64;
+    let start = fit.model.angle(0.0);
+    let phase = Figure {
+        value: c.arg() + k * start,
+        variance: variance / c.norm_sqr().max(f64::MIN_POSITIVE) + k * k * lag.1,
+        dof: level.dof,
+    };
+    let noise = variance * mean_gain;
+    let observed = 0.5 * c.norm_sqr() * mean_gain;
+    OrderFigures {
+        order,
+        power: line_power(observed, noise, 0.0, level.dof),
+        amplitude: Complex64::from_polar(start_gain(fit) * c.norm(), phase.value),
+        phase,
+    }
+}
+
+/// Degrees of freedom of the noise that the guides' figures rest on, weighted by what each tells.
+fn common_dof(fit: &Fit) -> f64 {
+    let (mut sum, mut squares) = (0.0, 0.0);
+    for (&k, c) in fit.model.orders.iter().zip(&fit.model.amplitudes) {
+        let level = fit.noise.orders[k - 1];
+        let told = (k * k) as f64 * c.norm_sqr() / level.variance;
+        sum += told;
+        squares += told * told / level.dof;
+    }
+    if squares > 0.0 {
+        sum * sum / squares
+    } else {
+        1.0
+    }
+}
+
+/// Trusted sum of (1 + μ)².
+fn energy(fit: &Fit) -> f64 {
+    let trusted: f64 = fit.record.trust.iter().sum();
+    (trusted * fit.model.mean_square_gain()).max(1.0)
+}
+
+fn start_gain(fit: &Fit) -> f64 {
+    1.0 + fit.model.mesh.value(&fit.model.gain, 0.0)
+}
+
+fn blank(fit: &Fit) -> Vec<f64> {
+    vec![0.0; fit.normal.score.len()]
+}
+
+fn add_row(gradient: &mut [f64], track: usize, row: &[f64], factor: f64) {
+    for (i, value) in row.iter().enumerate() {
+        gradient[TRACKS * i + track] += factor * value;
+    }
+}
+
+fn mean_frequency(fit: &Fit) -> Reading {
+    let (mesh, duration) = (fit.model.mesh, fit.record.duration_s);
+    let mut gradient = blank(fit);
+    let scale = 1.0 / (TAU * duration);
+    add_row(&mut gradient, PHASE, &mesh.row(duration), scale);
+    add_row(&mut gradient, PHASE, &mesh.row(0.0), -scale);
+    Reading {
+        value: fit.model.mean_frequency_hz(duration),
+        gradient,
+    }
+}
+
+/// Mean of the slow content over the record's samples, what settles included.
+fn offset(fit: &Fit) -> Reading {
+    let (mesh, duration) = (fit.model.mesh, fit.record.duration_s);
+    let mut gradient = blank(fit);
+    add_row(&mut gradient, SLOW, &mesh.means(), 1.0);
+    // Samples stand at the start of their step, so that their mean is that over a span half a step earlier.
+    let lag = 0.5 * fit.record.sample_s / duration;
+    add_row(&mut gradient, SLOW, &mesh.row(duration), -lag);
+    add_row(&mut gradient, SLOW, &mesh.row(0.0), lag);
+    let mut value: f64 = (0..mesh.coefficients())
+        .map(|i| gradient[TRACKS * i + SLOW] * fit.model.slow[i])
+        .sum();
+    if let Some(settling) = fit.model.settling {
+        let mean = |log_stretch: f64| {
+            let time_constant = settling.time_constant_s * log_stretch.exp();
+            let step = fit.record.sample_s / time_constant;
+            fit.record.sample_s / duration * (-duration / time_constant).exp_m1() / (-step).exp_m1()
+        };
+        let at = TRACKS * mesh.coefficients() + Border::of(&fit.model).settling_at();
+        gradient[at] = mean(0.0);
+        gradient[at + 1] = settling.amplitude * (mean(1e-3) - mean(-1e-3)) / 2e-3;
+        value += settling.amplitude * mean(0.0);
+    }
+    Reading { value, gradient }
+}
+
+/// Phase of the track at the first sample less its mean: what a fitted order's phase there hangs on.
+fn start_beside_mean(fit: &Fit) -> Reading {
+    let mesh = fit.model.mesh;
+    let mut gradient = blank(fit);
+    add_row(&mut gradient, PHASE, &mesh.row(0.0), 1.0);
+    add_row(&mut gradient, PHASE, &mesh.means(), -1.0);
+    Reading {
+        value: 0.0,
+        gradient,
+    }
+}
+
+fn start_phase(fit: &Fit, guide: usize) -> Reading {
+    let (order, c) = (fit.model.orders[guide], fit.model.amplitudes[guide]);
+    let mut gradient = blank(fit);
+    add_row(&mut gradient, PHASE, &fit.model.mesh.row(0.0), order as f64);
+    let at = TRACKS * fit.model.mesh.coefficients() + 2 * guide;
+    let square = c.norm_sqr().max(f64::MIN_POSITIVE);
+    gradient[at] = -c.im / square;
+    gradient[at + 1] = c.re / square;
+    Reading {
+        value: c.arg() + order as f64 * fit.model.angle(0.0),
+        gradient,
+    }
+}
+
+/// Gradient of the mean of (1 + μ)² over the gain's coefficients.
+fn gain_gradient(fit: &Fit) -> Vec<f64> {
+    let mesh = fit.model.mesh;
+    let mut row = vec![0.0; mesh.coefficients()];
+    let count = mesh.quadrature().count() as f64;
+    for t in mesh.quadrature() {
+        let gain = 1.0 + mesh.value(&fit.model.gain, t);
+        let (i, basis) = mesh.place(t);
+        for (value, b) in row[i..i + 4].iter_mut().zip(basis) {
+            *value += 2.0 * gain * b / count;
+        }
+    }
+    row
+}
+
+fn order_power(fit: &Fit, guide: usize) -> Reading {
+    let c = fit.model.amplitudes[guide];
+    let gain = fit.model.mean_square_gain();
+    let mut gradient = blank(fit);
+    add_row(&mut gradient, GAIN, &gain_gradient(fit), 0.5 * c.norm_sqr());
+    let at = TRACKS * fit.model.mesh.coefficients() + 2 * guide;
+    gradient[at] = c.re * gain;
+    gradient[at + 1] = c.im * gain;
+    Reading {
+        value: 0.5 * c.norm_sqr() * gain,
+        gradient,
+    }
+}
+
+fn hum_power(fit: &Fit) -> Reading {
+    let gain = fit.model.mean_square_gain();
+    let others: f64 = fit.others.iter().map(|(_, c)| 0.5 * c.norm_sqr()).sum();
+    let mut gradient = blank(fit);
+    add_row(&mut gradient, GAIN, &gain_gradient(fit), others);
+    let mut value = others * gain;
+    for guide in 0..fit.model.orders.len() {
+        let part = order_power(fit, guide);
+        value += part.value;
+        for (sum, g) in gradient.iter_mut().zip(&part.gradient) {
+            *sum += g;
+        }
+    }
+    // Each order's noise adds to its square.
+    let noise: f64 = fit
+        .noise
+        .orders
+        .iter()
+        .map(|level| 2.0 * level.variance / energy(fit) * gain)
+        .sum();
+    Reading {
+        value: value - noise,
+        gradient,
+    }
+}
+
+/// Value and variance of every reading, averaged over the looseness that count.
+fn averaged(fit: &Fit, readings: &[Reading]) -> Option<Vec<(f64, f64)>> {
+    let candidates = &fit.weighed.candidates;
+    let top = candidates.first()?.log_weight;
+    let total: f64 = candidates.iter().map(|c| (c.log_weight - top).exp()).sum();
+    let mut sums = vec![(0.0, 0.0, 0.0); readings.len()];
+    let mut weights = 0.0;
+    for candidate in candidates {
+        let weight = (candidate.log_weight - top).exp() / total;
+        if weight < NEGLIGIBLE {
+            continue;
+        }
+        let Some(solved) = solve(&fit.normal, &fit.model, &candidate.looseness, &[]) else {
+            continue;
+        };
+        weights += weight;
+        for (sum, reading) in sums.iter_mut().zip(readings) {
+            let moved: f64 = dot(&reading.gradient, &solved.change);
+            let mut row = pinned(fit, &reading.gradient);
+            solved.factored.solve(&mut row);
+            sum.0 += weight * moved;
+            sum.1 += weight * moved * moved;
+            sum.2 += weight * dot(&reading.gradient, &row);
+        }
+    }
+    if !(weights > 0.0) {
+        return None;
+    }
+    Some(
+        sums.iter()
+            .zip(readings)
+            .map(|(sum, reading)| {
+                let mean = sum.0 / weights;
+                let spread = (sum.1 / weights - mean * mean).max(0.0);
+                (reading.value + mean, (sum.2 / weights).max(0.0) + spread)
+            })
+            .collect(),
+    )
+}
+
+/// A gradient with nothing where the tracks are held.
+fn pinned(fit: &Fit, gradient: &[f64]) -> Vec<f64> {
+    let mut row = gradient.to_vec();
+    for track in [PHASE, GAIN] {
+        row[TRACKS * fit.model.mesh.middle() + track] = 0.0;
+    }
+    row
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// A power with its noise part as noncentral chi-square of two components whose variance is at least what the noise
+/// beside the line makes of it.
+fn line_power(observed: f64, noise: f64, variance: f64, dof: f64) -> LinePower {
+    let signal = (observed - noise).max(0.0);
+    let own = noise * (noise + 2.0 * signal);
+    let scale = if variance > own {
+        // s(s + 2·signal) is the variance of a line of noise s.
+        (signal * signal + variance).sqrt() - signal
+    } else {
+        noise
+    };
+    LinePower::new(observed - noise + scale, scale, 2.0, dof)
+}

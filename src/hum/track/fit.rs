@@ -1,0 +1,319 @@
+//! The fit: slow content, starting track, then rounds of noise, steps and evidence.
+
+use super::TrackInput;
+use super::beside::{Level, Ring, pooled, rings};
+use super::mesh::Mesh;
+use super::model::Model;
+use super::normal::{GAIN, Levels, Normal, PHASE, SLOW};
+use super::others;
+use super::prior::{
+    Looseness, gain_ladder, gain_looseness, phase_ladder, phase_looseness, slow_ladder,
+};
+use super::record::Record;
+use super::settling::fit_slow;
+use super::start::start;
+use super::step::{Ladders, Weighed, converge, freedom, weigh};
+use crate::stats::f_quantile;
+use rustfft::num_complex::Complex64;
+
+/// Orders that guide the tracks at most.
+const GUIDES: usize = 8;
+/// Orders that are fitted with the slow content.
+const FIRST_ORDERS: usize = 10;
+/// Rounds of noise, steps and evidence.
+const ROUNDS: usize = 3;
+
+/// The fit with all that its figures need.
+pub(super) struct Fit {
+    /// The record less the orders that do not guide.
+    pub(super) record: Record,
+    pub(super) model: Model,
+    pub(super) normal: Normal,
+    pub(super) weighed: Weighed,
+    pub(super) noise: Noise,
+    /// Orders that do not guide, with their amplitudes.
+    pub(super) others: Vec<(usize, Complex64)>,
+}
+
+/// Noise of every order asked for, and of the slow content.
+#[derive(Debug, Clone)]
+pub(super) struct Noise {
+    pub(super) orders: Vec<Level>,
+    pub(super) slow: Level,
+}
+
+impl Noise {
+    fn levels(&self, model: &Model) -> Levels {
+        let at = |k: usize| self.orders[k.clamp(1, self.orders.len()) - 1].variance;
+        Levels {
+            slow: self.slow.variance,
+            orders: model.orders.iter().map(|&k| at(k)).collect(),
+            tones: model
+                .tones
+                .iter()
+                .map(|(f, _)| at((f / model.reference_hz).round() as usize))
+                .collect(),
+        }
+    }
+}
+
+/// Fits everything; `orders` is what the rate allows of what was asked for.
+pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
+    let whole = Record::new(input)?;
+    let mut record = whole.clone();
+    let mesh = Mesh::new(whole.duration_s, whole.duration_s * input.fundamental_hz);
+    let mut model = Model::new(mesh, input.fundamental_hz, input.tones_hz);
+    model.set_orders((1..=orders.min(FIRST_ORDERS)).collect());
+    let range = span(&whole.samples);
+    if !(range > 0.0) {
+        return None;
+    }
+    let level = fit_slow(&whole, &mut model, range)?;
+    find_track(&whole, &mut model, orders);
+    let flat = Noise {
+        orders: vec![
+            Level {
+                variance: level,
+                dof: f64::INFINITY
+            };
+            orders
+        ],
+        slow: Level {
+            variance: level,
+            dof: f64::INFINITY,
+        },
+    };
+    let mut looseness = Looseness {
+        slow: range,
+        phase: 0.0,
+        gain: 0.0,
+    };
+    model.amplitudes.fill(Complex64::default());
+    let levels = flat.levels(&model);
+    converge(&record, &mut model, &levels, &looseness, &[PHASE, GAIN], 2)?;
+    choose_guides(&whole, &mut model, orders);
+    looseness.phase = phase_looseness(&mesh, 0.2);
+    looseness.gain = gain_looseness(&mesh, 0.3);
+    let mut noise = flat;
+    let mut others = Vec::new();
+    let levels = noise.levels(&model);
+    let mut normal = converge(&record, &mut model, &levels, &looseness, &[], 8)?;
+    let mut weighed = None;
+    for _ in 0..ROUNDS {
+        others = set_others_aside(&whole, &mut record, &model, orders)?;
+        noise = read_noise(&record, &model, &normal, &noise, &looseness, orders);
+        let levels = noise.levels(&model);
+        normal = converge(&record, &mut model, &levels, &looseness, &[], 3)?;
+        let ladders = ladders(input, &model, &noise, &record, range);
+        let found = weigh(&normal, &model, &ladders, &looseness);
+        looseness = found.candidates.first()?.looseness;
+        normal = converge(&record, &mut model, &levels, &looseness, &[], 2)?;
+        weighed = Some(found);
+    }
+    model.settle_gauge();
+    Some(Fit {
+        record,
+        normal: Normal::new(
+            &whole_less(&whole, &model, &others),
+            &model,
+            &noise.levels(&model),
+            &[],
+        ),
+        model,
+        weighed: weighed?,
+        noise,
+        others,
+    })
+    .filter(|fit| fit.normal.squares.is_finite())
+}
+
+fn span(samples: &[f64]) -> f64 {
+    let (low, high) = samples
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
+            (a.min(x), b.max(x))
+        });
+    high - low
+}
+
+fn find_track(record: &Record, model: &mut Model, orders: usize) {
+    let rest: Vec<f64> = record
+        .samples
+        .iter()
+        .enumerate()
+        .map(|(i, x)| {
+            let t = record.time_s(i);
+            x - model.slow_at(t) - model.tones_at(t)
+        })
+        .collect();
+    start(record, &rest, model, orders.min(2 * FIRST_ORDERS));
+}
+
+/// The orders that tell most of phase and gain, and the two lowest.
+fn choose_guides(record: &Record, model: &mut Model, orders: usize) {
+    let rest = model.residual(record);
+    let beyond: Vec<usize> = (1..=orders).filter(|k| !model.orders.contains(k)).collect();
+    let found = others::amplitudes(record, model, &rest, &beyond).unwrap_or_default();
+    let mut strengths: Vec<(usize, f64)> = beyond
+        .iter()
+        .copied()
+        .zip(found.iter().map(|c| c.norm()))
+        .chain(
+            model
+                .orders
+                .iter()
+                .copied()
+                .zip(model.amplitudes.iter().map(|c| c.norm())),
+        )
+        .collect();
+    // Phase is told by k·A, gain by A.
+    strengths.sort_by(|a, b| {
+        let weight = |s: &(usize, f64)| s.1 * (s.0 as f64).sqrt();
+        weight(b).total_cmp(&weight(a))
+    });
+    let mut guides: Vec<usize> = strengths.iter().take(GUIDES).map(|s| s.0).collect();
+    guides.extend([1, 2].into_iter().filter(|&k| k <= orders));
+    guides.sort_unstable();
+    guides.dedup();
+    model.set_orders(guides);
+}
+
+/// The record less the series of the other orders.
+fn whole_less(whole: &Record, model: &Model, others: &[(usize, Complex64)]) -> Record {
+    if others.is_empty() {
+        return whole.clone();
+    }
+    let mut rest = model.clone();
+    rest.orders = others.iter().map(|o| o.0).collect();
+    rest.amplitudes = others.iter().map(|o| o.1).collect();
+    let mut record = whole.clone();
+    for (i, x) in record.samples.iter_mut().enumerate() {
+        *x -= rest.series_at(whole.time_s(i));
+    }
+    record
+}
+
+fn set_others_aside(
+    whole: &Record,
+    record: &mut Record,
+    model: &Model,
+    orders: usize,
+) -> Option<Vec<(usize, Complex64)>> {
+    let list: Vec<usize> = (1..=orders).filter(|k| !model.orders.contains(k)).collect();
+    if list.is_empty() {
+        return Some(Vec::new());
+    }
+    let residual = model.residual(whole);
+    let found = others::amplitudes(whole, model, &residual, &list)?;
+    let others: Vec<(usize, Complex64)> = list.into_iter().zip(found).collect();
+    *record = whole_less(whole, model, &others);
+    Some(others)
+}
+
+fn ladders(
+    input: &TrackInput,
+    model: &Model,
+    noise: &Noise,
+    record: &Record,
+    range: f64,
+) -> Ladders {
+    let per_knot = record.samples.len() as f64 / model.mesh.intervals() as f64;
+    Ladders {
+        slow: slow_ladder((noise.slow.variance / per_knot).sqrt(), range),
+        phase: phase_ladder(&model.mesh, &input.wander),
+        gain: gain_ladder(&model.mesh),
+    }
+}
+
+/// Reads the noise beside each order off the residual, what the tracks took of it given back.
+fn read_noise(
+    record: &Record,
+    model: &Model,
+    normal: &Normal,
+    before: &Noise,
+    looseness: &Looseness,
+    orders: usize,
+) -> Noise {
+    let taken = freedom(normal, model, looseness);
+    let residual = model.residual(record);
+    let halves: Vec<usize> = [0, 1]
+        .into_iter()
+        .chain((1..=orders).map(|k| 2 * k))
+        .collect();
+    let rings = rings(record, model, &residual, &halves);
+    let share = |weight: &dyn Fn(usize, f64) -> f64| -> Vec<f64> {
+        let mut shares = vec![0.0; orders];
+        for (&k, c) in model.orders.iter().zip(&model.amplitudes) {
+            shares[k - 1] = weight(k, c.norm_sqr()) / before.orders[k - 1].variance;
+        }
+        let total: f64 = shares.iter().sum();
+        shares
+            .iter()
+            .map(|s| s / total.max(f64::MIN_POSITIVE))
+            .collect()
+    };
+    let phase = share(&|k, power| (k * k) as f64 * power);
+    let gain = share(&|_, power| power);
+    let by_order = |k: usize| 2.0 + phase[k - 1] * taken[PHASE] + gain[k - 1] * taken[GAIN];
+    let own: Vec<Level> = (1..=orders)
+        .map(|k| rings[k + 1].level(by_order(k)))
+        .collect();
+    let floor =
+        1e-26 * record.samples.iter().map(|x| x * x).sum::<f64>() / record.samples.len() as f64;
+    let levels: Vec<Level> = pooled(&own)
+        .into_iter()
+        .enumerate()
+        .map(|(i, level)| {
+            let share = [phase[i], gain[i]];
+            let taken = 2.0 + share[0] * taken[PHASE].min(6.0) + share[1] * taken[GAIN].min(5.0);
+            grown(&rings[i + 2], level, taken)
+        })
+        .map(|level| Level {
+            variance: level.variance.max(floor),
+            ..level
+        })
+        .collect();
+    let slow = slow_noise(&rings[0], &rings[1], taken[SLOW]);
+    Noise {
+        slow: Level {
+            variance: slow.variance.max(floor),
+            ..slow
+        },
+        orders: levels,
+    }
+}
+
+/// The level close by a line where it stands out of its ring: a line that moves by itself.
+fn grown(ring: &Ring, level: Level, taken: f64) -> Level {
+    let reach = (ring.blocks() / 12).max(2);
+    if 2 * reach + 1 >= ring.blocks() {
+        return level;
+    }
+    let near = ring.near(reach, taken);
+    let most = f_quantile(0.99, near.dof, level.dof);
+    if near.variance > most * level.variance {
+        near
+    } else {
+        level
+    }
+}
+
+/// Noise at zero frequency: below half the fundamental where the slow track leaves enough of it, else about half the
+/// fundamental.
+fn slow_noise(zero: &Ring, half: &Ring, taken: f64) -> Level {
+    let blocks = zero.blocks() as f64;
+    let own = zero.level(2.0 * taken.min(blocks));
+    let own = Level {
+        dof: 0.5 * own.dof,
+        ..own
+    };
+    if half.blocks() == 0 || taken < 0.4 * blocks {
+        return own;
+    }
+    let half = half.level(0.0);
+    if half.variance > own.variance {
+        half
+    } else {
+        own
+    }
+}

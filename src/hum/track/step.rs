@@ -1,0 +1,286 @@
+//! Steps of Gauss and Newton with the tracks' priors, and the evidence of how loose the tracks are.
+
+use super::bordered::Factored;
+use super::model::Model;
+use super::normal::{Border, GAIN, Levels, Normal, PHASE, SLOW, TRACKS};
+use super::prior::{Looseness, Precisions, Rung};
+use super::record::Record;
+use rustfft::num_complex::Complex64;
+
+/// Largest change of a guide order's phase in one step, rad.
+const LARGEST_TURN: f64 = 0.7;
+/// Precision of the log time constant of a settling about where it is.
+const TIME_CONSTANT_PRECISION: f64 = 1.0;
+/// Log evidence below the best at which a looseness no longer counts.
+const FAR: f64 = 9.0;
+
+/// The penalised step at one looseness, and what it says of it.
+pub(super) struct Solved {
+    pub(super) factored: Factored,
+    /// Change of every unknown.
+    pub(super) change: Vec<f64>,
+    pub(super) log_evidence: f64,
+    /// Twice the gain that the step promises.
+    pub(super) decrement: f64,
+}
+
+/// Solves at `looseness`; the tracks in `frozen` stay as they are.
+pub(super) fn solve(
+    normal: &Normal,
+    model: &Model,
+    looseness: &Looseness,
+    frozen: &[usize],
+) -> Option<Solved> {
+    let precisions = Precisions::new(looseness, &normal.information);
+    solve_with(normal, model, &precisions, frozen)
+}
+
+fn solve_with(
+    normal: &Normal,
+    model: &Model,
+    precisions: &Precisions,
+    frozen: &[usize],
+) -> Option<Solved> {
+    let n = model.mesh.coefficients();
+    let mut matrix = normal.information.clone();
+    precisions.add_to(&mut matrix);
+    let (product, form) = precisions.product([&model.slow, &model.phase, &model.gain]);
+    let mut change = normal.score.clone();
+    for (value, p) in change.iter_mut().zip(&product) {
+        *value -= p;
+    }
+    let middle = model.mesh.middle();
+    let pinned = [PHASE, GAIN].map(|track| TRACKS * middle + track);
+    let frozen = frozen
+        .iter()
+        .flat_map(|track| (0..n).map(move |i| TRACKS * i + track));
+    for index in pinned.into_iter().chain(frozen) {
+        matrix.pin(index);
+        change[index] = 0.0;
+    }
+    let layout = Border::of(model);
+    if layout.settling {
+        matrix.add_corner(layout.settling_at() + 1, TIME_CONSTANT_PRECISION);
+    }
+    let right = change.clone();
+    let factored = matrix.factor()?;
+    factored.solve(&mut change);
+    let decrement: f64 = right.iter().zip(&change).map(|(a, b)| a * b).sum();
+    let log_evidence = precisions.half_log_determinant(n) - 0.5 * factored.log_determinant()
+        + 0.5 * (decrement - form);
+    Some(Solved {
+        factored,
+        change,
+        log_evidence,
+        decrement,
+    })
+}
+
+/// Degrees of freedom that each track takes at a looseness.
+pub(super) fn freedom(normal: &Normal, model: &Model, looseness: &Looseness) -> [f64; TRACKS] {
+    let precisions = Precisions::new(looseness, &normal.information);
+    let n = model.mesh.coefficients();
+    [SLOW, PHASE, GAIN].map(|track| {
+        let rank = Precisions::rank(track, n);
+        let step = 0.02_f64;
+        let determinant = |sign: f64| {
+            let moved = precisions.scaled(track, (sign * step).exp());
+            solve_with(normal, model, &moved, &[]).map(|s| s.factored.log_determinant())
+        };
+        let free = match track {
+            SLOW => 2.0,
+            PHASE => 1.0,
+            _ => 0.0,
+        };
+        match (determinant(1.0), determinant(-1.0)) {
+            (Some(up), Some(down)) => free + (rank - (up - down) / (2.0 * step)).clamp(0.0, rank),
+            _ => free + rank,
+        }
+    })
+}
+
+/// The model with a share of a change made.
+pub(super) fn moved(model: &Model, change: &[f64], share: f64) -> Model {
+    let mut out = model.clone();
+    let n = model.mesh.coefficients();
+    for i in 0..n {
+        out.slow[i] += share * change[TRACKS * i + SLOW];
+        out.phase[i] += share * change[TRACKS * i + PHASE];
+        out.gain[i] += share * change[TRACKS * i + GAIN];
+    }
+    let border = &change[TRACKS * n..];
+    let lines = out
+        .amplitudes
+        .iter_mut()
+        .chain(out.tones.iter_mut().map(|(_, d)| d));
+    for (c, d) in lines.zip(border.as_chunks::<2>().0) {
+        *c += Complex64::new(share * d[0], share * d[1]);
+    }
+    if let Some(settling) = &mut out.settling {
+        let at = Border::of(model).settling_at();
+        settling.amplitude += share * border[at];
+        settling.time_constant_s *= (share * border[at + 1]).clamp(-0.5, 0.5).exp();
+    }
+    out
+}
+
+/// Share of a change that turns no strong order by too much.
+fn allowed(model: &Model, change: &[f64]) -> f64 {
+    let n = model.mesh.coefficients();
+    let (mut turn, mut gain) = (0.0_f64, 0.0_f64);
+    for i in 0..n {
+        turn = turn.max(change[TRACKS * i + PHASE].abs());
+        gain = gain.max(change[TRACKS * i + GAIN].abs());
+    }
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for (&k, c) in model.orders.iter().zip(&model.amplitudes) {
+        sum += (k * k) as f64 * c.norm_sqr();
+        weight += c.norm_sqr();
+    }
+    let order = if weight > 0.0 {
+        (sum / weight).sqrt()
+    } else {
+        1.0
+    };
+    (LARGEST_TURN / (order * turn).max(f64::MIN_POSITIVE))
+        .min(0.7 / gain.max(f64::MIN_POSITIVE))
+        .min(1.0)
+}
+
+/// Steps until the gain left is small; returns the normal equations of the last state looked at.
+pub(super) fn converge(
+    record: &Record,
+    model: &mut Model,
+    levels: &Levels,
+    looseness: &Looseness,
+    frozen: &[usize],
+    most: usize,
+) -> Option<Normal> {
+    let mut normal = Normal::new(record, model, levels, &[]);
+    for _ in 0..most {
+        let solved = solve(&normal, model, looseness, frozen)?;
+        if !(solved.decrement.abs() > 0.01) {
+            break;
+        }
+        let mut share = allowed(model, &solved.change);
+        let mut next = moved(model, &solved.change, share);
+        let mut after = Normal::new(record, &next, levels, &[]);
+        let mut halvings = 0;
+        while after.squares > 1.2 * normal.squares && halvings < 4 {
+            share *= 0.4;
+            halvings += 1;
+            next = moved(model, &solved.change, share);
+            after = Normal::new(record, &next, levels, &[]);
+        }
+        *model = next;
+        normal = after;
+    }
+    Some(normal)
+}
+
+/// One looseness with its share of what is believed.
+#[derive(Debug, Clone)]
+pub(super) struct Candidate {
+    pub(super) looseness: Looseness,
+    pub(super) log_weight: f64,
+}
+
+/// Ladders of the three tracks.
+#[derive(Debug, Clone)]
+pub(super) struct Ladders {
+    pub(super) slow: Vec<Rung>,
+    pub(super) phase: Vec<Rung>,
+    pub(super) gain: Vec<Rung>,
+}
+
+/// What the grid says: the looseness that count, by falling weight, and the log odds that each track moves at all.
+#[derive(Debug, Clone)]
+pub(super) struct Weighed {
+    pub(super) candidates: Vec<Candidate>,
+    pub(super) log_odds: [f64; TRACKS],
+}
+
+/// Weighs the grid of looseness by evidence and prior: the slow content's ladder first, then the whole of the phase's
+/// and the gain's beside its best rungs and "constant".
+pub(super) fn weigh(
+    normal: &Normal,
+    model: &Model,
+    ladders: &Ladders,
+    around: &Looseness,
+) -> Weighed {
+    let weight = |slow: &Rung, phase: &Rung, gain: &Rung| {
+        let looseness = Looseness {
+            slow: slow.looseness,
+            phase: phase.looseness,
+            gain: gain.looseness,
+        };
+        let solved = solve(normal, model, &looseness, &[])?;
+        let log_weight = solved.log_evidence + slow.log_chance + phase.log_chance + gain.log_chance;
+        log_weight.is_finite().then_some(Candidate {
+            looseness,
+            log_weight,
+        })
+    };
+    let fixed = |looseness: f64| Rung {
+        looseness,
+        log_chance: 0.0,
+    };
+    let (phase, gain) = (fixed(around.phase), fixed(around.gain));
+    let mut slow: Vec<(Rung, f64)> = ladders
+        .slow
+        .iter()
+        .filter_map(|rung| Some((*rung, weight(rung, &phase, &gain)?.log_weight)))
+        .collect();
+    let slow_odds = odds(
+        slow.iter()
+            .map(|(rung, weight)| (rung.looseness > 0.0, *weight)),
+    );
+    slow.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let best = slow.first().map_or(0.0, |s| s.1);
+    slow.retain(|s| s.1 > best - 4.0);
+    slow.truncate(3);
+    let mut candidates: Vec<Candidate> = Vec::new();
+    for (rung, _) in &slow {
+        for phase in &ladders.phase {
+            for gain in &ladders.gain {
+                candidates.extend(weight(rung, phase, gain));
+            }
+        }
+    }
+    let log_odds = [
+        slow_odds,
+        odds(
+            candidates
+                .iter()
+                .map(|c| (c.looseness.phase > 0.0, c.log_weight)),
+        ),
+        odds(
+            candidates
+                .iter()
+                .map(|c| (c.looseness.gain > 0.0, c.log_weight)),
+        ),
+    ];
+    candidates.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
+    let top = candidates.first().map_or(0.0, |c| c.log_weight);
+    candidates.retain(|c| c.log_weight > top - FAR);
+    Weighed {
+        candidates,
+        log_odds,
+    }
+}
+
+/// Log of the weight of what moves over the weight of what does not.
+fn odds(weights: impl Iterator<Item = (bool, f64)> + Clone) -> f64 {
+    let top = weights
+        .clone()
+        .map(|w| w.1)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let sum = |moves: bool| -> f64 {
+        weights
+            .clone()
+            .filter(|w| w.0 == moves)
+            .map(|w| (w.1 - top).exp())
+            .sum()
+    };
+    sum(true).max(f64::MIN_POSITIVE).ln() - sum(false).max(f64::MIN_POSITIVE).ln()
+}
