@@ -1,10 +1,10 @@
 //! Which nominal frequency a record has, and where its series starts.
 
+use super::aliased_mains::AliasedMains;
 use super::channel::{GRID_RANGE, Work, highest_order};
 use super::search::{SearchInput, Searched};
 use super::segment::FitSettings;
 use super::stream_noise::take_off_line;
-use crate::analysis::MainsChoice;
 use crate::spectrum::{Density, Nudft, Weighting};
 use rustfft::num_complex::Complex64;
 
@@ -30,9 +30,19 @@ impl Work<'_> {
         total: &Density,
     ) -> Acquired {
         let rate = self.stream.rate_hz;
-        let nominals = match self.options.mains {
-            MainsChoice::Auto => vec![50.0, 60.0],
-            MainsChoice::Nominal(hz) => vec![hz],
+        let nominals = self.options.mains.nominals_hz();
+        let carried = |hz: &f64| highest_order(self.options, self.stream, *hz) > 0;
+        let (nominals, folded): (Vec<f64>, Vec<f64>) = if nominals.iter().any(carried) {
+            nominals.into_iter().partition(carried)
+        } else {
+            (nominals, Vec::new())
+        };
+        // A nominal that folds onto the one that is carried is not told from it.
+        let alone = |hz: f64| {
+            !folded
+                .iter()
+                .filter_map(|&other| AliasedMains::of(other, rate))
+                .any(|other| other.may_be(hz * (1.0 - GRID_RANGE), hz * (1.0 + GRID_RANGE)))
         };
         let common = nominals
             .iter()
@@ -49,7 +59,7 @@ impl Work<'_> {
                 nominal_hz,
                 fundamental,
                 outside: None,
-                decided: true,
+                decided: alone(nominal_hz),
             };
             let mut merit = 0.0;
             if common > 0 {
@@ -75,6 +85,7 @@ impl Work<'_> {
                         .line_outside(&peak, settings.range)
                         .or_else(|| input.lone_line(peak.fundamental))
                         .or_else(|| input.foreign_line(peak.fundamental, settings.range))
+                        .filter(|nu| (0.0..0.5).contains(nu))
                         .map(|nu| nu * rate);
                 }
                 if duration < 0.6

@@ -1,5 +1,6 @@
 //! From the fits to the reported figures.
 
+use super::aliased_mains::AliasedMains;
 use super::channel::{Stream, StreamFit};
 use super::combine::{CombinedHarmonic, line_power};
 use super::folding::Folding;
@@ -10,7 +11,8 @@ use super::measurement::{
     TrackPoint, Waveform,
 };
 use super::noise_floor::{NoiseFloor, RemovedLine};
-use super::options::{MainsChoice, MeasureOptions};
+use super::options::MeasureOptions;
+use super::own_scale::OwnScale;
 use super::quantisation::rounding_bias;
 use super::slow_noise::MeanWindow;
 use super::tones::find_peaks;
@@ -41,14 +43,82 @@ pub(super) struct ChannelFacts<'a> {
     /// Density at the record's own rate, where the stream is a decimated one.
     pub(super) high: Option<High>,
     pub(super) source_warnings: &'a [Warning],
+    /// What the samples were multiplied by.
+    pub(super) scale: OwnScale,
 }
 
 impl ChannelFacts<'_> {
-    fn rate_hz(&self) -> f64 {
+    pub(super) fn rate_hz(&self) -> f64 {
         self.header.time_base.sample_rate_hz
     }
 
-    fn duration_s(&self) -> f64 {
+    /// An amplitude in the channel's own unit.
+    pub(super) fn told(&self, amplitude: f64) -> f64 {
+        amplitude * self.scale.back()
+    }
+
+    /// Corner of the AC coupling: as stated for this measurement, else that of the capture, unless it was DC coupled.
+    fn ac_corner_hz(&self, options: &MeasureOptions) -> Option<f64> {
+        let acquisition = &self.header.acquisition;
+        let own = acquisition
+            .ac_corner_hz
+            .filter(|_| acquisition.coupling != Some(Coupling::Dc));
+        options.ac_corner_hz.or(own)
+    }
+
+    /// Mains frequencies that are asked for and that the rate does not carry.
+    fn aliased(&self, options: &MeasureOptions) -> Vec<AliasedMains> {
+        let nominals = options.mains.nominals_hz().into_iter();
+        nominals
+            .filter_map(|hz| AliasedMains::of(hz, self.rate_hz()))
+            .collect()
+    }
+
+    /// Amplitudes below this are the rounding of the numbers that the samples are given as.
+    fn resolvable(&self) -> f64 {
+        1e-13 * self.waveform.max.abs().max(self.waveform.min.abs())
+    }
+
+    /// A measurement of these figures, its parts that are not always there left out.
+    pub(super) fn measurement(
+        &self,
+        options: &MeasureOptions,
+        dc_offset: Estimate,
+        mains: Mains,
+        noise: Noise,
+        warnings: Vec<Warning>,
+    ) -> Measurement {
+        let channel = &self.header.channels[self.index];
+        Measurement {
+            file: self.header.name.clone(),
+            channel: channel.name.clone(),
+            unit: channel.unit.clone(),
+            sample_rate_hz: self.rate_hz(),
+            samples: self.frames as u64,
+            duration_s: self.duration_s(),
+            start_s: None,
+            confidence: options.confidence,
+            dc_offset,
+            mains,
+            noise,
+            tones: Vec::new(),
+            waveform: self.waveform,
+            quality: Quality {
+                clipped_samples: self.clipped,
+                missing_samples: self.missing,
+                lsb: self.step,
+                warnings,
+            },
+            evidence: Vec::new(),
+            harmonic_groups: None,
+            acquisition: self.header.acquisition.clone(),
+            spectrum: None,
+            folded: None,
+            track: None,
+        }
+    }
+
+    pub(super) fn duration_s(&self) -> f64 {
         self.frames as f64 / self.rate_hz()
     }
 
@@ -73,34 +143,10 @@ pub(super) fn assemble(
     let noise = noise(facts, &floors, fit, options, &mut warnings);
     let dc_offset = offset(facts, stream, fit, options);
     quality_warnings(facts, &noise, options, &mut warnings);
-    let channel = &facts.header.channels[facts.index];
-    let mut measurement = Measurement {
-        file: facts.header.name.clone(),
-        channel: channel.name.clone(),
-        unit: channel.unit.clone(),
-        sample_rate_hz: facts.rate_hz(),
-        samples: facts.frames as u64,
-        duration_s: facts.duration_s(),
-        start_s: None,
-        confidence: options.confidence,
-        dc_offset,
-        mains,
-        noise,
-        tones,
-        waveform: facts.waveform,
-        quality: Quality {
-            clipped_samples: facts.clipped,
-            missing_samples: facts.missing,
-            lsb: facts.step,
-            warnings,
-        },
-        evidence: Vec::new(),
-        harmonic_groups: None,
-        acquisition: facts.header.acquisition.clone(),
-        spectrum: options.detail.spectrum.then(|| floors.spectrum()),
-        folded: None,
-        track: track(facts, stream, fit),
-    };
+    let mut measurement = facts.measurement(options, dc_offset, mains, noise, warnings);
+    measurement.tones = tones;
+    measurement.spectrum = options.detail.spectrum.then(|| floors.spectrum());
+    measurement.track = track(facts, stream, fit);
     bound_by_step(&mut measurement);
     if measurement.mains.detected {
         measurement.folded = fit.folding.as_ref().map(Folding::figures);
@@ -293,21 +339,24 @@ fn mains(
 ) -> Mains {
     let cycles = facts.duration_s() * fit.nominal_hz;
     let level = options.confidence;
+    let aliased = facts.aliased(options);
+    if cycles >= 1.0 {
+        warnings.extend(aliased.iter().map(AliasedMains::warning));
+    }
     if fit.orders == 0 || cycles < 1.0 || fit.segments.is_empty() {
-        let what = if cycles < 1.0 {
-            format!(
-                "the record holds {cycles:.2} mains cycles; at least one is needed for harmonics, two for the frequency"
-            )
-        } else {
-            "the sample rate leaves no mains harmonic below half of it; capture at a higher rate"
-                .to_owned()
-        };
-        let code = if cycles < 1.0 {
-            WarningCode::ShortRecord
-        } else {
-            WarningCode::MainsNotDetected
-        };
-        warnings.push(Warning::new(code, what));
+        if cycles < 1.0 {
+            warnings.push(Warning::new(
+                WarningCode::ShortRecord,
+                format!(
+                    "the record holds {cycles:.2} mains cycles; at least one is needed for harmonics, two for the frequency"
+                ),
+            ));
+        } else if aliased.is_empty() {
+            warnings.push(Warning::new(
+                WarningCode::MainsNotDetected,
+                "the sample rate leaves no mains harmonic well below half of it; capture at a higher rate",
+            ));
+        }
         return Mains {
             nominal_hz: fit.nominal_hz,
             detected: false,
@@ -339,6 +388,10 @@ fn mains(
         fit.nominal_hz,
         SERIES_FALSE_ALARM,
     );
+    // Below that, and where no frequency stands in the band, there is a sum of roundings and no hum.
+    let carried = (0.0..0.5 * facts.rate_hz()).contains(&combined.frequency_hz);
+    let real = |p: &LinePower| p.observed_v2 > facts.resolvable().powi(2);
+    let stands = stands && carried && powers.iter().any(real);
     let detected = fit.decided && stands;
     // Powers at the input: the decimator's droop and a stated coupling corner divided out.
     let at_input: Vec<LinePower> = powers
@@ -356,7 +409,7 @@ fn mains(
         .enumerate()
         .map(|(i, (h, power))| {
             let order = i + 1;
-            let own = detected && chance(power) < single;
+            let own = detected && real(power) && chance(power) < single;
             let mut rms = line_estimate(power, 1.0, level);
             if !own && rms.low > 0.0 {
                 // Chosen as the best of many places: not resolved by the family-wise test.
@@ -381,7 +434,7 @@ fn mains(
             ) } else { format!(
                 "no mains series was found near {} Hz (false-alarm probability 1 %); hum below {:.3e} {} would not \
                  have been seen",
-                fit.nominal_hz, hum_rms.high, facts.header.channels[facts.index].unit
+                fit.nominal_hz, facts.told(hum_rms.high), facts.header.channels[facts.index].unit
             ) },
         ));
     }
@@ -433,7 +486,7 @@ fn frequency_dof(fit: &StreamFit) -> f64 {
 
 /// Droop of the decimator times the loss of a stated AC-coupling corner.
 fn coupled_gain(facts: &ChannelFacts<'_>, options: &MeasureOptions, frequency_hz: f64) -> f64 {
-    let corner = options.ac_corner_hz.map_or(1.0, |corner| {
+    let corner = facts.ac_corner_hz(options).map_or(1.0, |corner| {
         1.0 / (1.0 + (corner / frequency_hz).powi(2)).sqrt()
     });
     facts.gain(frequency_hz) * corner
@@ -448,8 +501,8 @@ fn phase(
 ) -> Option<Estimate> {
     let frequency = order as f64 * fundamental_hz;
     // From the stream's first sample back to the record's; a coupling corner leads by atan(fc/f).
-    let lead = options
-        .ac_corner_hz
+    let lead = facts
+        .ac_corner_hz(options)
         .map_or(0.0, |corner| (corner / frequency).atan());
     let radians =
         harmonic.amplitude.arg() - std::f64::consts::TAU * frequency * facts.first_at_s - lead;
@@ -552,9 +605,19 @@ fn tones(
                 .map(|peak| high_tone(peak.frequency_hz, floor, raw, options.confidence)),
         );
     }
-    tones.retain(|t| t.rms.value > 0.0);
+    let half_rate = 0.5 * facts.rate_hz();
+    tones.retain(|t| {
+        t.rms.value > facts.resolvable() && (0.0..half_rate).contains(&t.frequency_hz.value)
+    });
+    for tone in &mut tones {
+        let frequency = &mut tone.frequency_hz;
+        (frequency.low, frequency.high) = (frequency.low.max(0.0), frequency.high.min(half_rate));
+    }
     tones.sort_by(|a, b| b.rms.value.total_cmp(&a.rms.value));
     super::cause::relate(&mut tones, mains, fit.combined.frequency_hz);
+    for aliased in facts.aliased(options) {
+        aliased.relate(&mut tones);
+    }
     tones
 }
 
@@ -593,9 +656,55 @@ fn noise(
     options: &MeasureOptions,
     warnings: &mut Vec<Warning>,
 ) -> Noise {
-    let nyquist = 0.5 * facts.rate_hz();
     let lowest = fit.floor.bin_hz.max(1.0 / facts.duration_s());
-    let (low, high) = match options.band_hz {
+    let (low, high) = band(lowest, 0.5 * facts.rate_hz(), options, warnings);
+    // Noise over the record is a part of what moves in it.
+    let most = facts.waveform.ac_rms.powi(2);
+    let rms_between = |low: f64, high: f64| {
+        let (power, dof) = floors.power_between(low, high);
+        let rms = power.clamp(0.0, most).sqrt();
+        (
+            stats::chi_square_scale_interval(rms, dof, options.confidence),
+            dof,
+        )
+    };
+    let (rms, dof) = rms_between(low, high);
+    let per_root = 1.0 / (high - low).sqrt();
+    let density = Estimate::new(
+        rms.value * per_root,
+        (rms.low * per_root, rms.high * per_root),
+        rms.standard_uncertainty * per_root,
+        dof,
+        options.confidence,
+    );
+    let third_octaves = if options.detail.third_octaves {
+        third_octaves(low, high)
+            .into_iter()
+            .map(|band| BandNoise {
+                band_hz: band,
+                rms: rms_between(band.0, band.1).0,
+            })
+            .collect()
+    } else {
+        Vec::new()
+    };
+    Noise {
+        band_hz: (low, high),
+        rms,
+        density_v_per_rthz: density,
+        corner_hz: floors.low.corner_hz(),
+        third_octaves,
+    }
+}
+
+/// The band of the noise, Hz: what is asked for, as far as the record resolves it.
+pub(super) fn band(
+    lowest: f64,
+    nyquist: f64,
+    options: &MeasureOptions,
+    warnings: &mut Vec<Warning>,
+) -> (f64, f64) {
+    match options.band_hz {
         None => (lowest, nyquist),
         Some((low, high)) => {
             let used = (low.max(0.5 * lowest), high.min(nyquist));
@@ -622,41 +731,6 @@ fn noise(
                 used
             }
         }
-    };
-    let (power, dof) = floors.power_between(low, high);
-    let rms = stats::chi_square_scale_interval(power.max(0.0).sqrt(), dof, options.confidence);
-    let per_root = 1.0 / (high - low).sqrt();
-    let density = Estimate::new(
-        rms.value * per_root,
-        (rms.low * per_root, rms.high * per_root),
-        rms.standard_uncertainty * per_root,
-        dof,
-        options.confidence,
-    );
-    let third_octaves = if options.detail.third_octaves {
-        third_octaves(low, high)
-            .into_iter()
-            .map(|band| {
-                let (power, dof) = floors.power_between(band.0, band.1);
-                BandNoise {
-                    band_hz: band,
-                    rms: stats::chi_square_scale_interval(
-                        power.max(0.0).sqrt(),
-                        dof,
-                        options.confidence,
-                    ),
-                }
-            })
-            .collect()
-    } else {
-        Vec::new()
-    };
-    Noise {
-        band_hz: (low, high),
-        rms,
-        density_v_per_rthz: density,
-        corner_hz: floors.low.corner_hz(),
-        third_octaves,
     }
 }
 
@@ -744,10 +818,7 @@ fn short_offset(stream: &Stream, fit: &StreamFit, options: &MeasureOptions) -> O
         .floor
         .mean_between(12.0 / duration, 60.0 / duration)
         .unwrap_or_else(|| fit.floor.lowest());
-    let nominals = match options.mains {
-        MainsChoice::Auto => vec![50.0, 60.0],
-        MainsChoice::Nominal(hz) => vec![hz],
-    };
+    let nominals = options.mains.nominals_hz();
     super::below_one_cycle::offset(
         &stream.samples,
         stream.rate_hz,
@@ -785,7 +856,7 @@ fn quality_warnings(
         ));
     }
     if facts.header.acquisition.coupling == Some(Coupling::Ac) {
-        let what = match options.ac_corner_hz {
+        let what = match facts.ac_corner_hz(options) {
             Some(corner) => format!("AC coupled: the offset is not in the capture; hum was corrected for the stated corner of {corner} Hz"),
             None => "AC coupled: the offset is not in the capture, and the fundamental is lowered by the coupling's corner; \
                      capture again DC coupled, or state the corner"
@@ -802,8 +873,9 @@ fn quality_warnings(
             warnings.push(Warning::new(
                 WarningCode::CoarseQuantization,
                 format!(
-                    "the noise is below half the converter's step of {step:.4e} {}: its figure is a bound, not a reading; \
+                    "the noise is below half the converter's step of {:.4e} {}: its figure is a bound, not a reading; \
                      use a finer range",
+                    facts.told(step),
                     facts.header.channels[facts.index].unit
                 ),
             ));

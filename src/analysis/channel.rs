@@ -22,6 +22,9 @@ pub(super) const GRID_RANGE: f64 = 0.01;
 /// wanders by 10 mHz in 10 s turns the 40th harmonic by less than a tenth of a radian within a segment.
 const ONE_SEGMENT_S: f64 = 1.05;
 const SEGMENT_S: f64 = 1.0;
+/// Fewest samples of a segment, and of one where the rate carries no mains: what is left to find are steady tones.
+const LEAST_SEGMENT: usize = 64;
+const LEAST_WITHOUT_MAINS: usize = 1024;
 /// Square of the change, in deviations, below which a fit counts as standing.
 const UNMOVED: f64 = 1e-4;
 /// Most rounds of search for tones.
@@ -83,13 +86,14 @@ pub(super) struct StreamFit {
     pub(super) mean: f64,
 }
 
-/// Cuts `count` samples into equal segments; a short record is one.
-fn cut(count: usize, rate_hz: f64) -> Vec<(usize, usize)> {
+/// Cuts `count` samples into equal segments of at least `least`; a short record is one.
+fn cut(count: usize, rate_hz: f64, least: usize) -> Vec<(usize, usize)> {
     let duration = count as f64 / rate_hz;
     let pieces = if duration <= ONE_SEGMENT_S {
         1
     } else {
-        (duration / SEGMENT_S).round() as usize
+        let most = (count / least).max(1);
+        ((duration / SEGMENT_S).round() as usize).min(most)
     };
     let length = count / pieces;
     (0..pieces)
@@ -197,10 +201,19 @@ pub(super) fn details(
 
 impl<'a> Work<'a> {
     pub(super) fn new(stream: &'a Stream, options: &'a MeasureOptions) -> Self {
+        let nominals = options.mains.nominals_hz();
+        let carried = nominals
+            .iter()
+            .any(|&hz| highest_order(options, stream, hz) > 0);
+        let least = if carried {
+            LEAST_SEGMENT
+        } else {
+            LEAST_WITHOUT_MAINS
+        };
         Self {
             stream,
             options,
-            pieces: cut(stream.samples.len(), stream.rate_hz),
+            pieces: cut(stream.samples.len(), stream.rate_hz, least),
             samples: Cow::Borrowed(&stream.samples),
             present: 1.0,
         }

@@ -43,6 +43,24 @@ pub(super) struct Combined {
     pub(super) segment_frequencies_hz: Vec<f64>,
 }
 
+impl Combined {
+    /// What a record says of a series of which nothing was fitted.
+    fn nothing(orders: usize, frequency_hz: f64, segment_frequencies_hz: Vec<f64>) -> Self {
+        let silent = CombinedHarmonic {
+            amplitude: Complex64::default(),
+            variance: 0.0,
+            power: LinePower::default(),
+            phase_variance: f64::INFINITY,
+        };
+        Self {
+            frequency_hz,
+            frequency_variance: f64::INFINITY,
+            harmonics: vec![silent; orders],
+            segment_frequencies_hz,
+        }
+    }
+}
+
 /// Combines segments at `rate` samples per second over a record of `samples`; orders up to
 /// `highest_guide` tell the common phase.
 pub(super) fn combine(
@@ -62,6 +80,9 @@ pub(super) fn combine(
         .map(|s| s.fit.length as f64 / total)
         .collect();
     let reference: f64 = frequencies.iter().zip(&shares).map(|(f, w)| f * w).sum();
+    if segments.is_empty() || orders == 0 {
+        return Combined::nothing(orders, reference, frequencies);
+    }
     // Phasors against the reference's phase.
     let phasors: Vec<Complex64> = segments
         .iter()

@@ -2,14 +2,17 @@
 
 use super::assemble::{ChannelFacts, assemble};
 use super::channel::Known;
+use super::constant::constant;
 use super::intake::Intake;
 use super::measurement::Measurement;
-use super::options::{MainsChoice, MeasureOptions};
+
+use super::options::MeasureOptions;
+use super::own_scale::OwnScale;
 use super::quantisation::infer_step;
 use super::rails::Rails;
 use super::stretches::{Finished, Stretches};
 use super::waveform::WaveformSums;
-use crate::capture::{Capture, CaptureHeader, FrameSource, MemorySource};
+use crate::capture::{Acquisition, Capture, CaptureHeader, FrameSource, MemorySource};
 use crate::spectrum::Decimator;
 use crate::{Error, ErrorKind};
 use ndarray::Array2;
@@ -32,7 +35,8 @@ const MOST_GAPS: f64 = 0.10;
 ///
 /// # Errors
 /// `BadOption` for settings out of range, `NoSuchChannel`, `TooShort` below 16 samples,
-/// `BadValue` where more than a tenth of the samples are missing or clipped, and those of the source.
+/// `BadValue` where more than a tenth of the samples are missing or clipped, where the source's rate (1e-6 to 1e12 Hz),
+/// full scale, step or coupling corner is out of range or a value beyond 1e302, and those of the source.
 ///
 /// ```
 /// use humsieve::{Capture, MeasureOptions, analysis, capture::MemorySource};
@@ -52,6 +56,7 @@ pub fn measure(
 ) -> Result<Vec<Measurement>, Error> {
     options.check()?;
     let name = source.header().name.clone();
+    check_header(source.header()).map_err(|e| e.in_file(&name))?;
     let wanted =
         wanted_channels(source.header(), &options.channels).map_err(|e| e.in_file(&name))?;
     let result = match options.every_s {
@@ -59,6 +64,41 @@ pub fn measure(
         Some(every_s) => measure_stretches(source, options, &wanted, every_s),
     };
     result.map_err(|e| e.in_file(&name))
+}
+
+/// Sample rates that are measured, Hz.
+const RATES_HZ: (f64, f64) = (1e-6, 1e12);
+
+/// Checks what a source says of rate and instrument.
+fn check_header(header: &CaptureHeader) -> Result<(), Error> {
+    let refuse = |message: String| Err(Error::new(ErrorKind::BadValue, message));
+    let time = &header.time_base;
+    let rate = time.sample_rate_hz;
+    if !(RATES_HZ.0..=RATES_HZ.1).contains(&rate) {
+        return refuse(format!(
+            "the sample rate is {rate} Hz; it must lie between {:e} and {:e} Hz: state the right one",
+            RATES_HZ.0, RATES_HZ.1
+        ));
+    }
+    if !(0.0..rate).contains(&time.sample_rate_uncertainty_hz) {
+        return refuse(format!(
+            "the sample rate's uncertainty is {} Hz; it must not be negative, and below the rate of {rate} Hz",
+            time.sample_rate_uncertainty_hz
+        ));
+    }
+    let acquisition = &header.acquisition;
+    for (what, value) in [
+        ("full scale", acquisition.full_scale_v),
+        ("converter's step", acquisition.lsb_v),
+        ("corner of the AC coupling", acquisition.ac_corner_hz),
+    ] {
+        if let Some(value) = value.filter(|v| !(v.is_finite() && *v > 0.0)) {
+            return refuse(format!(
+                "the {what} is {value}; it must be positive and finite"
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// 0-based indices of the channels named (by name, else by 1-based number); all where none is.
@@ -105,8 +145,25 @@ struct Channel {
     /// Samples at the record's own rate, until it is known to be long.
     whole: Vec<f64>,
     long: Option<Long>,
-    /// What a first reading told of the series.
+    /// What a first reading told.
+    told: Told,
+    /// Only the extremes of what is left to read are wanted, for a second reading at its own scale.
+    scan: bool,
+}
+
+/// What a reading of the record tells the next one.
+#[derive(Debug, Clone, Default)]
+struct Told {
+    /// The series.
     known: Option<Known>,
+    /// What to multiply the samples by, once the extremes are known.
+    scale: Option<OwnScale>,
+}
+
+impl Told {
+    fn scale(&self) -> OwnScale {
+        self.scale.unwrap_or_default()
+    }
 }
 
 /// A record too long to be kept as a whole: its rate lowered where that is high, then fitted as it comes.
@@ -118,10 +175,8 @@ struct Long {
 
 /// Decimation that leaves the highest harmonic where the low rate is clean.
 fn decimation(rate_hz: f64, options: &MeasureOptions) -> usize {
-    let nominal = match options.mains {
-        MainsChoice::Auto => 60.0,
-        MainsChoice::Nominal(hz) => hz,
-    };
+    let nominals = options.mains.nominals_hz();
+    let nominal = nominals.into_iter().fold(0.0, f64::max);
     let top = options.harmonics as f64 * nominal * 1.02;
     let most = (rate_hz * Decimator::CLEAN / top).min(MOST_DECIMATED as f64) as usize;
     // Factors of 2, 3 and 5 transform fast.
@@ -141,13 +196,13 @@ fn measure_whole(
     options: &MeasureOptions,
     wanted: &[usize],
 ) -> Result<Vec<Measurement>, Error> {
-    let mut known: Vec<Option<Known>> = vec![None; wanted.len()];
-    // A series that shows late in a long record is followed from the start in a second reading: one more a channel at most,
-    // since what a channel is told it keeps.
+    let mut told: Vec<Told> = vec![Told::default(); wanted.len()];
+    // A series that shows late in a long record is followed from the start in a second reading, and values far from 1
+    // are read at a scale of their own: one more each a channel at most, since what a channel is told it keeps.
     loop {
-        match read(source, options, wanted, &known)? {
+        match read(source, options, wanted, &told)? {
             Reading::Done(measurements) => return Ok(measurements),
-            Reading::Again(found) => known = found,
+            Reading::Again(found) => told = found,
         }
     }
 }
@@ -156,32 +211,21 @@ fn measure_whole(
 enum Reading {
     Done(Vec<Measurement>),
     /// What to start from the next time, by channel.
-    Again(Vec<Option<Known>>),
+    Again(Vec<Told>),
 }
 
 fn read(
     source: &mut dyn FrameSource,
     options: &MeasureOptions,
     wanted: &[usize],
-    known: &[Option<Known>],
+    told: &[Told],
 ) -> Result<Reading, Error> {
     source.rewind()?;
+    let acquisition = source.header().acquisition.clone();
     let mut channels: Vec<Channel> = wanted
         .iter()
-        .zip(known)
-        .map(|(&index, known)| Channel {
-            index,
-            sums: WaveformSums::default(),
-            rails: Rails::new(
-                source.header().acquisition.full_scale_v,
-                source.header().acquisition.lsb_v,
-            ),
-            first: Vec::new(),
-            step: source.header().acquisition.lsb_v,
-            whole: Vec::new(),
-            long: None,
-            known: known.clone(),
-        })
+        .zip(told)
+        .map(|(&index, told)| Channel::new(index, &acquisition, told.clone()))
         .collect();
     let provisional_hz = source.header().time_base.sample_rate_hz;
     let factor = decimation(provisional_hz, options);
@@ -199,15 +243,25 @@ fn read(
                 continue;
             };
             if let Some(found) = channel.take(row, factor, provisional_hz, options) {
-                channel.known = Some(found);
+                channel.told.known = Some(found);
                 again = true;
             }
         }
         if again {
             return Ok(Reading::Again(
-                channels.into_iter().map(|c| c.known).collect(),
+                channels.into_iter().map(|c| c.told).collect(),
             ));
         }
+    }
+    let mut again = false;
+    for channel in &mut channels {
+        let name = &source.header().channels[channel.index].name;
+        again |= channel.wants_own_scale(name)?;
+    }
+    if again {
+        return Ok(Reading::Again(
+            channels.into_iter().map(|c| c.told).collect(),
+        ));
     }
     let header = source.header().clone();
     let warnings = source.warnings();
@@ -219,6 +273,36 @@ fn read(
 }
 
 impl Channel {
+    fn new(index: usize, acquisition: &Acquisition, told: Told) -> Self {
+        let factor = told.scale().factor();
+        let step = acquisition.lsb_v.map(|step| step * factor);
+        Self {
+            index,
+            sums: WaveformSums::default(),
+            rails: Rails::new(acquisition.full_scale_v.map(|v| v * factor), step),
+            first: Vec::new(),
+            step,
+            whole: Vec::new(),
+            long: None,
+            told,
+            scan: false,
+        }
+    }
+
+    /// Whether the record is to be read again at a scale of its own, now that its extremes are known.
+    fn wants_own_scale(&mut self, name: &str) -> Result<bool, Error> {
+        if self.told.scale.is_some() {
+            return Ok(false);
+        }
+        OwnScale::check(self.sums.largest(), name)?;
+        let span = self.sums.half_span();
+        let again = self.scan || OwnScale::is_needed(span);
+        if again {
+            self.told.scale = Some(OwnScale::of(span));
+        }
+        Ok(again)
+    }
+
     /// Takes a block; `Some` where the record must be read again from its start.
     fn take(
         &mut self,
@@ -227,7 +311,29 @@ impl Channel {
         rate_hz: f64,
         options: &MeasureOptions,
     ) -> Option<Known> {
+        let scale = self.told.scale();
+        if !scale.is_one() {
+            let scaled: Vec<f64> = samples.iter().map(|x| x * scale.factor()).collect();
+            return self.take_scaled(&scaled, factor, rate_hz, options);
+        }
+        self.take_scaled(samples, factor, rate_hz, options)
+    }
+
+    fn take_scaled(
+        &mut self,
+        samples: &[f64],
+        factor: usize,
+        rate_hz: f64,
+        options: &MeasureOptions,
+    ) -> Option<Known> {
         let plain = self.sums.push(samples);
+        let long = self.long.is_some() || self.whole.len() + samples.len() > WHOLE_FRAMES;
+        let unsettled = self.told.scale.is_none();
+        if self.scan || (unsettled && long && OwnScale::is_needed(self.sums.half_span())) {
+            self.scan = true;
+            (self.long, self.whole) = (None, Vec::new());
+            return None;
+        }
         if self.first.len() < STEP_SAMPLES {
             let room = STEP_SAMPLES - self.first.len();
             self.first.extend(samples.iter().take(room));
@@ -249,7 +355,7 @@ impl Channel {
                 low_rate_hz,
                 clean_to_hz(factor, low_rate_hz),
                 options,
-                self.known.clone(),
+                self.told.known.clone(),
             ),
             factor,
         });
@@ -332,14 +438,11 @@ impl Channel {
                 ),
             ));
         }
-        let limits = limits(&self.rails, self.step, long.factor);
-        let low_rate_hz = rate_hz / long.factor as f64;
-        let Finished { stream, fit, mean } = long.stretches.finish(low_rate_hz, &limits, options);
-        let facts = ChannelFacts {
+        let mut facts = ChannelFacts {
             header,
             index: self.index,
             frames,
-            mean,
+            mean: 0.0,
             first_at_s: decimator.as_ref().map_or(0.0, Decimator::first_centre) / rate_hz,
             waveform: self.sums.figures(),
             missing: self.sums.missing,
@@ -348,8 +451,18 @@ impl Channel {
             decimator,
             high,
             source_warnings: warnings,
+            scale: self.told.scale(),
         };
-        Ok(assemble(&facts, &stream, &fit, options))
+        if self.sums.is_constant() {
+            return Ok(constant(&facts, options));
+        }
+        let limits = limits(&self.rails, self.step, long.factor);
+        let low_rate_hz = rate_hz / long.factor as f64;
+        let Finished { stream, fit, mean } = long.stretches.finish(low_rate_hz, &limits, options);
+        facts.mean = mean;
+        let mut measurement = assemble(&facts, &stream, &fit, options);
+        facts.scale.restore(&mut measurement);
+        Ok(measurement)
     }
 }
 

@@ -1,6 +1,7 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
 
 mod acquisition;
+mod aliased_mains;
 mod assemble;
 mod below_one_cycle;
 mod cause;
@@ -8,6 +9,7 @@ mod channel;
 mod cholesky;
 mod combine;
 mod common_phase;
+mod constant;
 mod folding;
 mod follow;
 mod gaps;
@@ -21,6 +23,7 @@ mod measurement;
 mod near_lines;
 mod noise_floor;
 mod options;
+mod own_scale;
 mod parabola;
 mod quantisation;
 mod rails;
@@ -46,7 +49,9 @@ pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, LinePower, Mains, Measurement, Noise,
     Quality, Spectrum, Tone, Track, TrackPoint, Waveform,
 };
-pub use options::{Detail, MainsChoice, MeasureOptions};
+pub use options::{
+    Detail, HIGHEST_CONFIDENCE, MOST_HARMONICS, MainsChoice, MeasureOptions, NOMINAL_HZ,
+};
 pub use quantisation::{infer_step, rounding_bias};
 pub use series::{CycleTable, SeriesFit};
 pub use sine_fit::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};

@@ -236,15 +236,10 @@ impl NoiseFloor {
         // tapers' own bandwidth, less what lines took.
         let scatter = 1.0 + 2.0 / (self.bin_dof * self.tapers);
         let bins = power * power / squares * scatter + self.tapers;
-        let share = if covered > 0.0 {
-            (usable / covered).max(1e-3)
-        } else {
-            1.0
-        };
-        (
-            power,
-            self.bin_dof * bins * share / (1.0 + 0.5 / self.tapers),
-        )
+        let share = if covered > 0.0 { usable / covered } else { 1.0 };
+        // What was filled stands at the level of neighbours, of which the tapers average as many bins at least.
+        let bins = (bins * share).max(self.tapers);
+        (power, self.bin_dof * bins / (1.0 + 0.5 / self.tapers))
     }
 
     /// Mean density of the lowest usable bins, and its degrees of freedom.

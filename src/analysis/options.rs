@@ -25,6 +25,23 @@ pub struct Detail {
     pub harmonic_groups: bool,
 }
 
+/// Highest order that may be asked for: each order costs a row of every fit.
+pub const MOST_HARMONICS: usize = 1000;
+/// Nominal mains frequencies that may be asked for, Hz.
+pub const NOMINAL_HZ: (f64, f64) = (0.01, 1e6);
+/// Highest level of an interval: beyond it the ends tell of rounding alone.
+pub const HIGHEST_CONFIDENCE: f64 = 1.0 - 1e-9;
+
+impl MainsChoice {
+    /// The nominal frequencies that are tried, Hz.
+    pub(super) fn nominals_hz(self) -> Vec<f64> {
+        match self {
+            Self::Auto => vec![50.0, 60.0],
+            Self::Nominal(hz) => vec![hz],
+        }
+    }
+}
+
 /// Settings of a measurement.
 ///
 /// ```
@@ -38,9 +55,9 @@ pub struct MeasureOptions {
     pub mains: MainsChoice,
     /// Band of the in-band noise, Hz; `None`: lowest resolvable to Nyquist.
     pub band_hz: Option<(f64, f64)>,
-    /// Highest harmonic order of the model.
+    /// Highest harmonic order of the model, 1 to [`MOST_HARMONICS`].
     pub harmonics: usize,
-    /// Level of every interval, strictly between 0 and 1.
+    /// Level of every interval, above 0 and up to [`HIGHEST_CONFIDENCE`].
     pub confidence: f64,
     /// Length of a stretch of the time-resolved log, s; `None`: the whole record at once.
     pub every_s: Option<f64>,
@@ -84,6 +101,12 @@ impl MeasureOptions {
         };
         if let MainsChoice::Nominal(hz) = self.mains {
             positive("the nominal mains frequency", hz)?;
+            if !(NOMINAL_HZ.0..=NOMINAL_HZ.1).contains(&hz) {
+                return Err(bad(format!(
+                    "the nominal mains frequency is {hz} Hz; it must lie between {} and {} Hz",
+                    NOMINAL_HZ.0, NOMINAL_HZ.1
+                )));
+            }
         }
         if let Some((low, high)) = self.band_hz
             && !(low.is_finite() && high.is_finite() && 0.0 <= low && low < high)
@@ -92,14 +115,21 @@ impl MeasureOptions {
                 "the band is {low}:{high} Hz; it must be LOW:HIGH with 0 <= LOW < HIGH"
             )));
         }
-        if self.harmonics == 0 {
-            return Err(bad(
-                "the highest harmonic order is 0; it must be at least 1".into(),
-            ));
+        if !(1..=MOST_HARMONICS).contains(&self.harmonics) {
+            return Err(bad(format!(
+                "the highest harmonic order is {}; it must lie between 1 and {MOST_HARMONICS}",
+                self.harmonics
+            )));
         }
         if !(self.confidence > 0.0 && self.confidence < 1.0) {
             return Err(bad(format!(
                 "the confidence is {}; it must lie strictly between 0 and 1",
+                self.confidence
+            )));
+        }
+        if self.confidence > HIGHEST_CONFIDENCE {
+            return Err(bad(format!(
+                "the confidence is {}; above {HIGHEST_CONFIDENCE} intervals tell of rounding alone",
                 self.confidence
             )));
         }
@@ -115,4 +145,36 @@ impl MeasureOptions {
 
 fn bad(message: String) -> Error {
     Error::new(ErrorKind::BadOption, message)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn refusal(options: MeasureOptions) -> String {
+        let error = options.check().unwrap_err();
+        assert_eq!(error.kind(), ErrorKind::BadOption);
+        error.to_string()
+    }
+
+    /// A limit that is refused is named.
+    #[test]
+    fn options_without_end_are_refused_with_their_limits() {
+        let with = |change: &dyn Fn(&mut MeasureOptions)| {
+            let mut options = MeasureOptions::default();
+            change(&mut options);
+            options
+        };
+        assert!(refusal(with(&|o| o.harmonics = 1_000_000)).contains("1000"));
+        assert!(refusal(with(&|o| o.harmonics = 0)).contains("1000"));
+        let mains = |hz: f64| with(&move |o| o.mains = MainsChoice::Nominal(hz));
+        assert!(refusal(mains(1e-6)).contains("0.01"));
+        assert!(refusal(mains(1e9)).contains("1000000"));
+        assert!(refusal(with(&|o| o.confidence = 1.0 - 1e-15)).contains("0.999999999"));
+        for good in [mains(0.01), mains(6000.0), with(&|o| o.harmonics = 1000)] {
+            good.check().unwrap();
+        }
+        with(&|o| o.confidence = 0.999_999_9).check().unwrap();
+    }
 }

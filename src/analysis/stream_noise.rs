@@ -7,6 +7,8 @@ use super::segment::{FitSettings, SegmentFit};
 use crate::spectrum::{Density, Multitaper, Weighting};
 use rayon::prelude::*;
 
+/// Fewest samples for each taper of a short record.
+const LEAST_A_TAPER: usize = 16;
 /// Shortest record of a long capture's density, s.
 const DENSITY_S: f64 = 1.0;
 
@@ -17,7 +19,8 @@ impl Work<'_> {
         let count = self.stream.samples.len();
         if self.pieces.len() == 1 {
             let cycles = count as f64 / rate * nominal_hz;
-            return Multitaper::new(count, ((0.35 * cycles) as usize).clamp(2, 8));
+            let tapers = ((0.35 * cycles) as usize).clamp(2, 8);
+            return Multitaper::new(count, tapers.min((count / LEAST_A_TAPER).max(2)));
         }
         let low = self
             .options

@@ -14,6 +14,9 @@ use super::options::MeasureOptions;
 const STRETCH_S: f64 = 32.0;
 /// Length where the first stretch shows no series, for a weak one to be found.
 const LONG_STRETCH_S: f64 = 64.0;
+/// Fewest samples of a stretch, for records of low rate, and most, so that memory stays bounded.
+const LEAST_STRETCH: usize = 1 << 12;
+const MOST_STRETCH: usize = 1 << 24;
 /// Share of a stretch that is not left over for the last one.
 const REST: f64 = 0.25;
 /// Probability that one stretch's own search finds a series where there is none.
@@ -49,8 +52,10 @@ impl Stretches {
     ) -> Self {
         // A density resolves a quarter of the band's lower edge.
         let lowest = options.band_hz.map_or(f64::INFINITY, |b| b.0);
-        let length =
-            |s: f64| (s.max(4.2 / lowest).min(1e9).round() * rate_hz.round().max(1.0)) as usize;
+        let length = |s: f64| {
+            let samples = s.max(4.2 / lowest).min(1e9).round() * rate_hz.round().max(1.0);
+            (samples as usize).clamp(LEAST_STRETCH, MOST_STRETCH)
+        };
         Self {
             rate_hz,
             clean_to_hz,

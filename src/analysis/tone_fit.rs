@@ -34,6 +34,13 @@ pub(super) struct KnownTone {
     pub(super) strong: bool,
 }
 
+/// The places within `reach` of one, in cycles per sample, that are frequencies: above 0 and below half the rate.
+fn within_band(place: f64, reach: f64) -> (f64, f64) {
+    const EDGE: f64 = 1e-9;
+    let inside = |place: f64| place.clamp(EDGE, 0.5 - EDGE);
+    (inside(place - reach), inside(place + reach))
+}
+
 fn orders_of(segments: &[SegmentFit]) -> usize {
     segments.first().map_or(0, |s| s.fit.harmonics.len())
 }
@@ -52,7 +59,7 @@ impl Work<'_> {
             weighting: Weighting::Hann,
             orders: 1,
             noise: vec![noise; 2],
-            range: (place - reach * cell, place + reach * cell),
+            range: within_band(place, reach * cell),
             prior: None,
         }
     }
@@ -81,7 +88,7 @@ impl Work<'_> {
         let rate = self.stream.rate_hz;
         let length = self.pieces[0].1 - self.pieces[0].0;
         let cell = 1.0 / length as f64;
-        let fundamental = frequency_hz / rate;
+        let fundamental = (frequency_hz / rate).clamp(0.0, 0.5);
         let level = robust_level(
             &density.mean(),
             frequency_hz / density.bin_hz,
@@ -93,7 +100,7 @@ impl Work<'_> {
             weighting: Weighting::Hann,
             orders: 1,
             noise: vec![level; 2],
-            range: (fundamental - 1.5 * cell, fundamental + 1.5 * cell),
+            range: within_band(fundamental, 1.5 * cell),
             prior: None,
         };
         self.fit_series(&settings, transforms, fundamental)
@@ -269,7 +276,7 @@ impl Work<'_> {
                 weighting: Weighting::Hann,
                 orders: 1,
                 noise: vec![level.max(f64::MIN_POSITIVE); 2],
-                range: (fundamental - cell, fundamental + cell),
+                range: within_band(fundamental, cell),
                 prior: None,
             };
             tones[tone] = self.fit_series(&settings, &own, fundamental);

@@ -119,6 +119,21 @@ impl WaveformSums {
         self.overloaded += samples.iter().filter(|x| x.is_infinite()).count() as u64;
     }
 
+    /// Half the peak-to-peak value.
+    pub(super) fn half_span(&self) -> f64 {
+        0.5 * self.max - 0.5 * self.min
+    }
+
+    /// Largest magnitude.
+    pub(super) fn largest(&self) -> f64 {
+        self.max.abs().max(self.min.abs())
+    }
+
+    /// Whether all samples that are there read the same.
+    pub(super) fn is_constant(&self) -> bool {
+        self.count > 0 && self.max == self.min
+    }
+
     pub(super) fn figures(&self) -> Waveform {
         let n = self.count.max(1) as f64;
         let mean = self.origin.unwrap_or(0.0) + self.sum / n;
@@ -126,7 +141,7 @@ impl WaveformSums {
         let ac_rms = variance.sqrt();
         let peak = (self.max - mean).max(mean - self.min);
         Waveform {
-            rms: (variance + mean * mean).sqrt(),
+            rms: ac_rms.hypot(mean),
             ac_rms,
             peak_to_peak: self.max - self.min,
             crest_factor: if ac_rms > 0.0 { peak / ac_rms } else { 0.0 },

@@ -273,6 +273,11 @@ impl DecibelRatio {
     /// From the quantiles of a ratio of powers; `None` where neither end is bounded.
     pub(super) fn from_power_ratios((low, middle, high): (f64, f64, f64)) -> Option<Self> {
         let db = |ratio: f64| 10.0 * ratio.log10();
+        if [low, middle, high].iter().any(|q| q.is_nan()) || low == f64::INFINITY {
+            return None;
+        }
+        // At levels near 0 the ends and the middle, each found by itself, may cross by a rounding.
+        let (low, high) = (low.min(middle), high.max(middle));
         if low > 0.0 && high.is_finite() {
             Some(Self {
                 value: db(middle),

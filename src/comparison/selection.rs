@@ -39,6 +39,14 @@ impl<'a> Selection<'a> {
                     ALL_QUANTITIES,
                     "every sample is the same: a dead or disconnected channel tells nothing",
                 );
+            } else if !has_powers(m) {
+                let largest = m.waveform.max.abs().max(m.waveform.min.abs());
+                let why = format!(
+                    "values up to {largest:e} {}: their powers leave the range of numbers; state a scale that brings \
+                     them to sensible units",
+                    m.unit
+                );
+                note(m, ALL_QUANTITIES, &why);
             } else if let Some(twin) = speaking.iter().find(|other| same_samples(other, m)) {
                 let why = format!("the same samples as {}: it counts once", twin.file);
                 note(m, ALL_QUANTITIES, &why);
@@ -101,6 +109,14 @@ pub(super) fn same_samples(a: &Measurement, b: &Measurement) -> bool {
         .map(f64::to_bits)
     };
     a.samples == b.samples && a.start_s == b.start_s && figures(a) == figures(b)
+}
+
+/// Whether a capture's figures have squares, and these have squares, within the range of numbers.
+fn has_powers(m: &Measurement) -> bool {
+    const SIZES: std::ops::RangeInclusive<f64> = 1e-60..=1e60;
+    let largest = m.waveform.max.abs().max(m.waveform.min.abs());
+    let span = m.waveform.peak_to_peak;
+    largest <= *SIZES.end() && (span == 0.0 || SIZES.contains(&span))
 }
 
 pub(super) fn is_ac_coupled(m: &Measurement) -> bool {

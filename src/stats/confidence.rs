@@ -9,12 +9,13 @@ use super::quantile::{
 };
 use std::sync::OnceLock;
 
-/// Normal scores of the stored quantiles: -`REACH` to `REACH` in steps of 1/`PER_UNIT`.
-const REACH: f64 = 5.0;
+/// Normal scores of the stored quantiles: -`REACH` to `REACH` in steps of 1/`PER_UNIT`; as far as the ends of an
+/// interval at the highest level that is asked for, 1 - 1e-9.
+const REACH: f64 = 6.25;
 const PER_UNIT: usize = 16;
-const NODES: usize = 10 * PER_UNIT + 1;
+const NODES: usize = (2.0 * REACH) as usize * PER_UNIT + PER_UNIT / 2 + 1;
 /// Normal scores at which a quantile function is computed before it is interpolated.
-const KNOTS: usize = 17;
+const KNOTS: usize = 21;
 
 /// The confidence distribution of a quantity, as its quantile function against the normal score.
 ///
@@ -235,7 +236,7 @@ impl ConfidenceDistribution {
 
     /// Mean of `f` over the distribution: the atom exactly, the rest by Simpson's rule.
     fn mean_of(&self, f: impl Fn(f64) -> f64) -> f64 {
-        const INTERVALS: usize = 48;
+        const INTERVALS: usize = 60;
         let start = self.atom.unwrap_or(-REACH);
         let step = (REACH - start) / INTERVALS as f64;
         let (mut sum, mut weights) = (0.0, 0.0);
@@ -329,9 +330,17 @@ impl ConfidenceDistribution {
         let reach = enclosing(score);
         let low = self.quantile_at_score(-reach) - other.quantile_at_score(reach);
         let high = self.quantile_at_score(reach) - other.quantile_at_score(-reach);
-        solve(low, high, |x| {
-            normal_quantile(self.difference_cdf(other, x)) - score
-        })
+        // With few degrees of freedom the ends lie many powers of ten out: in steps of the spread near it, of its
+        // logarithm beyond.
+        let unit = self.spread().max(other.spread());
+        if !(unit > 0.0 && unit.is_finite()) {
+            return self.quantile_at_score(0.0) - other.quantile_at_score(0.0);
+        }
+        let place = |x: f64| (x / unit).asinh();
+        let found = solve(place(low), place(high), |t| {
+            normal_quantile(self.difference_cdf(other, unit * t.sinh())) - score
+        });
+        unit * found.sinh()
     }
 
     /// What lifts the excess over `floor` so that at least the probability 2 (1 - confidence) lies above

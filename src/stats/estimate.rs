@@ -30,7 +30,8 @@ pub struct Estimate {
 }
 
 impl Estimate {
-    /// An estimate whose interval was found by its own distribution.
+    /// An estimate whose interval was found by its own distribution; widened to its own value where that lies
+    /// outside (at low levels an interval about the median may leave the mean out).
     #[must_use]
     pub fn new(
         value: f64,
@@ -41,8 +42,8 @@ impl Estimate {
     ) -> Self {
         Self {
             value,
-            low,
-            high,
+            low: low.min(value),
+            high: high.max(value),
             standard_uncertainty,
             degrees_of_freedom,
             confidence,
@@ -81,6 +82,19 @@ impl Estimate {
             degrees_of_freedom,
             confidence,
         )
+    }
+
+    /// The same figure in units of 1/`factor` (above 0); what is beyond the range of numbers stays at its end.
+    #[must_use]
+    pub(crate) fn scaled(self, factor: f64) -> Self {
+        let times = |x: f64| (x * factor).clamp(-f64::MAX, f64::MAX);
+        Self {
+            value: times(self.value),
+            low: times(self.low),
+            high: times(self.high),
+            standard_uncertainty: times(self.standard_uncertainty),
+            ..self
+        }
     }
 
     /// Whether the interval holds `x`.
