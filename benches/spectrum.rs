@@ -29,9 +29,8 @@ fn spectrum(criterion: &mut Criterion) {
     });
     for tapers in [1, 4] {
         group.bench_function(format!("density, {tapers} tapers"), |b| {
-            let mut estimator = Multitaper::new(SAMPLES, tapers);
-            let mut sum = estimator.start(signal::RATE_HZ);
-            b.iter(|| estimator.accumulate(black_box(&samples), &mut sum));
+            let estimator = Multitaper::new(SAMPLES, tapers);
+            b.iter(|| estimator.density(black_box(&samples), signal::RATE_HZ));
         });
     }
     group.bench_function("transform at any frequency", |b| {

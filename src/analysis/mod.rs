@@ -53,5 +53,5 @@ pub use options::{
     Detail, HIGHEST_CONFIDENCE, MOST_HARMONICS, MainsChoice, MeasureOptions, NOMINAL_HZ,
 };
 pub use quantisation::{infer_step, rounding_bias};
-pub use series::{CycleTable, SeriesFit};
+pub use series::SeriesFit;
 pub use sine_fit::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};

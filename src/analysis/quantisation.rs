@@ -66,9 +66,12 @@ fn mostly_distinct(values: &[f64]) -> bool {
 /// deviation `deviation` and sines of the given peak amplitudes, on the worst place between two levels.
 ///
 /// (q/π)·exp(−2π²σ²/q²)·Π|J0(2πA/q)|, the first term of the characteristic-function series, at
-/// most q/2. Source: B. Widrow and I. Kollár, Quantization Noise, 2008, ch. 5 and app. G; J0 by its envelope.
+/// most q/2; not a number for a step that is not positive or a deviation that is negative. Source: B. Widrow and I. Kollár, Quantization Noise, 2008, ch. 5 and app. G; J0 by its envelope.
 #[must_use]
 pub fn rounding_bias(step: f64, deviation: f64, peaks: impl IntoIterator<Item = f64>) -> f64 {
+    if !(step > 0.0 && step.is_finite() && deviation >= 0.0) {
+        return f64::NAN;
+    }
     let gaussian = (-2.0 * (PI * deviation / step).powi(2)).exp();
     let sines: f64 = peaks
         .into_iter()

@@ -1,6 +1,7 @@
 //! The sine fit of IEEE Std 1057 by itself: offset and one or more harmonics of a fundamental that is
 //! known (three parameters) or fitted (four parameters).
 
+use super::options::MOST_HARMONICS;
 use super::series::{Design, FrequencyStep, SeriesFit};
 use crate::spectrum::{Nudft, Weighting};
 use crate::stats::Estimate;
@@ -9,6 +10,8 @@ use ndarray::ArrayView1;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
+/// Largest magnitude of a sample: its square's square is a number.
+const LARGEST: f64 = 1e70;
 /// Most Gauss-Newton steps of the frequency.
 const MOST_ROUNDS: usize = 50;
 
@@ -181,17 +184,24 @@ impl<'a> Work<'a> {
                 model.confidence
             ));
         }
+        if model.orders > MOST_HARMONICS {
+            return refuse(format!(
+                "{} orders; at most {MOST_HARMONICS} are fitted",
+                model.orders
+            ));
+        }
         if model.orders == 0 || model.orders as f64 * frequency_hz >= 0.5 * sample_rate_hz {
             return refuse(format!(
                 "{} orders of {frequency_hz} Hz; at least one, and all below half the rate of {sample_rate_hz} Hz",
                 model.orders
             ));
         }
-        if let Some(at) = samples.iter().position(|x| !x.is_finite()) {
+        if let Some(at) = samples.iter().position(|x| !(x.abs() <= LARGEST)) {
             return Err(Error::new(
                 ErrorKind::BadValue,
                 format!(
-                    "sample {at} is not finite; leave out the part of the record that holds it"
+                    "sample {at} is {}, not finite or beyond {LARGEST:e}; leave out the part of the record that holds it",
+                    samples[at]
                 ),
             ));
         }

@@ -386,11 +386,11 @@ mod tests {
     #[test]
     fn white_noise_is_hardly_widened() {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
-        let mut estimator = Multitaper::new(2000, 2);
+        let estimator = Multitaper::new(2000, 2);
         let (mut sum, count) = (0.0, 400);
         for _ in 0..count {
             let x: Vec<f64> = (0..2000).map(|_| rng.random::<f64>() - 0.5).collect();
-            let density = estimator.density(&x, 1000.0);
+            let density = estimator.density(&x, 1000.0).unwrap();
             let floor = NoiseFloor::new(&estimator, &density, &[]);
             let slow = SlowNoise::new(&x, 1000.0, &[], 1.0, &floor);
             sum += slow.of_mean(MeanWindow::Even).0.sqrt();

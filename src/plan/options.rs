@@ -1,5 +1,6 @@
 //! What is to be resolved, with which instrument.
 
+use crate::analysis::MOST_HARMONICS;
 use crate::{Error, ErrorKind};
 
 /// What is to be resolved, with which instrument.
@@ -86,10 +87,11 @@ impl PlanOptions {
         if self.offset_v.is_some_and(|offset| !offset.is_finite()) {
             return Err(bad("the expected offset must be finite".into()));
         }
-        if self.harmonics == 0 {
-            return Err(bad(
-                "the highest harmonic order is 0; it must be at least 1".into(),
-            ));
+        if !(1..=MOST_HARMONICS).contains(&self.harmonics) {
+            return Err(bad(format!(
+                "the highest harmonic order is {}; it must lie between 1 and {MOST_HARMONICS}",
+                self.harmonics
+            )));
         }
         if let Some(bits) = self.bits
             && !(1..=32).contains(&bits)

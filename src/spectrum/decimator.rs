@@ -29,10 +29,14 @@ impl Decimator {
     /// Share of the output rate below which it is clean.
     pub const CLEAN: f64 = 1.0 / 3.0;
 
-    /// Decimates by `factor` (2 or more; 1 passes everything through).
+    /// Largest factor.
+    pub const MOST: usize = 1 << 16;
+
+    /// Decimates by `factor`, 2 to [`Decimator::MOST`] (1 passes everything through; what is beyond counts as the
+    /// nearest of them).
     #[must_use]
     pub fn new(factor: usize) -> Self {
-        let factor = factor.max(1);
+        let factor = factor.clamp(1, Self::MOST);
         let taps = if factor == 1 {
             vec![1.0]
         } else {

@@ -2,6 +2,7 @@
 
 use super::fft;
 use crate::vector::vectorised;
+use crate::{Error, ErrorKind};
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::cell::RefCell;
@@ -126,7 +127,7 @@ impl Multitaper {
     }
 
     /// Adds a record's density to `sum`.
-    pub fn accumulate(&mut self, samples: &[f64], sum: &mut Density) {
+    fn accumulate(&self, samples: &[f64], sum: &mut Density) {
         self.accumulate_less_line(samples, (0.0, 0.0), sum);
     }
 
@@ -203,8 +204,7 @@ impl Multitaper {
     }
 
     /// An empty sum for records at this rate.
-    #[must_use]
-    pub fn start(&self, sample_rate_hz: f64) -> Density {
+    pub(crate) fn start(&self, sample_rate_hz: f64) -> Density {
         Density {
             bin_hz: 2.0 * sample_rate_hz / self.padded as f64,
             sample_rate_hz,
@@ -214,12 +214,41 @@ impl Multitaper {
         }
     }
 
-    /// The density of one record.
-    #[must_use]
-    pub fn density(&mut self, samples: &[f64], sample_rate_hz: f64) -> Density {
+    /// The density of one record, a straight line and all else left in.
+    ///
+    /// # Errors
+    /// `BadOption` for a rate that is not positive and finite, `TooShort` below two samples, `BadValue` where one is
+    /// not finite.
+    ///
+    /// ```
+    /// use humsieve::spectrum::Multitaper;
+    /// let x: Vec<f64> = (0..1000).map(|n| (0.3 * f64::from(n)).cos()).collect();
+    /// let density = Multitaper::new(1000, 4).density(&x, 1000.0)?;
+    /// assert!(density.mean().iter().sum::<f64>() * density.bin_hz > 0.4);
+    /// # Ok::<(), humsieve::Error>(())
+    /// ```
+    pub fn density(&self, samples: &[f64], sample_rate_hz: f64) -> Result<Density, Error> {
+        if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
+            return Err(Error::new(
+                ErrorKind::BadOption,
+                format!("the sample rate is {sample_rate_hz} Hz; it must be positive and finite"),
+            ));
+        }
+        if samples.len() < 2 {
+            return Err(Error::new(
+                ErrorKind::TooShort,
+                format!("{} samples; a density needs two at least", samples.len()),
+            ));
+        }
+        if let Some(at) = samples.iter().position(|x| !x.is_finite()) {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!("sample {at} is not finite; fill or leave out what is missing first"),
+            ));
+        }
         let mut sum = self.start(sample_rate_hz);
         self.accumulate(samples, &mut sum);
-        sum
+        Ok(sum)
     }
 
     /// Share of white noise's power that removing one complex line takes from a bin `distance` bins
@@ -333,7 +362,7 @@ impl Density {
     }
 
     /// Corrects the rate once it is known better: frequencies scale, powers stay.
-    pub fn rescale(&mut self, sample_rate_hz: f64) {
+    pub(crate) fn rescale(&mut self, sample_rate_hz: f64) {
         let ratio = sample_rate_hz / self.sample_rate_hz;
         self.bin_hz *= ratio;
         self.sample_rate_hz = sample_rate_hz;
@@ -343,7 +372,7 @@ impl Density {
     }
 
     /// Adds another sum of the same layout.
-    pub fn add(&mut self, other: &Self) {
+    pub(crate) fn add(&mut self, other: &Self) {
         for (mine, theirs) in self.values.iter_mut().zip(&other.values) {
             *mine += theirs;
         }
@@ -361,7 +390,7 @@ mod tests {
     #[test]
     fn white_noise_gives_its_density_and_power() {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(1);
-        let mut estimator = Multitaper::new(4096, 5);
+        let estimator = Multitaper::new(4096, 5);
         let mut sum = estimator.start(1000.0);
         let count = 200;
         for _ in 0..count {
@@ -373,6 +402,19 @@ mod tests {
         let mean = sum.mean();
         let level: f64 = mean[1..mean.len() - 1].iter().sum::<f64>() / (mean.len() - 2) as f64;
         assert_relative_eq!(level, 2.0 / 12.0 / 1000.0, max_relative = 0.009);
+    }
+
+    #[test]
+    fn a_density_of_nonsense_is_refused() {
+        let estimator = Multitaper::new(64, 3);
+        let kind =
+            |samples: &[f64], rate: f64| estimator.density(samples, rate).map_err(|e| e.kind());
+        for rate in [0.0, -1.0, f64::NAN, f64::INFINITY] {
+            assert_eq!(kind(&[0.0; 64], rate), Err(ErrorKind::BadOption));
+        }
+        assert_eq!(kind(&[], 1e3), Err(ErrorKind::TooShort));
+        assert_eq!(kind(&[0.0, f64::NAN, 0.0], 1e3), Err(ErrorKind::BadValue));
+        assert!(kind(&[1.0; 40], 1e3).is_ok());
     }
 
     #[test]

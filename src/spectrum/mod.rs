@@ -12,9 +12,9 @@ mod window;
 
 pub use decimator::Decimator;
 pub use density::{Density, Multitaper};
-pub use dirichlet::{Kernel, Weighting};
+pub(crate) use dirichlet::{Kernel, Weighting};
 pub(crate) use nudft::HannGrid;
 pub use nudft::Nudft;
-pub use overlap_save::OverlapSave;
-pub use tapers::{Tapers, WholeBinTapers};
+pub(crate) use overlap_save::OverlapSave;
+pub(crate) use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;

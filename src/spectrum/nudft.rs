@@ -156,7 +156,7 @@ impl Nudft {
         self.length == 0
     }
 
-    /// X at ν cycles per sample.
+    /// X at ν cycles per sample; not a number beyond a million of them, where ν tells no phase.
     #[must_use]
     pub fn at(&self, cycles_per_sample: f64) -> Complex64 {
         self.at_place(&self.place(cycles_per_sample))
@@ -274,6 +274,10 @@ impl Nudft {
 
     /// First of the bins that ν is had from, and the place between them, −½ to ½.
     fn position(&self, cycles_per_sample: f64) -> (i64, f64) {
+        const MOST: f64 = 1e6;
+        if !(cycles_per_sample.abs() <= MOST) {
+            return (0, f64::NAN);
+        }
         let position = cycles_per_sample * self.padded as f64;
         let floor = position.floor();
         (
@@ -460,6 +464,21 @@ fn newton_interpolation(nodes: &[f64], f: impl Fn(f64) -> f64) -> [f64; TERMS] {
 
 #[cfg(test)]
 mod tests {
+    /// Frequencies that are none, and records of any length, give numbers or none, and no panic.
+    #[test]
+    fn any_frequency_of_any_record_is_answered() {
+        for length in [0, 1, 2, 3, 17] {
+            let transform = super::Nudft::new(&vec![1.0; length]);
+            for nu in [f64::NAN, f64::INFINITY, 1e300, -1e300, 2e6] {
+                assert!(transform.at(nu).re.is_nan());
+                assert!(transform.with_slope(nu).1.re.is_nan());
+            }
+            for nu in [0.0, 0.5, -3.25, 1e6] {
+                assert!(transform.at(nu).re.is_finite());
+            }
+        }
+    }
+
     use super::*;
     use approx::assert_abs_diff_eq;
 
