@@ -468,7 +468,7 @@ mod tests {
     #[test]
     fn any_frequency_of_any_record_is_answered() {
         for length in [0, 1, 2, 3, 17] {
-            let transform = super::Nudft::new(&vec![1.0; length]);
+            let transform = Nudft::new(&vec![1.0; length]);
             for nu in [f64::NAN, f64::INFINITY, 1e300, -1e300, 2e6] {
                 assert!(transform.at(nu).re.is_nan());
                 assert!(transform.with_slope(nu).1.re.is_nan());

@@ -84,13 +84,7 @@ impl WholeBinTapers {
         }
     }
 
-    /// Samples of a record.
-    #[must_use]
-    pub fn length(&self) -> usize {
-        self.length
-    }
-
-    /// Adds the density of a record of [`WholeBinTapers::length`] finite samples to `sum`; gives the record's transform.
+    /// Adds the density of a record of as many finite samples to `sum`; gives the record's transform.
     pub fn accumulate(&mut self, samples: &[f64], sum: &mut Density) -> Option<&[Complex64]> {
         if samples.len() != self.length {
             return None;
