@@ -229,7 +229,9 @@ fn read(
         .collect();
     let provisional_hz = source.header().time_base.sample_rate_hz;
     let factor = decimation(provisional_hz, options);
-    let mut block = Array2::zeros((source.header().channels.len(), BLOCK_FRAMES));
+    source.header().time_base.check()?;
+    let block_frames = source.header().block_frames(BLOCK_FRAMES);
+    let mut block = Array2::zeros((source.header().channels.len(), block_frames));
     let mut frames = 0;
     loop {
         let count = source.read_block(&mut block)?;

@@ -42,6 +42,9 @@ pub(super) struct Evidence<'a> {
     pub labels: Option<&'a Labels>,
 }
 
+/// A label and the rows that bear it; all rows where there are no labels.
+type Part<'a> = (Option<&'a String>, Cow<'a, [Vec<Cell>]>);
+
 /// The captures of a table: one, or one for each group of columns with a time base of its own.
 pub(super) fn captures_of(
     layout: &Layout,
@@ -96,7 +99,7 @@ pub(super) fn captures_of(
     let several = groups.len() > 1;
     let given = Given::new(layout);
     let mut found = Vec::new();
-    let all: Vec<(Option<&String>, Cow<'_, [Vec<Cell>]>)> = match labels {
+    let all: Vec<Part<'_>> = match labels {
         Some(labels) => labels
             .names
             .iter()

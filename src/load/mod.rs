@@ -14,7 +14,12 @@
 //! - The same names again, the time running on, are the head of a page; else a second record begins. Files of
 //!   more than 32 MiB are not searched for further records.
 //! - A prefix without its unit (`134.5m`) scales the number; units in the cells count row by row.
-//! - Closing words and figures are left out; words with rows behind them are a fault.
+//! - Closing words and figures are left out, many of them with a warning that counts them; words with rows
+//!   behind them are a fault, and so are rows that another mark parts than the rest.
+//! - A column is a time base because a word or a unit in its own place says so; `x`, `t` and a name that ends
+//!   in a unit of time must run on as times do.
+//! - Lines of more than 16 MiB are refused, rates out of 1e-6 to 1e12 Hz likewise. Memory follows what is
+//!   there, never what a header claims.
 //! - Marks between thousands are read where the table cannot be read without them; where commas serve both
 //!   as those and as delimiter the table is refused.
 

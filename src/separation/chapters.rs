@@ -39,9 +39,10 @@ impl<'a> Chapters<'a> {
     ) -> Result<Self, Error> {
         source.rewind()?;
         let channels = source.header().channels.len();
+        let block_frames = source.header().block_frames(BLOCK_FRAMES);
         Ok(Self {
             source,
-            block: Array2::zeros((channels, BLOCK_FRAMES)),
+            block: Array2::zeros((channels, block_frames)),
             carried: vec![Vec::new(); channels],
             length,
             overlap,

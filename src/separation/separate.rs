@@ -248,7 +248,8 @@ fn load_template(
     source.rewind()?;
     let channels = source.header().channels.len();
     let mut rows = vec![Vec::new(); channels];
-    let mut block = Array2::zeros((channels, BLOCK_FRAMES));
+    let block_frames = source.header().block_frames(BLOCK_FRAMES);
+    let mut block = Array2::zeros((channels, block_frames));
     while rows[0].len() < CHAPTER_SAMPLES / channels {
         let count = source.read_block(&mut block)?;
         if count == 0 {

@@ -51,7 +51,8 @@ pub(super) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
     let channels = source.header().channels.len();
     let rate = source.header().time_base.sample_rate_hz;
     let second = rate.round().max(1.0) as usize;
-    let mut block = Array2::zeros((channels, BLOCK_FRAMES));
+    let block_frames = source.header().block_frames(BLOCK_FRAMES);
+    let mut block = Array2::zeros((channels, block_frames));
     let mut frames = 0usize;
     let mut windowed = vec![Mean::default(); channels];
     let mut plain = windowed.clone();
