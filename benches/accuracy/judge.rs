@@ -30,6 +30,8 @@ pub struct Reading {
 }
 
 pub struct Outcome {
+    pub rate_hz: f64,
+    pub samples: usize,
     pub detected: bool,
     /// `None` without hum.
     pub nominal_right: Option<bool>,
@@ -66,6 +68,8 @@ pub fn judged(trial: &Trial) -> Result<Outcome, Error> {
     let time_ms = start.elapsed().as_secs_f64() * 1e3;
     let truth = &trial.truth;
     Ok(Outcome {
+        rate_hz: trial.rate_hz,
+        samples: trial.samples.len(),
         detected: measured.mains.detected,
         nominal_right: truth.nominal_hz.map(|hz| hz == measured.mains.nominal_hz),
         figures: figures(trial, &measured),

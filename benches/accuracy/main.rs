@@ -6,7 +6,7 @@
 //! ```
 //!
 //! Environment: `HUMSIEVE_TRIALS` (200), `HUMSIEVE_CLASS` (part of a class's name; several with `|`), `HUMSIEVE_SEED` (1),
-//! `HUMSIEVE_VERBOSE=1` (a line for every trial that fails), `HUMSIEVE_TRIAL=12` (only this one) with
+//! `HUMSIEVE_VERBOSE=1` (every trial that fails: truth, estimate, warnings), `HUMSIEVE_TRIAL=12` (only this one) with
 //! `HUMSIEVE_DUMP=record.csv` (its samples as a capture), `HUMSIEVE_RECORDINGS=folder` (instead: real recordings against that
 //! folder's `reference_values.json`). The table is written where all classes were run; elsewhere with `HUMSIEVE_TABLE=path`.
 //!
@@ -85,11 +85,20 @@ fn main() {
     let settings = Settings::read();
     let mut text = table::head(settings.trials.len(), settings.seed);
     println!("{text}");
-    for class in classes::all().iter().filter(|class| settings.wants(class)) {
-        let row = run(class, &settings);
+    let mut add = |row: String| {
         println!("{row}");
         text.push('\n');
         text.push_str(&row);
+    };
+    let mut groups: BTreeMap<String, Vec<Outcome>> = BTreeMap::new();
+    for class in classes::all().iter().filter(|class| settings.wants(class)) {
+        let (outcomes, refused) = run(class, &settings);
+        add(table::row(&class.name, &outcomes, refused));
+        let letter = class.name.chars().take(1).collect();
+        groups.entry(letter).or_default().extend(outcomes);
+    }
+    for (letter, outcomes) in &groups {
+        add(table::row(&format!("all of {letter}"), outcomes, 0));
     }
     if let Some(path) = &settings.table {
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
@@ -126,7 +135,8 @@ fn trials(class: &Class, settings: &Settings) -> BTreeMap<usize, Result<Outcome,
     results.into_inner().unwrap()
 }
 
-fn run(class: &Class, settings: &Settings) -> String {
+/// Every trial of a class that was measured, and how many were refused.
+fn run(class: &Class, settings: &Settings) -> (Vec<Outcome>, usize) {
     let mut outcomes = Vec::new();
     let mut refused = 0;
     for (number, result) in trials(class, settings) {
@@ -145,7 +155,7 @@ fn run(class: &Class, settings: &Settings) -> String {
             }
         }
     }
-    table::row(&class.name, &outcomes, refused)
+    (outcomes, refused)
 }
 
 fn tell(class: &str, number: usize, outcome: &Outcome) {
@@ -160,8 +170,8 @@ fn tell(class: &str, number: usize, outcome: &Outcome) {
         ""
     };
     println!(
-        "{class}, trial {number}:{detected}{nominal} warnings {:?} false tones {:.3?}",
-        outcome.warnings, outcome.false_tones
+        "{class}, trial {number}, {} samples at {} Hz:{detected}{nominal} warnings {:?} false tones {:.3?}",
+        outcome.samples, outcome.rate_hz, outcome.warnings, outcome.false_tones
     );
     for (name, figure) in FIGURES.iter().zip(&outcome.figures) {
         let Some(reading) = figure else { continue };
