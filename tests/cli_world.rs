@@ -1081,3 +1081,117 @@ fn a_folder_nobody_looked_at_is_answered_file_by_file() {
         assert!(line["dc_offset"]["value"].is_number(), "{line}");
     }
 }
+
+/// The second capture comes by standard input, at another rate: once more of it was taken than a pipe holds,
+/// the first has been read, and it will be read again on the ground that both share.
+#[test]
+fn a_file_that_shrinks_between_two_readings_is_an_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let victim = copy(folder.path(), "baseline_1.csv", "floor.csv");
+    let mut other = "time (s),A (V)\n".to_owned();
+    for i in 0..8000 {
+        let time = f64::from(i) / 4000.0;
+        let dither = f64::from((i * 7919) % 101) * 1e-6;
+        let hum = 1e-3 * (std::f64::consts::TAU * 50.0 * time).cos();
+        other += &format!("{time:.6},{:.9}\n", hum + dither);
+    }
+    assert!(other.len() > 3 << 16);
+    let mut child = Command::new(env!("CARGO_BIN_EXE_humsieve"))
+        .args([
+            "compare",
+            "--jobs",
+            "1",
+            "--baseline",
+            text(&victim),
+            "--looped",
+            "-",
+        ])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut input = child.stdin.take().unwrap();
+    let (before, after) = other.as_bytes().split_at(3 << 16);
+    input.write_all(before).unwrap();
+    File::options()
+        .write(true)
+        .open(&victim)
+        .unwrap()
+        .set_len(20_000)
+        .unwrap();
+    input.write_all(after).unwrap();
+    drop(input);
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(3), "{}", told(&output));
+    assert!(
+        told(&output).contains("floor.csv: the file changed"),
+        "{}",
+        told(&output)
+    );
+}
+
+#[test]
+fn brief_is_one_line_a_channel() {
+    let output = run(&["measure", LOOPED, "data/demo/weighing.csv", "--brief"]);
+    assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+    let shown = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(shown.lines().count(), 4, "{shown}");
+    assert!(shown.lines().nth(1).unwrap().contains(LOOPED), "{shown}");
+    assert!(
+        shown.lines().nth(3).unwrap().contains("weighing.csv, "),
+        "{shown}"
+    );
+    let output = run(&["measure", LOOPED, "--brief", "--format", "csv"]);
+    assert_eq!(output.status.code(), Some(2));
+}
+
+#[test]
+fn show_bounds_harmonics_and_tones_and_changes_no_figure() {
+    let shown = |format: &str, show: &[&str]| {
+        let output = humsieve(&["measure", LOOPED, "--format", format])
+            .args(show)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for format in ["text", "markdown"] {
+        let orders = |shown: &str| {
+            let order = |line: &&str| line.contains("order ") && line.contains(", RMS");
+            shown.lines().filter(order).count()
+        };
+        // The fundamental is the first of them.
+        assert_eq!(orders(&shown(format, &["--show", "3"])), 2);
+        assert_eq!(orders(&shown(format, &["--show", "0"])), 0);
+        assert!(orders(&shown(format, &["--show", "40"])) > 2);
+        assert!(shown(format, &["--show", "3"]).contains("Left out here:"));
+    }
+    assert_eq!(shown("jsonl", &["--show", "1"]), shown("jsonl", &[]));
+    assert_eq!(shown("csv", &["--show", "1"]), shown("csv", &[]));
+}
+
+/// First-order high pass at 50 Hz: hum at its corner is lowered to 1/√2.
+#[test]
+fn a_stated_corner_of_the_coupling_is_made_good() {
+    let hum = |options: &[&str]| {
+        let output = humsieve(&["measure", LOOPED, "--format", "jsonl", "--harmonics", "1"])
+            .args(options)
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+        let line = lines(&output).remove(0);
+        let coupled = line["quality"]["warnings"]
+            .to_string()
+            .contains("ac_coupled");
+        (line["mains"]["hum_rms"]["value"].as_f64().unwrap(), coupled)
+    };
+    let ((plain, _), (corrected, coupled)) = (hum(&[]), hum(&["--ac-corner", "50"]));
+    assert!(coupled);
+    // The demo's mains is within 0.1 Hz of 50 Hz, which moves the ratio by less than 0.1 %.
+    approx::assert_relative_eq!(corrected / plain, 2f64.sqrt(), max_relative = 2e-3);
+    let output = run(&["measure", LOOPED, "--ac-corner", "7", "--coupling", "dc"]);
+    assert_eq!(output.status.code(), Some(2));
+    let output = run(&["measure", LOOPED, "--ac-corner", "0"]);
+    assert_eq!(output.status.code(), Some(2));
+}

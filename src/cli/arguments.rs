@@ -122,6 +122,9 @@ pub struct PrintingArguments {
     /// What goes to standard output
     #[arg(long, value_enum, default_value_t)]
     pub format: FormatArgument,
+    /// Harmonics and tones that text and markdown print, the strongest first
+    #[arg(long, value_name = "N", default_value_t = humsieve::report::SHOWN)]
+    pub show: usize,
     /// No progress and no warnings on standard error; errors are still told
     #[arg(long)]
     pub quiet: bool,

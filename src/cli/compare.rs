@@ -6,8 +6,8 @@ use super::measure::measurements;
 use super::request::CompareRequest;
 use super::{batch, inputs};
 use humsieve::comparison::{CaptureSource, compare_captures};
-use humsieve::report::write_comparison;
-use humsieve::{Condition, results};
+use humsieve::report::{SourceStamp, write_comparison};
+use humsieve::{Condition, Error, ErrorKind, results};
 use std::path::Path;
 
 pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {
@@ -38,7 +38,12 @@ pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {
         Err(error) => return Err(error.into()),
     };
     outcome.limit_exceeded = !comparison.passed();
-    write_comparison(&mut console::results(), request.format, &comparison)?;
+    write_comparison(
+        &mut console::results(),
+        request.format,
+        &comparison,
+        request.show,
+    )?;
     Ok(outcome)
 }
 
@@ -70,8 +75,15 @@ fn sources<'a>(
         };
     }
     let mut told = false;
+    let mut first_reading: Option<Option<SourceStamp>> = None;
     let source = CaptureSource::by(condition, name(path), move |options| {
-        let outcome = measurements(path, &request.load, options);
+        let stamp = SourceStamp::of(path, "");
+        let same = *first_reading.get_or_insert_with(|| stamp.clone()) == stamp;
+        let outcome = if same {
+            measurements(path, &request.load, options)
+        } else {
+            Err(changed(path))
+        };
         if !std::mem::replace(&mut told, true) {
             console.advance();
         }
@@ -82,6 +94,15 @@ fn sources<'a>(
     } else {
         source
     }]
+}
+
+/// A capture is read again where all are measured on common ground; it must be the same then.
+fn changed(path: &Path) -> Error {
+    Error::new(
+        ErrorKind::Unreadable,
+        "the file changed between two readings; compare again when it is complete",
+    )
+    .in_file(path)
 }
 
 fn find(request: &CompareRequest) -> Result<Vec<(Condition, inputs::Input)>, Failure> {

@@ -48,7 +48,8 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
         request.format,
         request.measure.confidence,
         request.measure.harmonics,
-    );
+    )
+    .showing(request.show);
     batch::in_order(
         &captures,
         inputs::threads(captures.iter(), request.jobs),

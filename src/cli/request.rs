@@ -49,6 +49,7 @@ pub struct MeasureRequest {
     pub limits: Vec<Limit>,
     pub jobs: usize,
     pub format: Format,
+    pub show: usize,
     pub quiet: bool,
 }
 
@@ -61,6 +62,7 @@ pub struct CompareRequest {
     pub compare: CompareOptions,
     pub jobs: usize,
     pub format: Format,
+    pub show: usize,
     pub quiet: bool,
 }
 
@@ -151,6 +153,7 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
         limits: reading_limits(&typed.batch.limit)?,
         jobs: jobs(&typed.batch),
         format: if typed.brief { Format::Brief } else { format },
+        show: typed.printing.show,
         quiet: typed.printing.quiet,
     })
 }
@@ -189,6 +192,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         },
         jobs: jobs(&typed.batch),
         format: format(typed.printing.format),
+        show: typed.printing.show,
         quiet: typed.printing.quiet,
     })
 }

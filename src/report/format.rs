@@ -1,5 +1,6 @@
 //! The formats of measurements and comparisons on standard output.
 
+use super::short_list::SHOWN;
 use super::stamp::SourceStamp;
 use super::{brief, csv, jsonl, markdown, text};
 use crate::Error;
@@ -64,6 +65,7 @@ pub struct MeasurementWriter<W: Write> {
     format: Format,
     confidence: f64,
     harmonics: usize,
+    show: usize,
     captures: usize,
     next_steps: bool,
 }
@@ -76,9 +78,16 @@ impl<W: Write> MeasurementWriter<W> {
             format,
             confidence,
             harmonics,
+            show: SHOWN,
             captures: 0,
             next_steps: false,
         }
+    }
+
+    /// The same with at most `show` harmonics and tones in text and Markdown.
+    #[must_use]
+    pub fn showing(self, show: usize) -> Self {
+        Self { show, ..self }
     }
 
     /// Writes one capture and flushes, so that first results are seen early.
@@ -107,9 +116,11 @@ impl<W: Write> MeasurementWriter<W> {
                 }
                 brief::measured_capture(out, capture)
             })?,
-            Format::Text => shown(&mut self.out, |out| text::measured_capture(out, capture))?,
+            Format::Text => shown(&mut self.out, |out| {
+                text::measured_capture(out, capture, self.show)
+            })?,
             Format::Markdown => shown(&mut self.out, |out| {
-                markdown::measured_capture(out, capture)
+                markdown::measured_capture(out, capture, self.show)
             })?,
         }
         self.out.flush()
@@ -143,7 +154,7 @@ impl<W: Write> MeasurementWriter<W> {
     }
 }
 
-/// Writes a comparison.
+/// Writes a comparison; text shows at most `show` harmonics.
 ///
 /// # Errors
 /// Those of the output.
@@ -151,12 +162,13 @@ pub fn write_comparison(
     out: &mut impl Write,
     format: Format,
     comparison: &Comparison,
+    show: usize,
 ) -> io::Result<()> {
     match format {
         Format::Jsonl => jsonl::json_line(out, comparison)?,
         Format::Csv => csv::comparison(out, comparison)?,
-        Format::Text | Format::Brief => shown(out, |out| text::comparison(out, comparison))?,
-        Format::Markdown => shown(out, |out| markdown::comparison(out, comparison))?,
+        Format::Text | Format::Brief => shown(out, |out| text::comparison(out, comparison, show))?,
+        Format::Markdown => shown(out, |out| markdown::comparison(out, comparison, show))?,
     }
     out.flush()
 }
@@ -241,7 +253,7 @@ mod tests {
         let comparison = sample::comparison();
         for format in [Format::Jsonl, Format::Csv, Format::Markdown] {
             let mut out = Vec::new();
-            write_comparison(&mut out, format, &comparison).unwrap();
+            write_comparison(&mut out, format, &comparison, SHOWN).unwrap();
             let text = String::from_utf8(out).unwrap();
             for verdict in ["improved", "at_floor", "worse", "unresolved"] {
                 assert!(text.contains(verdict), "{format:?}: {text}");

@@ -4,15 +4,20 @@ use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Reading, short};
-use super::rows::{comparison_remarks, comparison_rows, limit_remark, measurement_rows};
+use super::rows::{comparison_remarks, comparison_rows, limit_remark};
+use super::short_list::ShortList;
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, DecibelRatio};
 use std::io::{self, Write};
 
-pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+pub(super) fn measured_capture(
+    out: &mut impl Write,
+    capture: &MeasuredCapture,
+    show: usize,
+) -> io::Result<()> {
     match &capture.outcome {
         Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
-            measured_channel(out, measurement)?;
+            measured_channel(out, measurement, show)?;
             for judgement in limits {
                 writeln!(
                     out,
@@ -32,7 +37,11 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
     }
 }
 
-fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Result<()> {
+fn measured_channel(
+    out: &mut impl Write,
+    measurement: &Measurement,
+    show: usize,
+) -> io::Result<()> {
     write!(
         out,
         "### {}, channel {}",
@@ -54,10 +63,8 @@ fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Resu
         "| figure | value | {} interval | unit | note |\n| --- | ---: | :---: | --- | --- |",
         percent(measurement.confidence)
     )?;
-    for row in measurement_rows(measurement)
-        .iter()
-        .filter(|row| row.prominent)
-    {
+    let list = ShortList::of(measurement, show);
+    for row in &list.rows {
         let reading = Reading::new(row.figure, &row.unit);
         writeln!(
             out,
@@ -70,6 +77,9 @@ fn measured_channel(out: &mut impl Write, measurement: &Measurement) -> io::Resu
         )?;
     }
     writeln!(out)?;
+    if let Some(remark) = list.remark() {
+        writeln!(out, "- {remark}")?;
+    }
     for warning in &measurement.quality.warnings {
         writeln!(out, "- {}", escape(&warning.to_string()))?;
     }
@@ -88,15 +98,19 @@ pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
     writeln!(out, "{} {FLOOR_LEGEND}", interval_legend(confidence))
 }
 
-pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::Result<()> {
+pub(super) fn comparison(
+    out: &mut impl Write,
+    comparison: &Comparison,
+    show: usize,
+) -> io::Result<()> {
     writeln!(
         out,
         "| figure | baseline | looped | isolated | loop adds | left of it | improvement, dB | \
          reduction of the interference, dB | verdict |\n\
          | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     )?;
-    let rows = comparison_rows(comparison);
-    for row in &rows {
+    let rows = comparison_rows(comparison, show);
+    for row in rows.iter().filter(|row| row.prominent) {
         write!(out, "| {} |", escape(&row.label))?;
         for figure in [
             row.baseline,
@@ -119,6 +133,13 @@ pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::R
             write!(out, " {} |", ratio_cell(ratio))?;
         }
         writeln!(out, " {} |", row.verdict)?;
+    }
+    let hidden = rows.iter().filter(|row| !row.prominent).count();
+    if hidden > 0 {
+        writeln!(
+            out,
+            "\nSmaller harmonics left out here: {hidden}; --show N shows more."
+        )?;
     }
     writeln!(out)?;
     for row in rows.iter().filter(|row| row.prominent) {

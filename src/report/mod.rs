@@ -19,6 +19,7 @@ mod sample;
 #[cfg(test)]
 pub(crate) use sample::measurement as sample_measurement;
 mod separated;
+mod short_list;
 mod stamp;
 mod text;
 
@@ -34,4 +35,5 @@ pub use rows::{
     quantity_label,
 };
 pub use separated::write_separation;
+pub use short_list::SHOWN;
 pub use stamp::{SourceStamp, options_digest};

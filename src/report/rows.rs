@@ -7,11 +7,6 @@ use crate::comparison::{
     Verdict,
 };
 
-/// Tones that a short listing shows, the strongest first.
-pub(super) const PROMINENT_TONES: usize = 8;
-/// Harmonics that a short listing of a comparison shows: those that are largest with the loop closed.
-const PROMINENT_HARMONICS: usize = 6;
-
 /// One figure of a measurement.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
@@ -157,20 +152,16 @@ pub fn measurement_rows(measurement: &Measurement) -> Vec<Row> {
             tone.frequency_hz,
             "Hz",
         );
-        let frequency = frequency.prominent(index < PROMINENT_TONES);
         rows.push(match &tone.relation {
             Some(relation) => frequency.noted(relation.clone()),
             None => frequency,
         });
-        rows.push(
-            Row::new(
-                format!("tone_{number}_rms"),
-                format!("tone {number}, RMS"),
-                tone.rms,
-                unit,
-            )
-            .prominent(index < PROMINENT_TONES),
-        );
+        rows.push(Row::new(
+            format!("tone_{number}_rms"),
+            format!("tone {number}, RMS"),
+            tone.rms,
+            unit,
+        ));
     }
     for (name, label, value) in [
         ("rms", "whole record, RMS", waveform.rms),
@@ -263,9 +254,10 @@ pub struct ComparedRow {
     pub sentence: String,
 }
 
-/// Rows of a comparison, in the order of its quantities.
+/// Rows of a comparison, in the order of its quantities; of the harmonics the `show` that are largest with
+/// the loop closed are prominent.
 #[must_use]
-pub fn comparison_rows(comparison: &Comparison) -> Vec<ComparedRow> {
+pub fn comparison_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow> {
     let mut harmonics: Vec<f64> = comparison
         .quantities
         .iter()
@@ -273,10 +265,9 @@ pub fn comparison_rows(comparison: &Comparison) -> Vec<ComparedRow> {
         .filter(|&value| value > 0.0)
         .collect();
     harmonics.sort_by(|a, b| b.total_cmp(a));
-    let least = harmonics
-        .get(PROMINENT_HARMONICS - 1)
-        .or(harmonics.last())
-        .copied()
+    let least = show
+        .checked_sub(1)
+        .and_then(|last| harmonics.get(last).or(harmonics.last()).copied())
         .unwrap_or(f64::INFINITY);
     comparison
         .quantities

@@ -4,10 +4,8 @@ use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Figure, Reading, short};
-use super::rows::{
-    ComparedRow, PROMINENT_TONES, comparison_remarks, comparison_rows, limit_remark,
-    measurement_rows,
-};
+use super::rows::{ComparedRow, comparison_remarks, comparison_rows, limit_remark};
+use super::short_list::ShortList;
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio, Judgement};
 use crate::printable::printable;
@@ -15,7 +13,11 @@ use std::io::{self, Write};
 
 const WIDTH: usize = 80;
 
-pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+pub(super) fn measured_capture(
+    out: &mut impl Write,
+    capture: &MeasuredCapture,
+    show: usize,
+) -> io::Result<()> {
     let Ok(measurements) = &capture.outcome else {
         return Ok(());
     };
@@ -26,7 +28,7 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
         if let [(measurement, limits)] = stretches
             && measurement.start_s.is_none()
         {
-            measured_channel(out, measurement, limits)?;
+            measured_channel(out, measurement, limits, show)?;
         } else {
             log(out, stretches)?;
         }
@@ -49,6 +51,7 @@ fn measured_channel(
     out: &mut impl Write,
     measurement: &Measurement,
     limits: &[Judgement],
+    show: usize,
 ) -> io::Result<()> {
     let record = format!(
         "{} at {}, {}",
@@ -65,8 +68,8 @@ fn measured_channel(
         "",
         percent(measurement.confidence)
     )?;
-    let rows = measurement_rows(measurement);
-    for row in rows.iter().filter(|row| row.prominent) {
+    let list = ShortList::of(measurement, show);
+    for row in &list.rows {
         let reading = Reading::new(row.figure, &row.unit);
         let mut line = format!(
             "{:<20}{:>10} {:<7}{:<24}",
@@ -113,12 +116,8 @@ fn measured_channel(
             ),
         )?;
     }
-    if measurement.tones.len() > PROMINENT_TONES {
-        writeln!(
-            out,
-            "Weaker tones left out here: {}; the other formats have them.",
-            measurement.tones.len() - PROMINENT_TONES
-        )?;
+    if let Some(remark) = list.remark() {
+        writeln!(out, "{remark}")?;
     }
     for warning in &measurement.quality.warnings {
         wrapped(out, "! ", &warning.to_string())?;
@@ -212,10 +211,14 @@ pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
     )
 }
 
-pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::Result<()> {
+pub(super) fn comparison(
+    out: &mut impl Write,
+    comparison: &Comparison,
+    show: usize,
+) -> io::Result<()> {
     wrapped(out, "", &comparison_heading(comparison))?;
     writeln!(out)?;
-    let rows = comparison_rows(comparison);
+    let rows = comparison_rows(comparison, show);
     let counts = comparison.captures;
     let conditions: Vec<(&str, usize)> = [
         ("baseline", counts.baseline),
@@ -246,7 +249,7 @@ pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::R
     if hidden > 0 {
         writeln!(
             out,
-            "Smaller harmonics left out here: {hidden}; the other formats have them."
+            "Smaller harmonics left out here: {hidden}; --show N shows more."
         )?;
     }
     writeln!(out)?;
@@ -364,7 +367,7 @@ pub(super) fn wrapped(out: &mut impl Write, lead: &str, sentence: &str) -> io::R
 mod tests {
     #![allow(clippy::unwrap_used)]
 
-    use super::super::sample;
+    use super::super::{SHOWN, sample};
     use super::*;
 
     fn shown(write: impl FnOnce(&mut Vec<u8>) -> io::Result<()>) -> String {
@@ -380,7 +383,7 @@ mod tests {
             Ok(vec![(sample::measurement(), Vec::new())]),
         );
         let text = shown(|out| {
-            measured_capture(out, &capture)?;
+            measured_capture(out, &capture, SHOWN)?;
             legend(out, 0.95)?;
             cautions(out)
         });
@@ -394,7 +397,7 @@ mod tests {
     #[test]
     fn a_comparison_reads_at_80_columns() {
         let comparison_result = sample::comparison();
-        let text = shown(|out| comparison(out, &comparison_result));
+        let text = shown(|out| comparison(out, &comparison_result, SHOWN));
         assert!(
             text.lines().all(|line| line.chars().count() <= WIDTH),
             "{text}"
@@ -412,8 +415,9 @@ mod tests {
                 (stretch, Vec::new())
             })
             .to_vec();
-        let text =
-            shown(|out| measured_capture(out, &MeasuredCapture::new("a.wav", Ok(stretches))));
+        let text = shown(|out| {
+            measured_capture(out, &MeasuredCapture::new("a.wav", Ok(stretches)), SHOWN)
+        });
         assert_eq!(text.matches("start").count(), 1);
         assert!(
             text.lines().all(|line| line.chars().count() <= WIDTH),

@@ -6,7 +6,7 @@ use crate::comparison::{
     Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
 };
 use crate::report::figure::PrintedEstimate;
-use crate::report::{comparison_rows, quantity_label, si, si_short};
+use crate::report::{SHOWN, comparison_rows, quantity_label, si, si_short};
 use crate::session::{RemedyResult, SessionResult, TestRow};
 
 /// Rows of the test report under one condition.
@@ -293,7 +293,7 @@ pub(super) fn remedy_tables(result: &SessionResult) -> Vec<RemedyTable> {
 }
 
 fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
-    let rows = comparison_rows(&remedy.comparison);
+    let rows = comparison_rows(&remedy.comparison, SHOWN);
     let orders = largest_orders(remedy);
     let shown = |quantity: &&ComparedQuantity| {
         orders.contains(&quantity.name.as_str())
