@@ -263,7 +263,16 @@ fn lines_that_measure_wrote_stand_in_for_their_captures() {
     let read: Value = serde_json::from_slice(&read.stdout).unwrap();
     assert_eq!(read["schema"], 1);
     let direct = compared(&[BASELINE, LOOPED, ("isolated", &["isolator_1"])], &[]);
-    assert_eq!(read, direct);
+    // Measured once at either mains, not again at the common one: the offset and the noise of captures
+    // without hum move within their intervals.
+    assert_eq!(read["left_out"], direct["left_out"]);
+    for q in direct["quantities"].as_array().unwrap() {
+        let name = q["name"].as_str().unwrap();
+        let other = quantity(&read, name);
+        assert_eq!(q["verdict"], other["verdict"], "{name}");
+        assert_eq!(q["looped"], other["looped"], "{name}");
+        assert!(!other["baseline"].is_null(), "{name}");
+    }
 
     let later = std::fs::read_to_string(&looped)
         .unwrap()

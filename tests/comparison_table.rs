@@ -583,3 +583,142 @@ fn intervals_of_few_captures_keep_their_order() {
         }
     }
 }
+
+fn codes(comparison: &Comparison) -> Vec<WarningCode> {
+    comparison.warnings.iter().map(|w| w.code).collect()
+}
+
+#[test]
+fn a_floor_with_more_hum_than_the_loop_is_told_first() {
+    let mut captures = bench(2);
+    let baseline = captures.remove(&Condition::Baseline).unwrap();
+    let looped = captures.remove(&Condition::Looped).unwrap();
+    captures.insert(Condition::Baseline, looped);
+    captures.insert(Condition::Looped, baseline);
+    captures.get_mut(&Condition::Looped).unwrap()[0]
+        .acquisition
+        .full_scale_v = Some(1.0);
+    captures.get_mut(&Condition::Baseline).unwrap()[0]
+        .acquisition
+        .full_scale_v = Some(9.0);
+    let comparison = plain(&captures);
+    assert_eq!(codes(&comparison)[0], WarningCode::ConditionsSwapped);
+    let mut text = Vec::new();
+    humsieve::report::write_comparison(&mut text, humsieve::report::Format::Text, &comparison, 10)
+        .unwrap();
+    assert!(text.starts_with(b"! conditions_swapped"));
+    assert!(!codes(&plain(&bench(2))).contains(&WarningCode::ConditionsSwapped));
+}
+
+/// A copy counts once: figures and degrees of freedom are those without it.
+#[test]
+fn a_capture_given_twice_is_told_and_counts_once() {
+    let once = bench(2);
+    let mut twice = once.clone();
+    let looped = twice.get_mut(&Condition::Looped).unwrap();
+    let mut copy = looped[1].clone();
+    copy.file = "copy.csv".into();
+    looped.push(copy);
+    let (a, b) = (plain(&once), plain(&twice));
+    assert_eq!(a.quantities, b.quantities);
+    assert!(codes(&b).contains(&WarningCode::SameCaptureTwice));
+    assert!(!codes(&a).contains(&WarningCode::SameCaptureTwice));
+    let told: Vec<_> = b.left_out.iter().filter(|l| l.file == "copy.csv").collect();
+    assert!(told.len() > 1 && told.iter().all(|l| l.why.contains("same samples")));
+
+    let mut across = once;
+    let copy = across[&Condition::Looped][0].clone();
+    across.insert(Condition::Isolated, vec![copy]);
+    let comparison = plain(&across);
+    assert!(codes(&comparison).contains(&WarningCode::SameCaptureTwice));
+    assert!(comparison.left_out.is_empty());
+}
+
+#[test]
+fn unequal_bandwidths_get_no_ratio_of_what_depends_on_them() {
+    let mut captures = bench(2);
+    for m in captures.get_mut(&Condition::Isolated).unwrap() {
+        m.sample_rate_hz *= 0.5;
+    }
+    let comparison = plain(&captures);
+    assert!(codes(&comparison).contains(&WarningCode::RateMismatch));
+    for name in ["ac_rms", "peak_to_peak"] {
+        let quantity = comparison.quantity(name).unwrap();
+        assert_eq!(quantity.improvement_db, None);
+        assert_eq!(quantity.verdict, Verdict::Unresolved);
+        let sentence = quantity.sentence();
+        assert!(sentence.contains("bandwidths differ"), "{sentence}");
+    }
+    assert!(
+        comparison
+            .quantity("hum_rms")
+            .unwrap()
+            .improvement_db
+            .is_some()
+    );
+}
+
+#[test]
+fn captures_that_differ_by_more_than_their_scatter_are_told() {
+    let mut captures = bench(3);
+    let told = |comparison: &Comparison| {
+        let mut notes = comparison.notes.iter();
+        notes.any(|note| note.starts_with("looped captures differ"))
+    };
+    assert!(!told(&plain(&captures)));
+    let looped = captures.get_mut(&Condition::Looped).unwrap();
+    let rms = looped[0].mains.hum_rms.as_mut().unwrap();
+    rms.value *= 1.5;
+    rms.low *= 1.5;
+    rms.high *= 1.5;
+    looped[0].mains.power.observed_v2 *= 2.25;
+    let comparison = plain(&captures);
+    assert!(told(&comparison), "{:?}", comparison.notes);
+}
+
+/// No sentence, table or page names an end that is not known.
+#[test]
+fn words_never_name_what_is_unbounded() {
+    let mut draws = Draws::seeded(45);
+    let hums = [0.0, 0.004, 0.02, 0.1, 3.0];
+    for (looped, isolated, count) in hums
+        .iter()
+        .flat_map(|a| hums.iter().map(move |b| (a, b)))
+        .flat_map(|(&a, &b)| [(a, b, 1), (a, b, 4)])
+    {
+        let truth = |hum: f64| Truth::new(hum, &[hum, 0.3 * hum, 0.02 * hum], 0.1);
+        let captures = BTreeMap::from([
+            (Condition::Baseline, truth(0.0).captures(count, &mut draws)),
+            (Condition::Looped, truth(looped).captures(count, &mut draws)),
+            (
+                Condition::Isolated,
+                truth(isolated).captures(count, &mut draws),
+            ),
+        ]);
+        let comparison = plain(&captures);
+        for format in [
+            humsieve::report::Format::Text,
+            humsieve::report::Format::Markdown,
+        ] {
+            let mut out = Vec::new();
+            humsieve::report::write_comparison(&mut out, format, &comparison, 10).unwrap();
+            let text = String::from_utf8(out).unwrap().replace('\n', " ");
+            for wrong in [
+                "inf",
+                "NaN",
+                "within at most",
+                "-0.0 ",
+                "-0.000",
+                "by at most -",
+            ] {
+                assert!(!text.contains(wrong), "{wrong}: {text}");
+            }
+        }
+        for quantity in &comparison.quantities {
+            let claimed = quantity.claimed(quantity.improvement_db);
+            if quantity.verdict == Verdict::AtFloor {
+                assert_eq!(claimed.unwrap().high, None);
+            }
+        }
+    }
+}

@@ -111,6 +111,7 @@ impl ChannelFacts<'_> {
             },
             evidence: Vec::new(),
             harmonic_groups: None,
+            other_mains: None,
             acquisition: self.header.acquisition.clone(),
             spectrum: None,
             folded: None,

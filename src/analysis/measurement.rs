@@ -32,6 +32,10 @@ pub struct Measurement {
     pub dc_offset: Estimate,
     /// Mains content; `None` below one cycle.
     pub mains: Mains,
+    /// The mains content at the other of 50 and 60 Hz, where neither was detected and both were asked for: a
+    /// comparison with captures of either then has it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub other_mains: Option<Box<Mains>>,
     /// In-band noise.
     pub noise: Noise,
     /// Lines that are no mains harmonic, by falling RMS.
@@ -256,6 +260,7 @@ impl Evidence {
             finding: finding.into(),
             numbers: numbers
                 .into_iter()
+                .filter(|(_, value)| value.is_finite())
                 .map(|(name, value)| (name.to_owned(), value))
                 .collect(),
             next_step: next_step.into(),

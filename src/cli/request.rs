@@ -12,7 +12,7 @@ use super::shard::Shard;
 use clap_complete::Shell;
 use humsieve::Condition;
 use humsieve::MeasureOptions;
-use humsieve::analysis::MainsChoice;
+use humsieve::analysis::{Detail, MainsChoice};
 use humsieve::capture::Coupling;
 use humsieve::comparison::{Bounded, CompareOptions, InstrumentLimits, Limit, WantedSignal};
 use humsieve::load::LoadOptions;
@@ -148,6 +148,11 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
         load: coupled(load(&typed.reading), &typed.analysis)?,
         measure: MeasureOptions {
             every_s: typed.every,
+            detail: Detail {
+                // a comparison of the lines needs the noise about them
+                third_octaves: format(typed.printing.format) == Format::Jsonl,
+                ..Detail::default()
+            },
             ..analysis(&typed.analysis)
         },
         limits: reading_limits(&typed.batch.limit)?,

@@ -4,7 +4,7 @@ use super::options::CompareOptions;
 use super::plan::CommonGround;
 use super::result::{ALL_QUANTITIES, Comparison, LeftOut};
 use super::{compare, too_few_conditions};
-use crate::analysis::{MeasureOptions, Measurement, measure};
+use crate::analysis::{Detail, MeasureOptions, Measurement, measure};
 use crate::{Condition, Error, FrameSource};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -180,6 +180,14 @@ pub fn measure_alike(
     sources: &mut [CaptureSource<'_>],
     options: &MeasureOptions,
 ) -> Vec<Result<Vec<Measurement>, Error>> {
+    let detail = Detail {
+        third_octaves: true,
+        ..options.detail
+    };
+    let options = &MeasureOptions {
+        detail,
+        ..options.clone()
+    };
     let mut outcomes: Vec<_> = sources
         .par_iter_mut()
         .map(|source| (source.measure)(options))

@@ -14,6 +14,8 @@ pub(super) enum Figure {
     NoiseRms,
     AcRms,
     PeakToPeak,
+    /// A line that is no order; not observed by this table but by [`Line`](super::lines::Line).
+    Line,
 }
 
 impl Figure {
@@ -33,6 +35,7 @@ impl Figure {
             Self::NoiseRms => "noise_rms".into(),
             Self::AcRms => "ac_rms".into(),
             Self::PeakToPeak => "peak_to_peak".into(),
+            Self::Line => "line".into(),
         }
     }
 
@@ -51,8 +54,9 @@ impl Figure {
                     .map(|h| Observation::line(h.power, h.rms))
             }
             Self::NoiseRms => Some(noise(&measurement.noise.rms)),
-            Self::AcRms => Some(about_mean(measurement)),
+            Self::AcRms => Some(alternating(measurement)),
             Self::PeakToPeak => Some(peak_to_peak(measurement)),
+            Self::Line => None,
         }
         .filter(Observation::is_usable)
     }
@@ -76,7 +80,7 @@ pub(super) enum Observation {
 impl Observation {
     /// A line by its power; by its estimate where the power is not known or where the estimate holds
     /// more than noise (wander of the amplitude within the record).
-    fn line(power: LinePower, rms: Estimate) -> Self {
+    pub(super) fn line(power: LinePower, rms: Estimate) -> Self {
         let known = power.components > 0.0 && power.noise_v2 > 0.0;
         let scatter = (power.noise_v2 / power.components).sqrt();
         let wanders = rms.value > 5.0 * scatter && rms.standard_uncertainty > 1.2 * scatter;
@@ -89,7 +93,7 @@ impl Observation {
         Self::Line { power, rms }
     }
 
-    fn is_usable(&self) -> bool {
+    pub(super) fn is_usable(&self) -> bool {
         match *self {
             Self::Offset(e) => e.value.is_finite() && e.standard_uncertainty.is_finite(),
             Self::Line { power, .. } => power.observed_v2.is_finite() && power.noise_v2.is_finite(),
@@ -171,29 +175,66 @@ fn noise(rms: &Estimate) -> Observation {
     }
 }
 
-/// The mean square about the mean is the sum of hum, tones and everything else. The else is noise with
-/// the noise figure's degrees of freedom ν, variance 2 N²/ν; each line of RMS A adds (2 A u(A))². A
-/// chi-square distribution of the same mean and variance stands for the sum (Satterthwaite 1946).
-fn about_mean(measurement: &Measurement) -> Observation {
-    let total = measurement.waveform.ac_rms.powi(2);
-    let lines = measurement
-        .mains
-        .hum_rms
-        .iter()
-        .chain(measurement.tones.iter().map(|tone| &tone.rms));
-    let (power, variance) = lines.fold((0.0, 0.0), |(power, variance), line| {
-        let square = line.value * line.value;
-        (
-            power + square,
-            variance + 4.0 * square * line.standard_uncertainty.powi(2),
-        )
-    });
-    let noise = (total - power).max(measurement.noise.rms.value.powi(2).min(total));
-    let variance = variance + 2.0 * noise * noise / measurement.noise.rms.degrees_of_freedom;
+/// The mean square of the alternating part of the process, not of this record, which holds a fraction more
+/// than whole cycles: the sum of hum, tones and noise, each less the noise within it. Their variances add;
+/// a chi-square distribution of the same mean and variance stands for the sum (Satterthwaite 1946). Where
+/// the noise figure holds only part of the band, or the record more than these parts explain (a wanted
+/// signal, a step), the record's own mean square tells the rest: of c cycles it is off by up to
+/// hum² (1/(2πc) + 2/(πc)²).
+fn alternating(m: &Measurement) -> Observation {
+    let hum = m.mains.hum_rms.map(|rms| (m.mains.power, rms));
+    let tones = m.tones.iter().map(|tone| (tone.power, tone.rms));
+    let (lines, lines_variance) = hum
+        .into_iter()
+        .chain(tones)
+        .map(|(power, rms)| line_square(power, &rms))
+        .fold((0.0, 0.0), |(p, v), (power, variance)| {
+            (p + power, v + variance)
+        });
+    let (noise, noise_variance) = noise_square(&m.noise.rms);
+    let cycles = std::f64::consts::PI * m.duration_s * m.mains.nominal_hz;
+    let hum = m.mains.hum_rms.map_or(0.0, |rms| rms.value.powi(2));
+    let partial = hum * (0.5 / cycles + 2.0 / (cycles * cycles)).min(1.0);
+    let record = m.waveform.ac_rms.powi(2);
+    let (low, high) = m.noise.band_hz;
+    let whole_band = low * m.duration_s < 4.0 && high > 0.499 * m.sample_rate_hz;
+    let mut total = (lines + noise).max(0.0);
+    let mut variance = lines_variance + noise_variance;
+    let unexplained = record - total;
+    let expected = partial + 5.0 * variance.sqrt();
+    if unexplained > if whole_band { expected } else { 0.0 } || total <= 0.0 {
+        let rest = (record - lines).max(noise);
+        variance = lines_variance
+            + 2.0 * rest * rest / m.noise.rms.degrees_of_freedom.max(1.0)
+            + partial * partial / 3.0;
+        total = record.max(total);
+    }
     Observation::Noise {
         rms: total.sqrt(),
         dof: 2.0 * total * total / variance,
     }
+}
+
+/// The power of one or several lines without the noise in it, and its variance: s⁴ (2c + 4λ) of a
+/// noncentral chi-square with c components of s² and noncentrality λ; more where the amplitude wanders.
+fn line_square(power: LinePower, rms: &Estimate) -> (f64, f64) {
+    let wander = 4.0 * (rms.value * rms.standard_uncertainty).powi(2);
+    if !(power.components > 0.0 && power.noise_v2.is_finite()) {
+        return (rms.value * rms.value, wander);
+    }
+    let square = power.observed_v2 - power.noise_v2;
+    let each = power.noise_v2 / power.components;
+    let scatter = 2.0 * power.noise_v2 * each + 4.0 * each * square.max(0.0);
+    (square, scatter.max(wander))
+}
+
+/// The noise's power and its variance: 2 N⁴/ν, or that of any value between bounds.
+fn noise_square(rms: &Estimate) -> (f64, f64) {
+    let square = rms.value * rms.value;
+    if rms.low > 0.0 {
+        return (square, 2.0 * square * square / rms.degrees_of_freedom);
+    }
+    (square, rms.high.powi(4) / 12.0)
 }
 
 /// The peak-to-peak value of another record of this length scatters with its two extremes. Each has the

@@ -11,7 +11,9 @@ mod channel;
 mod expanded;
 mod figure;
 mod limit;
+mod lines;
 mod mismatch;
+mod mistakes;
 mod options;
 mod outlook;
 mod plan;
@@ -31,8 +33,8 @@ pub use outlook::{SignalErrors, SignalOutlook, WantedSignal};
 pub use plan::CommonGround;
 pub use repeats::Repeats;
 pub use result::{
-    Basis, CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, ExpandedUncertainties,
-    ExpandedUncertainty, LeftOut, Verdict,
+    Basis, CaptureCounts, ComparedLine, ComparedQuantity, Comparison, DecibelRatio,
+    ExpandedUncertainties, ExpandedUncertainty, LeftOut, Verdict, tenths,
 };
 #[doc(hidden)]
 pub use simulated::Simulated;
@@ -43,6 +45,7 @@ use channel::same_channel;
 use figure::Figure;
 use rayon::prelude::*;
 use selection::Selection;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use table::{Row, Table};
 
@@ -85,6 +88,7 @@ pub fn compare(
 ) -> Result<Comparison, Error> {
     options.check()?;
     let mut left_out = Vec::new();
+    let measurements = &at_one_mains(measurements);
     let captures = same_channel(measurements, &mut left_out)?;
     let selections: BTreeMap<Condition, Selection<'_>> = captures
         .iter()
@@ -103,11 +107,15 @@ pub fn compare(
     };
     let figures = Figure::table(ground.harmonics);
     let mut rows: Vec<Row> = figures.par_iter().map(|&f| table.row(f)).collect();
-    verdict::settle(
-        &mut rows,
-        options.confidence,
-        captures.contains_key(&Condition::Isolated),
+    let has_isolated = captures.contains_key(&Condition::Isolated);
+    let lines = lines::Line::all(&selections, options.confidence);
+    rows.extend(
+        lines
+            .iter()
+            .map(|line| line.row(table.unit, has_isolated, options.confidence)),
     );
+    verdict::settle(&mut rows, options.confidence, has_isolated);
+    let mut line_rows = rows.split_off(figures.len()).into_iter();
 
     let count = |condition| captures.get(&condition).map_or(0, Vec::len);
     let counts = CaptureCounts {
@@ -123,8 +131,17 @@ pub fn compare(
         counts,
         quantities,
     );
+    comparison.lines = lines
+        .into_iter()
+        .zip(line_rows.by_ref())
+        .map(|(line, row)| ComparedLine {
+            frequency_hz: line.frequency_hz,
+            quantity: row.quantity,
+        })
+        .collect();
     let (warnings, notes) = mismatch::find(&selections);
-    comparison.warnings = warnings;
+    comparison.warnings = mistakes::find(&captures, &comparison);
+    comparison.warnings.extend(warnings);
     comparison.left_out = left_out;
     comparison.repeats = table.repeats();
     comparison.notes = sentences::notes(&comparison);
@@ -138,6 +155,31 @@ pub fn compare(
         .map(|limit| limit.judge(&comparison))
         .collect();
     Ok(comparison)
+}
+
+/// Takes what was measured at the others' nominal mains where a capture holds that too.
+fn at_one_mains(
+    measurements: &BTreeMap<Condition, Vec<Measurement>>,
+) -> Cow<'_, BTreeMap<Condition, Vec<Measurement>>> {
+    let mut measurements = Cow::Borrowed(measurements);
+    let Some(ground) = CommonGround::of(measurements.values().flatten()) else {
+        return measurements;
+    };
+    let there = |m: &Measurement| {
+        let other = m.other_mains.as_deref();
+        !table::at_nominal(m, ground.mains_nominal_hz)
+            && other.is_some_and(|mains| (mains.nominal_hz - ground.mains_nominal_hz).abs() < 0.1)
+    };
+    if measurements.values().flatten().any(there) {
+        for m in measurements.to_mut().values_mut().flatten() {
+            if there(m)
+                && let Some(other) = m.other_mains.take()
+            {
+                m.mains = *other;
+            }
+        }
+    }
+    measurements
 }
 
 /// Captures without hum figures at the mains frequency that is compared.

@@ -50,17 +50,28 @@ impl Reading {
             .collect();
         // sums over a fixed order: the captures' own order changes nothing
         observations.sort_by(Observation::compare);
-        match observations.as_slice() {
+        // the capture's own figure
+        let printed = captures.first().and_then(|m| printed(figure, m));
+        Self::of(&observations, printed, borrowed, confidence)
+    }
+
+    /// Combines what captures say, in a fixed order; `printed` is what a single one states itself.
+    pub(super) fn of(
+        observations: &[Observation],
+        printed: Option<Estimate>,
+        borrowed: Option<Spread>,
+        confidence: f64,
+    ) -> Option<Self> {
+        match observations {
             [] => None,
-            [single] => Some(Self::single(figure, single, captures, borrowed, confidence)),
+            [single] => Some(Self::single(single, printed, borrowed, confidence)),
             several => Some(Self::several(several, confidence)),
         }
     }
 
     fn single(
-        figure: Figure,
         observation: &Observation,
-        captures: &[&Measurement],
+        printed: Option<Estimate>,
         borrowed: Option<Spread>,
         confidence: f64,
     ) -> Self {
@@ -86,8 +97,7 @@ impl Reading {
                 .map(f64::sqrt)
                 .estimate(f64::INFINITY, confidence),
         };
-        // the capture's own figure, where it is at the same level
-        let printed = captures.first().and_then(|m| printed(figure, m));
+        // where it is at the same level
         let estimate = printed
             .filter(|e| (e.confidence - confidence).abs() < 1e-12)
             .unwrap_or(estimate);
@@ -233,7 +243,7 @@ fn printed(figure: Figure, measurement: &Measurement) -> Option<Estimate> {
             harmonics.find(|h| h.order == order).map(|h| h.rms)
         }
         Figure::NoiseRms => Some(measurement.noise.rms),
-        Figure::AcRms | Figure::PeakToPeak => None,
+        Figure::AcRms | Figure::PeakToPeak | Figure::Line => None,
     }
 }
 

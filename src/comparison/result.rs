@@ -24,6 +24,9 @@ pub struct Comparison {
     pub captures: CaptureCounts,
     /// One entry a figure.
     pub quantities: Vec<ComparedQuantity>,
+    /// Lines that are no order of the mains, the strongest first.
+    #[serde(default)]
+    pub lines: Vec<ComparedLine>,
     /// What limits the comparison.
     pub warnings: Vec<Warning>,
     /// How the verdicts of the whole table are kept from false alarms.
@@ -60,6 +63,7 @@ impl Comparison {
             band_hz,
             captures,
             quantities,
+            lines: Vec::new(),
             warnings: Vec::new(),
             verdict_method: Cow::Borrowed(super::verdict::METHOD),
             left_out: Vec::new(),
@@ -174,6 +178,9 @@ pub struct ComparedQuantity {
     /// The same, corrected for the number of figures; the verdict rests on it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub adjusted_p_value: Option<f64>,
+    /// Why the readings are not compared, where they could be but for that.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_compared: Option<String>,
     /// Random scatter and the instrument's limits of error together, where those were given.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub expanded_uncertainty: Option<ExpandedUncertainties>,
@@ -197,7 +204,23 @@ impl ComparedQuantity {
             basis: None,
             p_value: None,
             adjusted_p_value: None,
+            not_compared: None,
             expanded_uncertainty: None,
+        }
+    }
+
+    /// What may be told of one of its ratios: at the floor the lower bound alone.
+    #[must_use]
+    pub fn claimed(&self, ratio: Option<DecibelRatio>) -> Option<DecibelRatio> {
+        match ratio {
+            Some(DecibelRatio { low, .. }) if self.verdict == Verdict::AtFloor => {
+                low.is_finite().then_some(DecibelRatio {
+                    value: low,
+                    low,
+                    high: None,
+                })
+            }
+            other => other,
         }
     }
 
@@ -209,6 +232,27 @@ impl ComparedQuantity {
             Condition::Looped => self.looped.as_ref(),
             Condition::Isolated => self.isolated.as_ref(),
         }
+    }
+}
+
+/// A line that is no order of the mains, matched between the captures of all conditions.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct ComparedLine {
+    /// Where it was found, Hz: the mean of the captures that show it.
+    pub frequency_hz: Estimate,
+    /// Its RMS under the conditions and what became of it; a reading from 0 where it does not stand above
+    /// the noise, `None` where a condition cannot speak of it.
+    #[serde(flatten)]
+    pub quantity: ComparedQuantity,
+}
+
+impl ComparedLine {
+    /// Whether it came with the remedy: the loop is shown not to have it.
+    #[must_use]
+    pub fn is_new(&self) -> bool {
+        let absent = self.quantity.looped.is_some_and(|e| e.low <= 0.0);
+        absent && self.quantity.verdict == Verdict::Worse
     }
 }
 
@@ -301,11 +345,42 @@ impl DecibelRatio {
         }
     }
 
+    /// The interval in words, as `33.0 to 33.1 dB`, `at least 29.3 dB`; `None` where neither end is known.
+    #[must_use]
+    pub fn interval(&self) -> Option<String> {
+        match self.high.filter(|high| high.is_finite()) {
+            Some(high) if self.low.is_finite() => {
+                Some(format!("{} to {} dB", tenths(self.low), tenths(high)))
+            }
+            Some(high) => Some(format!("at most {} dB", tenths(high))),
+            None if self.low.is_finite() => Some(format!("at least {} dB", tenths(self.low))),
+            None => None,
+        }
+    }
+
+    /// Value and interval in words: one end alone where the other is not known.
+    #[must_use]
+    pub fn words(&self) -> Option<String> {
+        let interval = self.interval()?;
+        let both = self.low.is_finite() && self.high.is_some_and(f64::is_finite);
+        Some(if both {
+            format!("{} dB ({interval})", tenths(self.value))
+        } else {
+            interval
+        })
+    }
+
     /// Whether the interval lies wholly above or wholly below 0 dB.
     #[must_use]
     pub fn excludes_zero(&self) -> bool {
         self.low > 0.0 || self.high.is_some_and(|high| high < 0.0)
     }
+}
+
+/// Decibels to one decimal, without a minus before zero.
+#[must_use]
+pub fn tenths(db: f64) -> String {
+    format!("{:.1}", if db.abs() < 0.05 { 0.0 } else { db })
 }
 
 /// What a comparison says of one figure.

@@ -47,7 +47,10 @@ impl<'a> Selection<'a> {
                     m.unit
                 );
                 note(m, ALL_QUANTITIES, &why);
-            } else if let Some(twin) = speaking.iter().find(|other| same_samples(other, m)) {
+            } else if let Some(twin) = speaking
+                .iter()
+                .find(|other| fingerprint(other) == fingerprint(m))
+            {
                 let why = format!("the same samples as {}: it counts once", twin.file);
                 note(m, ALL_QUANTITIES, &why);
             } else {
@@ -93,22 +96,21 @@ pub(super) fn is_constant(m: &Measurement) -> bool {
     m.waveform.peak_to_peak <= CONSTANT * largest
 }
 
-/// Whether two captures hold the same samples: figures of the waveform, the offset and the noise, which
-/// depend on every sample and its place, agree to the last bit.
-pub(super) fn same_samples(a: &Measurement, b: &Measurement) -> bool {
-    let figures = |m: &Measurement| {
-        [
-            m.waveform.rms,
-            m.waveform.ac_rms,
-            m.waveform.min,
-            m.waveform.max,
-            m.dc_offset.value,
-            m.noise.rms.value,
-            m.mains.hum_rms.map_or(0.0, |rms| rms.value),
-        ]
-        .map(f64::to_bits)
-    };
-    a.samples == b.samples && a.start_s == b.start_s && figures(a) == figures(b)
+/// What two captures of the same samples have alike to the last bit: figures of the waveform, the offset,
+/// the hum and the noise, which depend on every sample and its place.
+pub(super) fn fingerprint(m: &Measurement) -> [u64; 9] {
+    [
+        m.waveform.rms,
+        m.waveform.ac_rms,
+        m.waveform.min,
+        m.waveform.max,
+        m.dc_offset.value,
+        m.noise.rms.value,
+        m.mains.hum_rms.map_or(0.0, |rms| rms.value),
+        m.samples as f64,
+        m.start_s.unwrap_or(0.0),
+    ]
+    .map(f64::to_bits)
 }
 
 /// Whether a capture's figures have squares, and these have squares, within the range of numbers.

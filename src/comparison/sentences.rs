@@ -1,7 +1,8 @@
 //! Wording: what a comparison says, as sentences for a test report.
 
 use super::SINGLE_CAPTURE_MARGIN_DB;
-use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Verdict};
+use super::repeats::Repeats;
+use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Verdict, tenths};
 
 impl ComparedQuantity {
     /// What the remedy (without an isolated capture: opening the loop at the probe) did to this figure,
@@ -9,6 +10,9 @@ impl ComparedQuantity {
     #[must_use]
     pub fn sentence(&self) -> String {
         let name = &self.name;
+        if let (Some(why), None) = (&self.not_compared, self.improvement_db) {
+            return format!("{name}: {why}.");
+        }
         let Some(ratio) = self.improvement_db else {
             return match (self.looped, self.isolated.or(self.baseline)) {
                 (Some(_), Some(_)) => format!(
@@ -22,9 +26,9 @@ impl ComparedQuantity {
         };
         match self.verdict {
             Verdict::AtFloor => format!(
-                "{name} fell by at least {:.1} dB; what is left cannot be told from the instrument's \
+                "{name} fell by at least {} dB; what is left cannot be told from the instrument's \
                  floor.",
-                ratio.low
+                tenths(ratio.low)
             ),
             Verdict::Improved => format!("{name} fell by {}{}.", span(&ratio), self.interference()),
             Verdict::Worse => format!("{name} rose by {}.", span(&negated(&ratio))),
@@ -37,13 +41,20 @@ impl ComparedQuantity {
                 } else {
                     "chance gives as much somewhere in a table of this many figures".into()
                 };
-                format!("{name}: it differs by {}, but {why}.", span(&ratio))
+                let (moved, size) = if ratio.low > 0.0 {
+                    ("fell", ratio)
+                } else {
+                    ("rose", negated(&ratio))
+                };
+                format!("{name}: the reading {moved} by {}, but {why}.", span(&size))
             }
             Verdict::Unresolved => {
-                format!(
-                    "{name}: no change is told; it lies within {}.",
-                    span(&ratio)
-                )
+                let within = if ratio.low.is_finite() && ratio.high.is_some() {
+                    "it lies within"
+                } else {
+                    "it is"
+                };
+                format!("{name}: no change is told; {within} {}.", span(&ratio))
             }
         }
     }
@@ -54,7 +65,10 @@ impl ComparedQuantity {
             Some(DecibelRatio {
                 low, high: None, ..
             }) if low.is_finite() => {
-                format!("; the interference above the floor fell by at least {low:.1} dB")
+                format!(
+                    "; the interference above the floor fell by at least {} dB",
+                    tenths(low)
+                )
             }
             Some(ratio) if ratio.low.is_finite() => {
                 format!(
@@ -67,26 +81,11 @@ impl ComparedQuantity {
     }
 }
 
-/// One decimal, without a minus before zero.
-fn tenths(db: f64) -> String {
-    format!("{:.1}", if db.abs() < 0.05 { 0.0 } else { db })
-}
-
 /// Value and interval in words.
 fn span(ratio: &DecibelRatio) -> String {
-    match ratio.high {
-        Some(high) if ratio.low.is_finite() => {
-            format!(
-                "{} dB ({} to {} dB)",
-                tenths(ratio.value),
-                tenths(ratio.low),
-                tenths(high)
-            )
-        }
-        Some(high) => format!("at most {high:.1} dB"),
-        None if ratio.low.is_finite() => format!("at least {:.1} dB", ratio.low),
-        None => "an unknown amount".into(),
-    }
+    ratio
+        .words()
+        .unwrap_or_else(|| "an unknown amount".to_owned())
 }
 
 fn negated(ratio: &DecibelRatio) -> DecibelRatio {
@@ -132,6 +131,7 @@ pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
                 .into(),
         );
     }
+    notes.extend(disagreement(&comparison.repeats));
     for repeat in &comparison.repeats {
         let unit = if repeat.quantity == "dc_offset" {
             ""
@@ -140,8 +140,10 @@ pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
         };
         if let Some(drift) = repeat.drift {
             notes.push(format!(
-                "{} {} drifted by {drift:.3}{unit} from the first capture to the last.",
-                repeat.condition, repeat.quantity
+                "{} {} drifted by {}{unit} from the first capture to the last.",
+                repeat.condition,
+                repeat.quantity,
+                significant(drift, 3)
             ));
         }
         match repeat.came_back {
@@ -158,4 +160,42 @@ pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
         }
     }
     notes
+}
+
+/// Which conditions' captures differ by more than twice what their own scatter explains.
+fn disagreement(repeats: &[Repeats]) -> impl Iterator<Item = String> {
+    repeats
+        .chunk_by(|a, b| a.condition == b.condition)
+        .filter_map(|of_condition| {
+            let condition = of_condition.first()?.condition;
+            let figures: Vec<String> = of_condition
+                .iter()
+                .filter(|r| r.differ && r.spread > 2.0 * r.expected_spread)
+                .map(|r| {
+                    let unit = if r.quantity == "dc_offset" { "" } else { " %" };
+                    format!(
+                        "{} by {}{unit} where {}{unit} is explained",
+                        r.quantity,
+                        significant(r.spread, 2),
+                        significant(r.expected_spread, 2)
+                    )
+                })
+                .collect();
+            (!figures.is_empty()).then(|| {
+                format!(
+                    "{condition} captures differ by more than their own scatter ({}): what is measured, \
+                     or the way it is connected, changes from one to the next.",
+                    figures.join(", ")
+                )
+            })
+        })
+}
+
+/// A number to so many significant digits.
+fn significant(x: f64, digits: usize) -> String {
+    let text = format!("{x:.*e}", digits.saturating_sub(1));
+    match text.parse::<f64>() {
+        Ok(rounded) if (1e-3..1e6).contains(&rounded.abs()) => rounded.to_string(),
+        _ => text,
+    }
 }

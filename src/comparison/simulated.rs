@@ -88,6 +88,7 @@ impl Simulated {
             quality: Quality::default(),
             evidence: Vec::new(),
             harmonic_groups: None,
+            other_mains: None,
             acquisition: self.acquisition,
             spectrum: None,
             folded: None,

@@ -53,40 +53,18 @@ impl Table<'_> {
         let confidence = self.options.confidence;
         let captures = super::CONDITIONS.map(|condition| self.captures(figure, condition));
         let spread = pooled_spread(figure, &captures.each_ref().map(Vec::as_slice));
-        let [baseline, looped, isolated] = captures
+        let readings = captures
             .each_ref()
             .map(|captures| Reading::combine(figure, captures, spread, confidence));
-        let mut quantity = ComparedQuantity::new(figure.name(), self.unit);
-        quantity.baseline = baseline.as_ref().map(|r| r.estimate);
-        quantity.looped = looped.as_ref().map(|r| r.estimate);
-        quantity.isolated = isolated.as_ref().map(|r| r.estimate);
-
-        let excess = |reading: Option<&Reading>| {
-            let (reading, floor) = reading.zip(baseline.as_ref())?;
-            Some(excess(figure, reading, floor, confidence))
+        let pair = Pair {
+            figure,
+            readings,
+            has_isolated: self.selections.contains_key(&Condition::Isolated),
+            confidence,
         };
-        quantity.loop_excess = excess(looped.as_ref());
-        quantity.residual_excess = excess(isolated.as_ref());
-
-        let has_isolated = self.selections.contains_key(&Condition::Isolated);
-        let last = if has_isolated { &isolated } else { &baseline };
-        let pair = looped.as_ref().zip(last.as_ref());
-        if let Some((a, b)) = pair
-            && self.comparable(figure, &captures)
-        {
-            let ratio = Ratio::of(a, b, confidence);
-            quantity.improvement_db = DecibelRatio::from_power_ratios(as_resolved(
-                ratio.quantiles,
-                &a.estimate,
-                &b.estimate,
-            ));
-            quantity.p_value = Some(ratio.p_value);
-            quantity.basis = Some(ratio.basis);
-            if let (Some(floor), true) = (&baseline, has_isolated) {
-                quantity.excess_reduction_db =
-                    excess_reduction(figure, (a, b, floor), &quantity, confidence);
-            }
-        }
+        let obstacle = self.obstacle(figure, &captures);
+        let mut row = pair.row(&figure.name(), self.unit, obstacle.is_none());
+        row.quantity.not_compared = obstacle;
         if self.options.instrument.any() {
             let expansion = Expansion {
                 limits: &self.options.instrument,
@@ -94,28 +72,36 @@ impl Table<'_> {
                 common_range: one_range(&captures),
                 is_offset: figure == Figure::DcOffset,
             };
-            quantity.expanded_uncertainty = Some(expansion.of(
-                [baseline.as_ref(), looped.as_ref(), isolated.as_ref()],
-                pair,
-            ));
+            row.quantity.expanded_uncertainty =
+                Some(expansion.of(pair.readings.each_ref().map(Option::as_ref), pair.ends()));
         }
-        let unresolved = |e: Option<Estimate>| e.is_some_and(|e| e.contains(0.0));
-        Row {
-            figure,
-            at_floor: unresolved(quantity.residual_excess) || unresolved(quantity.isolated),
-            quantity,
-        }
+        row
     }
 
-    /// Noise of unequal bands is not compared.
-    fn comparable(&self, figure: Figure, captures: &[Vec<&Measurement>; 3]) -> bool {
-        figure != Figure::NoiseRms
-            || captures.iter().flatten().all(|m| {
+    /// Why a figure is not compared: figures of unequal bandwidths are not.
+    fn obstacle(&self, figure: Figure, captures: &[Vec<&Measurement>; 3]) -> Option<String> {
+        let all = || captures.iter().flatten();
+        let bands_agree = || {
+            all().all(|m| {
                 let (low, high) = m.noise.band_hz;
                 self.ground.band_hz.is_some_and(|(l, h)| {
                     (low - l).abs() <= 1e-3 * h && (high - h).abs() <= 1e-3 * h
                 })
             })
+        };
+        let rates = || all().map(|m| m.sample_rate_hz);
+        let rates_agree =
+            || rates().fold(0.0, f64::max) <= (1.0 + 1e-3) * rates().fold(f64::INFINITY, f64::min);
+        match figure {
+            Figure::NoiseRms if !bands_agree() => {
+                Some("the captures' noise bands differ; measure all in one band".into())
+            }
+            Figure::AcRms | Figure::PeakToPeak if !rates_agree() => Some(
+                "the captures' bandwidths differ; hum_rms, harmonics and noise_rms have a common one"
+                    .into(),
+            ),
+            _ => None,
+        }
     }
 
     /// Agreement of repeated captures in the offset, the hum and the noise.
@@ -133,6 +119,62 @@ impl Table<'_> {
             }
         }
         found
+    }
+}
+
+/// The readings of one figure and what they are compared by.
+pub(super) struct Pair {
+    pub figure: Figure,
+    /// Baseline, looped, isolated.
+    pub readings: [Option<Reading>; 3],
+    pub has_isolated: bool,
+    pub confidence: f64,
+}
+
+impl Pair {
+    /// What the ratio is of: looped and isolated, without isolated captures looped and baseline.
+    fn ends(&self) -> Option<(&Reading, &Reading)> {
+        let [baseline, looped, isolated] = &self.readings;
+        let last = if self.has_isolated {
+            isolated
+        } else {
+            baseline
+        };
+        looped.as_ref().zip(last.as_ref())
+    }
+
+    pub(super) fn row(&self, name: &str, unit: &str, comparable: bool) -> Row {
+        let [baseline, looped, isolated] = &self.readings;
+        let mut quantity = ComparedQuantity::new(name, unit);
+        quantity.baseline = baseline.as_ref().map(|r| r.estimate);
+        quantity.looped = looped.as_ref().map(|r| r.estimate);
+        quantity.isolated = isolated.as_ref().map(|r| r.estimate);
+        let excess = |reading: &Option<Reading>| {
+            let (reading, floor) = reading.as_ref().zip(baseline.as_ref())?;
+            Some(excess(self.figure, reading, floor, self.confidence))
+        };
+        quantity.loop_excess = excess(looped);
+        quantity.residual_excess = excess(isolated);
+        if let Some((a, b)) = self.ends().filter(|_| comparable) {
+            let ratio = Ratio::of(a, b, self.confidence);
+            quantity.improvement_db = DecibelRatio::from_power_ratios(as_resolved(
+                ratio.quantiles,
+                &a.estimate,
+                &b.estimate,
+            ));
+            quantity.p_value = Some(ratio.p_value);
+            quantity.basis = Some(ratio.basis);
+            if let (Some(floor), true) = (baseline, self.has_isolated) {
+                quantity.excess_reduction_db =
+                    excess_reduction(self.figure, (a, b, floor), &quantity, self.confidence);
+            }
+        }
+        let unresolved = |e: Option<Estimate>| e.is_some_and(|e| e.contains(0.0));
+        Row {
+            figure: self.figure,
+            at_floor: unresolved(quantity.residual_excess) || unresolved(quantity.isolated),
+            quantity,
+        }
     }
 }
 

@@ -7,18 +7,18 @@ use super::table::Row;
 /// How the family-wise handling reads in a report.
 pub(super) const METHOD: &str = "Holm's step-down procedure over all figures of the table, half of \
 the error probability for dc_offset, hum_rms, noise_rms, ac_rms and peak_to_peak, half for the \
-harmonics: between equal conditions the chance of any false 'improved' or 'worse' in the table is at \
+harmonics (a quarter where there are lines that are no order, which have the other): between equal conditions the chance of any false 'improved' or 'worse' in the table is at \
 most 1 - confidence, however the figures depend on each other. From single captures a change is called \
 only beyond 1 dB, which grid and loads may change by themselves. Each single interval stays at the \
 stated confidence.";
 
 /// Verdicts by the method that [`METHOD`] states.
 pub(super) fn settle(rows: &mut [Row], confidence: f64, has_isolated: bool) {
-    let harmonics = rows
-        .iter()
-        .filter(|row| matches!(row.figure, Figure::Harmonic(_)))
-        .count();
-    let headline = rows.len() - harmonics;
+    let count = |figure: fn(&Figure) -> bool| rows.iter().filter(|r| figure(&r.figure)).count();
+    let harmonics = count(|f| matches!(f, Figure::Harmonic(_)));
+    let lines = count(|f| matches!(f, Figure::Line));
+    let headline = rows.len() - harmonics - lines;
+    let (of_harmonics, of_lines) = if lines > 0 { (0.25, 0.25) } else { (0.5, 0.0) };
     let tested: Vec<usize> = (0..rows.len())
         .filter(|&i| {
             rows.get(i)
@@ -30,7 +30,8 @@ pub(super) fn settle(rows: &mut [Row], confidence: f64, has_isolated: bool) {
         .filter_map(|&i| rows.get(i))
         .filter_map(|row| {
             let weight = match row.figure {
-                Figure::Harmonic(_) => 0.5 / harmonics as f64,
+                Figure::Harmonic(_) => of_harmonics / harmonics as f64,
+                Figure::Line => of_lines / lines as f64,
                 _ => 0.5 / headline as f64,
             };
             row.quantity.p_value.map(|p| (p, weight))

@@ -2,7 +2,7 @@
 
 use super::format::MeasuredCapture;
 use super::reading::Figure;
-use super::rows::{Row, comparison_rows, measurement_rows};
+use super::rows::{Row, comparison_rows, line_rows, measurement_rows};
 use crate::Warning;
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, DecibelRatio, Judgement};
@@ -170,31 +170,30 @@ pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::R
     header.extend(["verdict", "limits"].map(String::from));
     record(out, &header)?;
 
-    comparison_rows(comparison, 0)
-        .into_iter()
-        .try_for_each(|row| {
-            let limits: Vec<String> = comparison
-                .limits
-                .iter()
-                .filter(|judgement| judgement.quantity == row.name)
-                .map(|judgement| judgement.outcome.to_string())
-                .collect();
-            let mut cells = vec![row.name, text_cell(&row.unit).into_owned()];
-            for figure in [
-                row.baseline,
-                row.looped,
-                row.isolated,
-                row.loop_excess,
-                row.residual_excess,
-            ] {
-                cells.extend(figure_cells(figure));
-            }
-            cells.extend(ratio_cells(row.improvement_db));
-            cells.extend(ratio_cells(row.excess_reduction_db));
-            cells.push(row.verdict.to_string());
-            cells.push(limits.join("; "));
-            record(out, &cells)
-        })
+    let rows = comparison_rows(comparison, 0).into_iter();
+    rows.chain(line_rows(comparison, 0)).try_for_each(|row| {
+        let limits: Vec<String> = comparison
+            .limits
+            .iter()
+            .filter(|judgement| judgement.quantity == row.name)
+            .map(|judgement| judgement.outcome.to_string())
+            .collect();
+        let mut cells = vec![row.name, text_cell(&row.unit).into_owned()];
+        for figure in [
+            row.baseline,
+            row.looped,
+            row.isolated,
+            row.loop_excess,
+            row.residual_excess,
+        ] {
+            cells.extend(figure_cells(figure));
+        }
+        cells.extend(ratio_cells(row.improvement_db));
+        cells.extend(ratio_cells(row.excess_reduction_db));
+        cells.push(row.verdict.to_string());
+        cells.push(limits.join("; "));
+        record(out, &cells)
+    })
 }
 
 fn figure_cells(figure: Figure) -> [String; 3] {

@@ -4,7 +4,9 @@ use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Reading, short};
-use super::rows::{comparison_remarks, comparison_rows, limit_remark};
+use super::rows::{
+    comparison_remarks, comparison_rows, comparison_warnings, limit_remark, line_rows, told,
+};
 use super::short_list::ShortList;
 use crate::analysis::Measurement;
 use crate::comparison::{Comparison, DecibelRatio};
@@ -103,6 +105,10 @@ pub(super) fn comparison(
     comparison: &Comparison,
     show: usize,
 ) -> io::Result<()> {
+    let (first, later) = comparison_warnings(comparison);
+    for warning in first {
+        writeln!(out, "**{}**\n", escape(&warning.to_string()))?;
+    }
     writeln!(
         out,
         "| figure | baseline | looped | isolated | loop adds | left of it | improvement, dB | \
@@ -110,7 +116,8 @@ pub(super) fn comparison(
          | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     )?;
     let rows = comparison_rows(comparison, show);
-    for row in rows.iter().filter(|row| row.prominent) {
+    let lines = line_rows(comparison, show);
+    for row in rows.iter().chain(&lines).filter(|row| row.prominent) {
         write!(out, "| {} |", escape(&row.label))?;
         for figure in [
             row.baseline,
@@ -142,13 +149,14 @@ pub(super) fn comparison(
         )?;
     }
     writeln!(out)?;
-    for row in rows.iter().filter(|row| row.prominent) {
+    let shown = rows.iter().filter(|row| row.prominent);
+    for row in shown.chain(lines.iter().filter(|row| told(row))) {
         writeln!(out, "- {}", escape(&row.sentence))?;
     }
     for remark in comparison_remarks(comparison) {
         writeln!(out, "- {}", escape(&remark))?;
     }
-    for warning in &comparison.warnings {
+    for warning in later {
         writeln!(out, "- {}", escape(&warning.to_string()))?;
     }
     writeln!(out)?;
@@ -163,15 +171,8 @@ pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
 }
 
 fn ratio_cell(ratio: Option<DecibelRatio>) -> String {
-    let Some(DecibelRatio { value, low, high }) = ratio else {
-        return String::new();
-    };
-    match high {
-        Some(high) if low.is_finite() => format!("{value:.1} ({low:.1} to {high:.1})"),
-        Some(high) => format!("at most {high:.1}"),
-        None if low.is_finite() => format!("at least {low:.1}"),
-        None => String::new(),
-    }
+    let words = ratio.and_then(|ratio| ratio.words()).unwrap_or_default();
+    words.replace(" dB", "")
 }
 
 /// Keeps names from files from being taken for markup.

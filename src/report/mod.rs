@@ -31,8 +31,8 @@ pub use jsonl::{json_failure, json_line};
 pub use legend::{FLOOR_LEGEND, interval_legend, percent};
 pub use reading::{Figure, Reading};
 pub use rows::{
-    ComparedRow, Row, comparison_remarks, comparison_rows, judge, limit_remark, measurement_rows,
-    quantity_label,
+    ComparedRow, Row, comparison_remarks, comparison_rows, judge, limit_remark, line_rows,
+    measurement_rows, quantity_label,
 };
 pub use separated::write_separation;
 pub use short_list::SHOWN;

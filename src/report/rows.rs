@@ -1,11 +1,12 @@
 //! The rows of a report, built once from the results; the formats only dress them.
 
-use super::reading::{Figure, short};
+use super::reading::{Figure, Reading, short};
 use crate::analysis::{Harmonic, Measurement};
 use crate::comparison::{
     Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, LeftOut, Limit, SignalOutlook,
     Verdict,
 };
+use crate::{Warning, WarningCode};
 
 /// One figure of a measurement.
 #[derive(Debug, Clone, PartialEq)]
@@ -282,6 +283,46 @@ pub fn comparison_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow>
         .collect()
 }
 
+/// Warnings to be said before anything else, and the others.
+pub(super) fn comparison_warnings(comparison: &Comparison) -> (Vec<&Warning>, Vec<&Warning>) {
+    comparison
+        .warnings
+        .iter()
+        .partition(|warning| warning.code == WarningCode::ConditionsSwapped)
+}
+
+/// Whether a line's sentence is worth a reader's time: something became of it.
+pub(super) fn told(row: &ComparedRow) -> bool {
+    row.prominent && row.verdict != Verdict::Unresolved
+}
+
+/// Rows of the lines that are no order, the strongest first; a short listing shows so many.
+#[must_use]
+pub fn line_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow> {
+    comparison
+        .lines
+        .iter()
+        .enumerate()
+        .map(|(index, line)| {
+            let place = short(line.frequency_hz.value, "Hz", 5);
+            let mut row = compared_row(&line.quantity, index < show);
+            row.name = format!("line_{}_rms", index + 1);
+            row.label = format!("line {place}, RMS");
+            let label = format!("line at {place}");
+            row.sentence = if line.is_new() {
+                let reading = Reading::new(row.isolated, &row.unit);
+                format!(
+                    "{label} is new with the remedy: {}.",
+                    reading.value_with_unit()
+                )
+            } else {
+                named(&line.quantity.sentence(), &line.quantity.name, &label)
+            };
+            row
+        })
+        .collect()
+}
+
 /// What a harmonic reads with the loop closed (without such captures: with the loop broken).
 fn harmonic_looped(quantity: &ComparedQuantity) -> Option<f64> {
     let reading = quantity.looped.or(quantity.isolated)?;
@@ -301,8 +342,8 @@ fn compared_row(quantity: &ComparedQuantity, prominent: bool) -> ComparedRow {
         isolated: quantity.isolated.into(),
         loop_excess: quantity.loop_excess.into(),
         residual_excess: quantity.residual_excess.into(),
-        improvement_db: quantity.improvement_db,
-        excess_reduction_db: quantity.excess_reduction_db,
+        improvement_db: quantity.claimed(quantity.improvement_db),
+        excess_reduction_db: quantity.claimed(quantity.excess_reduction_db),
         verdict: quantity.verdict,
         prominent,
         sentence: named(&quantity.sentence(), &quantity.name, &label),

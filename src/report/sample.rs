@@ -80,6 +80,7 @@ pub fn measurement() -> Measurement {
             "Try an isolator in the computer's lead.",
         )],
         harmonic_groups: None,
+        other_mains: None,
         acquisition: Acquisition::default(),
         spectrum: None,
         folded: None,

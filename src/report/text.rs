@@ -4,7 +4,10 @@ use super::caution::CAUTIONS;
 use super::format::MeasuredCapture;
 use super::legend::{FLOOR_LEGEND, interval_legend, percent};
 use super::reading::{Figure, Reading, short};
-use super::rows::{ComparedRow, comparison_remarks, comparison_rows, limit_remark};
+use super::rows::{
+    ComparedRow, comparison_remarks, comparison_rows, comparison_warnings, limit_remark, line_rows,
+    told,
+};
 use super::short_list::ShortList;
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio, Judgement};
@@ -216,6 +219,10 @@ pub(super) fn comparison(
     comparison: &Comparison,
     show: usize,
 ) -> io::Result<()> {
+    let (first, later) = comparison_warnings(comparison);
+    for warning in first {
+        wrapped(out, "! ", &warning.to_string())?;
+    }
     wrapped(out, "", &comparison_heading(comparison))?;
     writeln!(out)?;
     let rows = comparison_rows(comparison, show);
@@ -252,14 +259,28 @@ pub(super) fn comparison(
             "Smaller harmonics left out here: {hidden}; --show N shows more."
         )?;
     }
+    let lines = line_rows(comparison, show);
+    for row in lines.iter().filter(|row| row.prominent) {
+        compared_row(out, row, &conditions)?;
+    }
+    let hidden = lines.iter().filter(|row| !row.prominent).count();
+    if hidden > 0 {
+        writeln!(
+            out,
+            "Weaker lines that are no order left out here: {hidden}; --show N shows more."
+        )?;
+    }
     writeln!(out)?;
     for row in headline {
+        wrapped(out, "- ", &row.sentence)?;
+    }
+    for row in lines.iter().filter(|row| told(row)) {
         wrapped(out, "- ", &row.sentence)?;
     }
     for remark in comparison_remarks(comparison) {
         wrapped(out, "- ", &remark)?;
     }
-    for warning in &comparison.warnings {
+    for warning in later {
         wrapped(out, "! ", &warning.to_string())?;
     }
     writeln!(out)?;
@@ -323,15 +344,11 @@ fn compared_row(
 }
 
 fn change(ratio: Option<DecibelRatio>) -> String {
-    let Some(DecibelRatio { low, high, .. }) = ratio else {
-        return String::new();
-    };
-    match high {
-        Some(high) if low.is_finite() => format!("{low:.1}..{high:.1} dB"),
-        Some(high) => format!("≤ {high:.1} dB"),
-        None if low.is_finite() => format!("≥ {low:.1} dB"),
-        None => String::new(),
-    }
+    let words = ratio.and_then(|ratio| ratio.interval()).unwrap_or_default();
+    words
+        .replace("at least", "≥")
+        .replace("at most", "≤")
+        .replace(" to ", "..")
 }
 
 /// Keeps a value and its unit on one line.

@@ -104,7 +104,7 @@ pub(super) fn pick_up(wiring: &LoopVerdict, remedies: &[RemedyResult]) -> Option
         format!(
             "With \"{}\" the loop is open by the wiring, but the hum did not fall ({}): it points to pick-up from a field rather than to a loop.",
             remedy.name,
-            PrintedEstimate::of(ratio.value, ratio.low, ratio.high, "dB")
+            ratio.words().unwrap_or_else(|| "not resolved".into())
         ),
         [
             ("improvement_db", ratio.value),

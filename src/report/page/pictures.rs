@@ -210,7 +210,8 @@ fn improvements(result: &SessionResult) -> Vec<DecibelRow> {
                 .iter()
                 .enumerate()
                 .filter_map(|(rank, remedy)| {
-                    let ratio = remedy.quantity(name)?.improvement_db?;
+                    let quantity = remedy.quantity(name)?;
+                    let ratio = quantity.claimed(quantity.improvement_db)?;
                     Some(Trace::new(Role::Remedy(rank), remedy.name.clone(), ratio))
                 })
                 .collect(),

@@ -1,6 +1,7 @@
 //! The summary: five sentences at most, for a reader who was not there.
 
 use super::tables::{figure_words, limit_label};
+use crate::WarningCode;
 use crate::capture::Condition;
 use crate::comparison::{Acceptance, ComparedQuantity, Verdict};
 use crate::report::legend::percent;
@@ -12,6 +13,7 @@ use crate::stats::Estimate;
 #[must_use]
 pub fn summary(result: &SessionResult) -> Vec<String> {
     [
+        swapped_sentence(result),
         Some(loop_sentence(result)),
         wiring_sentence(result),
         remedy_sentence(result),
@@ -28,6 +30,14 @@ fn reading<'a>(result: &'a SessionResult, condition: Condition, name: &str) -> O
         .rows
         .iter()
         .find(|row| row.condition == condition && row.quantity == name)
+}
+
+/// The floor and the loop taken for each other: said before anything else.
+fn swapped_sentence(result: &SessionResult) -> Option<String> {
+    let comparison = result.loop_comparison.as_ref()?;
+    let mut warnings = comparison.warnings.iter();
+    let warning = warnings.find(|w| w.code == WarningCode::ConditionsSwapped)?;
+    Some(format!("Before anything else: {}.", warning.message))
 }
 
 /// A level in words: its value, or an upper bound where it is not resolved.

@@ -6,7 +6,8 @@ use crate::comparison::{
     Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
 };
 use crate::report::figure::PrintedEstimate;
-use crate::report::{SHOWN, comparison_rows, quantity_label, si, si_short};
+use crate::report::rows::told;
+use crate::report::{SHOWN, comparison_rows, line_rows, quantity_label, si, si_short};
 use crate::session::{RemedyResult, SessionResult, TestRow};
 
 /// Rows of the test report under one condition.
@@ -151,8 +152,8 @@ fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLi
     let quantity = remedy.quantity(&judgement.quantity)?;
     let ratio = match judgement.bounded {
         Bounded::Reading => return None,
-        Bounded::Improvement => quantity.improvement_db,
-        Bounded::ExcessReduction => quantity.excess_reduction_db,
+        Bounded::Improvement => quantity.claimed(quantity.improvement_db),
+        Bounded::ExcessReduction => quantity.claimed(quantity.excess_reduction_db),
     };
     let (outcome, class) = outcome(judgement.outcome);
     Some(TestLine {
@@ -238,26 +239,12 @@ fn range(printed: &PrintedEstimate) -> String {
 }
 
 fn decibels(ratio: Option<DecibelRatio>) -> String {
-    match ratio {
-        None => "–".into(),
-        Some(DecibelRatio {
-            low, high: None, ..
-        }) => format!("at least {low:.1} dB"),
-        Some(DecibelRatio {
-            value,
-            low,
-            high: Some(high),
-        }) => format!("{} dB ({} to {})", tenths(value), tenths(low), tenths(high)),
-    }
+    let words = ratio.and_then(|ratio| ratio.words());
+    words.map_or_else(|| "–".into(), |words| words.replace('-', "−"))
 }
 
 fn tenths(db: f64) -> String {
-    let text = format!("{db:.1}");
-    if text == "-0.0" {
-        "0.0".into()
-    } else {
-        text.replace('-', "−")
-    }
+    crate::comparison::tenths(db).replace('-', "−")
 }
 
 fn verdict_words(verdict: Verdict) -> &'static str {
@@ -303,6 +290,17 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
                     .any(|row| row.name == quantity.name && row.prominent)
     };
     let counts = remedy.comparison.captures;
+    let line_rows = line_rows(&remedy.comparison, SHOWN);
+    let lines = remedy
+        .comparison
+        .lines
+        .iter()
+        .zip(&line_rows)
+        .filter(|(_, row)| row.prominent)
+        .map(|(line, row)| RemedyLine {
+            figure: capitalised(&row.label),
+            ..remedy_line(&line.quantity)
+        });
     RemedyTable {
         rank,
         name: remedy.name.clone(),
@@ -316,12 +314,14 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
             .iter()
             .filter(shown)
             .map(remedy_line)
+            .chain(lines)
             .collect(),
         sentences: rows
             .iter()
             .filter(|row| {
                 row.prominent && matches!(row.name.as_str(), "hum_rms" | "dc_offset" | "noise_rms")
             })
+            .chain(line_rows.iter().filter(|row| told(row)))
             .map(|row| capitalised(&row.sentence))
             .collect(),
     }
@@ -354,8 +354,8 @@ fn remedy_line(quantity: &ComparedQuantity) -> RemedyLine {
         floor: reading(quantity.baseline, unit),
         looped: reading(quantity.looped, unit),
         isolated: reading(quantity.isolated, unit),
-        improvement: decibels(quantity.improvement_db),
-        interference: decibels(quantity.excess_reduction_db),
+        improvement: decibels(quantity.claimed(quantity.improvement_db)),
+        interference: decibels(quantity.claimed(quantity.excess_reduction_db)),
         verdict: verdict_words(quantity.verdict),
     }
 }

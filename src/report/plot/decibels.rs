@@ -6,7 +6,7 @@ use super::chart::{LegendEntry, chart, legend, picture, rule};
 use super::marker::marker;
 use super::trace::{Role, Trace};
 use crate::comparison::DecibelRatio;
-use crate::report::{PrintedEstimate, si_short};
+use crate::report::si_short;
 use plotters::prelude::*;
 
 /// A figure and the improvement of it under each remedy.
@@ -135,9 +135,8 @@ fn describe(rows: &[DecibelRow], confidence: f64) -> String {
     );
     for row in rows {
         for ratio in &row.ratios {
-            let printed =
-                PrintedEstimate::of(ratio.data.value, ratio.data.low, ratio.data.high, "dB");
-            text.push_str(&format!(" {}, {}: {printed}.", row.figure, ratio.label));
+            let words = ratio.data.words().unwrap_or_else(|| "not known".into());
+            text.push_str(&format!(" {}, {}: {words}.", row.figure, ratio.label));
         }
     }
     text
