@@ -150,7 +150,7 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
             every_s: typed.every,
             detail: Detail {
                 // a comparison of the lines needs the noise about them
-                third_octaves: format(typed.printing.format) == Format::Jsonl,
+                third_octaves: format == Format::Jsonl,
                 ..Detail::default()
             },
             ..analysis(&typed.analysis)
