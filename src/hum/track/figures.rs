@@ -180,7 +180,10 @@ fn offset(fit: &Fit) -> Reading {
         let mean = |log_stretch: f64| {
             let time_constant = settling.time_constant_s * log_stretch.exp();
             let step = fit.record.sample_s / time_constant;
-            fit.record.sample_s / duration * (-duration / time_constant).exp_m1() / (-step).exp_m1()
+            let gain = fit.record.settling_gain(time_constant);
+            fit.record.sample_s / duration * (-duration / time_constant).exp_m1()
+                / (-step).exp_m1()
+                / gain
         };
         let at = TRACKS * mesh.coefficients() + Border::of(&fit.model).settling_at();
         gradient[at] = mean(0.0);

@@ -10,7 +10,7 @@ use super::prior::{
     Looseness, gain_ladder, gain_looseness, phase_ladder, phase_looseness, slow_ladder,
 };
 use super::record::Record;
-use super::settling::fit_slow;
+use super::settling::{FROZEN, fit_slow};
 use super::start::start;
 use super::step::{Ladders, Weighed, converge, freedom, weigh};
 use crate::stats::f_quantile;
@@ -20,6 +20,8 @@ use rustfft::num_complex::Complex64;
 const GUIDES: usize = 8;
 /// Orders that are fitted with the slow content.
 const FIRST_ORDERS: usize = 10;
+/// Cycles below which slow content and frequency are told apart in two goes.
+const SHORT: usize = 30;
 /// Rounds of noise, steps and evidence.
 const ROUNDS: usize = 3;
 
@@ -68,8 +70,18 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
     if !(range > 0.0) {
         return None;
     }
-    let level = fit_slow(&whole, &mut model, range)?;
+    let mut level = fit_slow(&whole, &mut model, range, &FROZEN)?;
     find_track(&whole, &mut model, orders);
+    if model.settling.is_some() || mesh.intervals() < SHORT {
+        // Again with the frequency known: what a wrong one leaves looks like slow content.
+        let frozen: &[usize] = if mesh.intervals() < SHORT {
+            &[GAIN]
+        } else {
+            &FROZEN
+        };
+        level = fit_slow(&whole, &mut model, range, frozen)?;
+        model.settle_gauge();
+    }
     let flat = Noise {
         orders: vec![
             Level {
@@ -103,12 +115,13 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
         others = set_others_aside(&whole, &mut record, &model, orders)?;
         noise = read_noise(&record, &model, &normal, &noise, &looseness, orders);
         let levels = noise.levels(&model);
-        normal = converge(&record, &mut model, &levels, &looseness, &[], 3)?;
+        normal = Normal::new(&record, &model, &levels, &[]);
         let ladders = ladders(input, &model, &noise, &record, range);
         let found = weigh(&normal, &model, &ladders, &looseness);
         looseness = found.candidates.first()?.looseness;
-        normal = converge(&record, &mut model, &levels, &looseness, &[], 2)?;
         weighed = Some(found);
+        // The next reading of the noise has to find the tracks as loose as is said of them.
+        normal = converge(&record, &mut model, &levels, &looseness, &[], 3)?;
     }
     model.settle_gauge();
     Some(Fit {

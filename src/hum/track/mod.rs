@@ -143,6 +143,9 @@ impl TrackFit {
         all.sort_by_key(|o| o.0);
         model.orders = all.iter().map(|o| o.0).collect();
         model.amplitudes = all.iter().map(|o| o.1).collect();
+        if let Some(settling) = &mut model.settling {
+            settling.amplitude /= fit.record.settling_gain(settling.time_constant_s);
+        }
         let densities = fit
             .noise
             .orders

@@ -4,7 +4,7 @@ use super::TrackInput;
 use crate::spectrum::Decimator;
 
 /// Samples below which the rate is left as it is.
-const ENOUGH: usize = 24_000;
+const ENOUGH: usize = 4_000;
 /// Samples a cycle of the highest order that the lowered rate keeps at least.
 const LEAST_PER_CYCLE: f64 = 3.4;
 
@@ -77,6 +77,23 @@ impl Record {
         self.lowering
             .as_ref()
             .map_or(1.0, |(decimator, rate)| decimator.gain(frequency_hz / rate))
+    }
+
+    /// What it makes of an exponential.
+    pub(super) fn settling_gain(&self, time_constant_s: f64) -> f64 {
+        let Some((decimator, rate)) = &self.lowering else {
+            return 1.0;
+        };
+        let middle = decimator.first_centre();
+        let shape: Vec<f64> = (0..=2 * middle.ceil() as usize)
+            .map(|i| ((middle - i as f64) / (rate * time_constant_s)).exp())
+            .collect();
+        let mut out = Vec::new();
+        decimator.clone().run(&shape, &mut out);
+        out.first()
+            .copied()
+            .filter(|g| g.is_finite())
+            .unwrap_or(1.0)
     }
 }
 

@@ -3,20 +3,32 @@
 use super::beside::rings;
 use super::model::{Model, Settling};
 use super::normal::{Border, GAIN, Levels, Normal, PHASE};
-use super::prior::{Looseness, Rung, slow_ladder};
+use super::prior::{Looseness, slow_ladder};
 use super::record::Record;
 use super::step::{converge, moved, solve};
 use crate::stats::median;
+use rustfft::num_complex::Complex64;
 
 /// Time constants tried.
 const TRIALS: usize = 14;
 /// Log evidence that a settling must gain over slow content alone.
 const GAIN_NEEDED: f64 = 4.0;
-const FROZEN: [usize; 2] = [PHASE, GAIN];
+/// Squares, in units of the noise, that a settling must take off to be looked at closer.
+const LEAST_SHAPE: f64 = 9.0;
+/// Tracks that a first look holds.
+pub(super) const FROZEN: [usize; 2] = [PHASE, GAIN];
 
-/// Fits slow content and steady orders with the tracks held, with an exponential where the evidence is for one. Returns
+/// Fits slow content and steady orders with the `frozen` tracks held, with an exponential where the evidence is for one. Returns
 /// the level of the noise between orders.
-pub(super) fn fit_slow(record: &Record, model: &mut Model, range: f64) -> Option<f64> {
+pub(super) fn fit_slow(
+    record: &Record,
+    model: &mut Model,
+    range: f64,
+    frozen: &[usize],
+) -> Option<f64> {
+    model.settling = None;
+    model.slow.fill(0.0);
+    model.amplitudes.fill(Complex64::default());
     let (orders, tones) = (model.orders.len(), model.tones.len());
     let flat = |level: f64| Levels {
         slow: level,
@@ -37,61 +49,105 @@ pub(super) fn fit_slow(record: &Record, model: &mut Model, range: f64) -> Option
         })
         .collect();
     let normal = Normal::new(record, model, &unit, &trials);
-    let mut best: Option<(f64, f64, f64)> = None;
-    for (i, &time_constant_s) in trials.iter().enumerate() {
-        let mut columns: Vec<usize> = (0..plain_columns).collect();
-        columns.push(plain_columns + i);
-        let Some(solved) = solve(&normal.with_border(&columns), model, &loose, &FROZEN) else {
-            continue;
-        };
-        let amplitude = solved.change.last().copied().unwrap_or(0.0);
-        if best.is_none_or(|(gain, _, _)| solved.decrement > gain) {
-            best = Some((solved.decrement, time_constant_s, amplitude));
-        }
-    }
     let plain_normal = normal.with_border(&(0..plain_columns).collect::<Vec<_>>());
     let solved = solve(&plain_normal, model, &loose, &FROZEN)?;
-    let plain = moved(model, &solved.change, 1.0);
-    let settled = best.and_then(|(_, time_constant_s, amplitude)| {
-        let mut settled = plain.clone();
+    let mut plain = moved(model, &solved.change, 1.0);
+    let level = noise_between(record, &plain);
+    if frozen != FROZEN {
+        converge(record, &mut plain, &flat(level), &loose, frozen, 4)?;
+    }
+    let level = noise_between(record, &plain);
+    let mut found = vec![plain.clone()];
+    // Beside slow content that does not move, and beside some that may: the time constant that takes most off.
+    for looseness in [Looseness::default(), loose] {
+        let best = trials
+            .iter()
+            .enumerate()
+            .filter_map(|(i, &time_constant_s)| {
+                let mut columns: Vec<usize> = (0..plain_columns).collect();
+                columns.push(plain_columns + i);
+                let solved = solve(&normal.with_border(&columns), model, &looseness, &FROZEN)?;
+                Some((solved.decrement, time_constant_s, solved.change))
+            });
+        let Some((decrement, time_constant_s, change)) = best.max_by(|a, b| a.0.total_cmp(&b.0))
+        else {
+            continue;
+        };
+        // What the shape takes off the squares, in units of the noise left without it.
+        let needed = if looseness == loose {
+            LEAST_SHAPE
+        } else {
+            -LEAST_SHAPE
+        };
+        if decrement - solved.decrement < needed * level {
+            continue;
+        }
+        let amplitude = change.last().copied().unwrap_or(0.0);
+        let mut settled = moved(model, &change, 1.0);
         settled.settling = Some(Settling {
             amplitude,
             time_constant_s,
         });
-        let level = noise_between(record, &plain);
-        converge(record, &mut settled, &flat(level), &loose, &FROZEN, 8)?;
-        Some(settled)
-    });
-    *model = plain.clone();
-    if let Some(settled) = settled {
-        let level = noise_between(record, &settled);
         let levels = flat(level);
-        let sense = |m: &Model| -> Option<f64> {
-            let normal = Normal::new(record, m, &levels, &[]);
-            let knot = (level * m.mesh.intervals() as f64 / record.samples.len() as f64).sqrt();
-            let evidence = |rung: &Rung| {
-                let looseness = Looseness {
-                    slow: rung.looseness,
-                    ..Looseness::default()
-                };
-                Some(
-                    solve(&normal, m, &looseness, &FROZEN)?.log_evidence
-                        - 0.5 * normal.squares / level,
-                )
-            };
-            slow_ladder(knot, range)
-                .iter()
-                .filter_map(evidence)
-                .max_by(f64::total_cmp)
-        };
-        let (with, without) = (sense(&settled), sense(&plain));
-        if let (Some(with), Some(without)) = (with, without)
-            && with - range.ln() > without + GAIN_NEEDED
-        {
-            *model = settled;
+        let mut settle =
+            |held: &[usize], most| converge(record, &mut settled, &levels, &looseness, held, most);
+        if settle(&FROZEN, 5).is_some() && settle(frozen, 6).is_some() {
+            found.push(settled);
         }
     }
-    Some(noise_between(record, model))
+    let level = found
+        .iter()
+        .map(|m| noise_between(record, m))
+        .fold(level, f64::min);
+    if found.len() > 1 {
+        // Hum that moves is misfit as yet: a settling has to stand out of that too.
+        let misfit = found
+            .iter()
+            .map(|m| squares(record, m) / record.samples.len() as f64)
+            .fold(f64::INFINITY, f64::min);
+        let levels = flat(level.max(misfit));
+        let weighed = found.into_iter().filter_map(|m| {
+            let price = if m.settling.is_some() {
+                range.ln() + GAIN_NEEDED
+            } else {
+                0.0
+            };
+            Some((evidence(record, &m, &levels, range, frozen)? - price, m))
+        });
+        *model = weighed.max_by(|a, b| a.0.total_cmp(&b.0))?.1;
+    } else {
+        *model = plain;
+    }
+    Some(level)
+}
+
+fn squares(record: &Record, model: &Model) -> f64 {
+    let residual = model.residual(record);
+    let trusted = residual.iter().zip(&record.trust);
+    trusted.map(|(r, trust)| trust * r * r).sum()
+}
+
+/// Best log evidence over the looseness of the slow content.
+fn evidence(
+    record: &Record,
+    model: &Model,
+    levels: &Levels,
+    range: f64,
+    frozen: &[usize],
+) -> Option<f64> {
+    let normal = Normal::new(record, model, levels, &[]);
+    let knots = model.mesh.intervals() as f64 / record.samples.len() as f64;
+    slow_ladder((levels.slow * knots).sqrt(), range)
+        .iter()
+        .filter_map(|rung| {
+            let looseness = Looseness {
+                slow: rung.looseness,
+                ..Looseness::default()
+            };
+            Some(solve(&normal, model, &looseness, frozen)?.log_evidence)
+        })
+        .max_by(f64::total_cmp)
+        .map(|best| best - 0.5 * normal.squares / levels.slow)
 }
 
 /// Level of the residual between the low orders, where neither hum that moves nor slow content reaches.

@@ -11,6 +11,8 @@ const WINDOW: usize = 12;
 const LONG: usize = 30;
 /// Furthest the frequency may be from where it is looked for in a long record, Hz.
 const REACH_HZ: f64 = 2.5;
+/// The same in a short one.
+const NEAR_HZ: f64 = 1.5;
 /// Orders that tell.
 const TELLING: usize = 5;
 
@@ -29,7 +31,7 @@ pub(super) fn start(record: &Record, rest: &[f64], model: &mut Model, orders: us
     }
     let hop_s = record.duration_s / count as f64;
     let (window, reach) = if count < LONG {
-        (count, (0.8 / record.duration_s).max(0.3))
+        (count, (0.8 / record.duration_s).clamp(0.3, NEAR_HZ))
     } else {
         (WINDOW, REACH_HZ)
     };

@@ -9,8 +9,12 @@ use rustfft::num_complex::Complex64;
 
 /// Largest change of a guide order's phase in one step, rad.
 const LARGEST_TURN: f64 = 0.7;
+/// Largest change of a settling's log time constant in one step.
+const LARGEST_STRETCH: f64 = 0.4;
 /// Precision of the log time constant of a settling about where it is.
 const TIME_CONSTANT_PRECISION: f64 = 1.0;
+/// Share of its information by which a settling is held where loose slow content could stand for it.
+const DAMPING: f64 = 1e-9;
 /// Log evidence below the best at which a looseness no longer counts.
 const FAR: f64 = 9.0;
 
@@ -60,7 +64,10 @@ fn solve_with(
     }
     let layout = Border::of(model);
     if layout.settling {
-        matrix.add_corner(layout.settling_at() + 1, TIME_CONSTANT_PRECISION);
+        let at = layout.settling_at();
+        matrix.add_corner(at, DAMPING * matrix.corner_diagonal(at));
+        let stretch = DAMPING * matrix.corner_diagonal(at + 1);
+        matrix.add_corner(at + 1, stretch + TIME_CONSTANT_PRECISION);
     }
     let right = change.clone();
     let factored = matrix.factor()?;
@@ -137,6 +144,10 @@ fn allowed(model: &Model, change: &[f64]) -> f64 {
         sum += (k * k) as f64 * c.norm_sqr();
         weight += c.norm_sqr();
     }
+    let stretch = match model.settling {
+        Some(_) => change[TRACKS * n + Border::of(model).settling_at() + 1].abs(),
+        None => 0.0,
+    };
     let order = if weight > 0.0 {
         (sum / weight).sqrt()
     } else {
@@ -144,6 +155,7 @@ fn allowed(model: &Model, change: &[f64]) -> f64 {
     };
     (LARGEST_TURN / (order * turn).max(f64::MIN_POSITIVE))
         .min(0.7 / gain.max(f64::MIN_POSITIVE))
+        .min(LARGEST_STRETCH / stretch.max(f64::MIN_POSITIVE))
         .min(1.0)
 }
 
@@ -159,7 +171,7 @@ pub(super) fn converge(
     let mut normal = Normal::new(record, model, levels, &[]);
     for _ in 0..most {
         let solved = solve(&normal, model, looseness, frozen)?;
-        if !(solved.decrement.abs() > 0.01) {
+        if !(solved.decrement.abs() > 0.05) {
             break;
         }
         let mut share = allowed(model, &solved.change);
@@ -171,6 +183,9 @@ pub(super) fn converge(
             halvings += 1;
             next = moved(model, &solved.change, share);
             after = Normal::new(record, &next, levels, &[]);
+        }
+        if after.squares > 1.2 * normal.squares {
+            break;
         }
         *model = next;
         normal = after;
