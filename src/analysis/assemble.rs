@@ -6,6 +6,7 @@ use super::combine::{CombinedHarmonic, line_power};
 use super::folding::Folding;
 use super::groups::HarmonicGroups;
 use super::intake::High;
+use super::interval::is_coarse;
 use super::measurement::{
     BandNoise, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Spectrum, Tone, Track,
     TrackPoint, Waveform,
@@ -13,7 +14,7 @@ use super::measurement::{
 use super::noise_floor::{NoiseFloor, RemovedLine};
 use super::options::MeasureOptions;
 use super::own_scale::OwnScale;
-use super::quantisation::rounding_bias;
+use super::quantisation::{rounding_bias, rounding_line};
 use super::slow_noise::MeanWindow;
 use super::tones::find_peaks;
 use crate::capture::{CaptureHeader, Coupling};
@@ -140,8 +141,12 @@ pub(super) fn assemble(
     let mut warnings = facts.source_warnings.to_vec();
     let floors = Floors::new(facts, stream, fit);
     let mains = mains(facts, fit, options, &mut warnings);
-    let tones = tones(facts, fit, &floors, &mains, options);
-    let noise = noise(facts, &floors, fit, options, &mut warnings);
+    let mut tones = tones(facts, fit, &floors, &mains, options);
+    let mut noise = noise(facts, &floors, fit, options, &mut warnings);
+    let rounding = rounded_line(facts, fit) / 2f64.sqrt();
+    if rounding > 0.0 {
+        return_to_noise(&mut noise, &mut tones, rounding);
+    }
     let dc_offset = offset(facts, stream, fit, options);
     quality_warnings(facts, &noise, options, &mut warnings);
     let mut measurement = facts.measurement(options, dc_offset, mains, noise, warnings);
@@ -149,6 +154,14 @@ pub(super) fn assemble(
     measurement.spectrum = options.detail.spectrum.then(|| floors.spectrum());
     measurement.track = track(facts, stream, fit);
     bound_by_step(&mut measurement);
+    if fit.interval.is_none() {
+        let line = rounded_line(facts, fit) / 2f64.sqrt();
+        let mains = &mut measurement.mains;
+        let figures = mains.hum_rms.iter_mut();
+        for figure in figures.chain(mains.harmonics.iter_mut().map(|h| &mut h.rms)) {
+            widen(figure, line);
+        }
+    }
     if measurement.mains.detected {
         measurement.folded = fit.folding.as_ref().map(Folding::figures);
         measurement.harmonic_groups = grouped(facts, fit, options);
@@ -400,8 +413,16 @@ fn mains(
         .zip(&gains)
         .map(|(p, g)| scaled(p, *g))
         .collect();
-    let total = sum_of(at_input.iter());
+    let mut total = sum_of(at_input.iter());
     let mut hum_rms = line_estimate(&total, 1.0, level);
+    if let Some(bounded) = &fit.interval {
+        // At the input as the sum of the orders is.
+        let seen: f64 = powers.iter().map(|p| p.observed_v2).sum();
+        let gain = (seen / total.observed_v2.max(f64::MIN_POSITIVE)).sqrt();
+        let gain = if gain > 0.0 { gain } else { 1.0 };
+        total = bounded.power(gain, level);
+        hum_rms = bounded.hum_rms(gain, level);
+    }
     let single = HARMONIC_FALSE_ALARM / fit.orders as f64;
     let harmonics: Vec<Harmonic> = combined
         .harmonics
@@ -751,6 +772,15 @@ fn offset(
     fit: &StreamFit,
     options: &MeasureOptions,
 ) -> Estimate {
+    if let Some(bounded) = &fit.interval {
+        let (value, variance) = bounded.offset;
+        return Estimate::student(
+            facts.mean + value,
+            variance.sqrt(),
+            bounded.degrees_of_freedom,
+            options.confidence,
+        );
+    }
     let half_rate = 0.5 * stream.rate_hz;
     let duration = fit.samples as f64 / stream.rate_hz;
     let window = match fit.settings.weighting {
@@ -804,7 +834,7 @@ fn offset(
     );
     if let Some(step) = facts.step {
         let peaks = fit.combined.harmonics.iter().map(|h| h.amplitude.norm());
-        let bias = rounding_bias(step, fit.residual_rms, peaks);
+        let bias = rounding_bias(step, unrounded(step, fit.residual_rms), peaks);
         estimate.low -= bias;
         estimate.high += bias;
         estimate.standard_uncertainty = estimate.standard_uncertainty.hypot(bias / 3f64.sqrt());
@@ -828,6 +858,17 @@ fn short_offset(stream: &Stream, fit: &StreamFit, options: &MeasureOptions) -> O
     )
 }
 
+/// A share in percent, with a digit where it is small.
+fn percent(share: f64) -> String {
+    if share < 1e-4 {
+        "under 0.01 %".to_owned()
+    } else if share < 0.1 {
+        format!("{:.2} %", 100.0 * share)
+    } else {
+        format!("{:.0} %", 100.0 * share)
+    }
+}
+
 fn quality_warnings(
     facts: &ChannelFacts<'_>,
     noise: &Noise,
@@ -838,8 +879,10 @@ fn quality_warnings(
         warnings.push(Warning::new(
             WarningCode::Clipped,
             format!(
-                "{} samples are at the limit of the range and were left out; choose a wider range and capture again",
-                facts.clipped
+                "{} samples ({}) are at a limit of the range: all that is known of them is that the input lay beyond; \
+                 choose a wider range and capture again",
+                facts.clipped,
+                percent(facts.clipped as f64 / facts.frames.max(1) as f64)
             ),
         ));
     }
@@ -882,6 +925,65 @@ fn quality_warnings(
             ));
         }
     }
+}
+
+/// The noise's deviation, the rounding's own taken off a residual.
+fn unrounded(step: f64, residual_rms: f64) -> f64 {
+    (residual_rms * residual_rms - step * step / 12.0)
+        .max(0.0)
+        .sqrt()
+}
+
+/// Largest peak of a line that rounding can have made of the hum; 0 where the noise is above half a step, and where rounding
+/// is noise.
+fn rounded_line(facts: &ChannelFacts<'_>, fit: &StreamFit) -> f64 {
+    let Some(step) = facts
+        .step
+        .filter(|_| is_coarse(facts.step, fit.residual_rms))
+    else {
+        return 0.0;
+    };
+    let strongest = fit
+        .combined
+        .harmonics
+        .iter()
+        .map(|h| h.amplitude.norm())
+        .chain(
+            fit.tones
+                .iter()
+                .filter_map(|t| Some(t.combined.harmonics.first()?.amplitude.norm())),
+        )
+        .fold(0.0, f64::max);
+    rounding_line(step, unrounded(step, fit.residual_rms), strongest)
+}
+
+/// Tones that rounding can have made, up to an RMS of `rounding`, are rounding noise.
+fn return_to_noise(noise: &mut Noise, tones: &mut Vec<Tone>, rounding: f64) {
+    let band = noise.band_hz;
+    let within = |t: &Tone| t.frequency_hz.value >= band.0 && t.frequency_hz.value <= band.1;
+    let power: f64 = tones
+        .iter()
+        .filter(|t| t.rms.value <= rounding && within(t))
+        .map(|t| t.rms.value.powi(2))
+        .sum();
+    tones.retain(|t| t.rms.value > rounding);
+    let per_root = 1.0 / (band.1 - band.0).max(f64::MIN_POSITIVE).sqrt();
+    for (figure, scale) in [
+        (&mut noise.rms, 1.0),
+        (&mut noise.density_v_per_rthz, per_root),
+    ] {
+        let own = power.sqrt() * scale;
+        figure.value = figure.value.hypot(own);
+        figure.low = figure.low.hypot(own);
+        figure.high = figure.high.hypot(own);
+    }
+}
+
+/// Widens what was fitted by least squares by the lines that rounding can have made.
+fn widen(estimate: &mut Estimate, by: f64) {
+    estimate.low = (estimate.low - by).max(0.0);
+    estimate.high += by;
+    estimate.standard_uncertainty = estimate.standard_uncertainty.hypot(by / 3f64.sqrt());
 }
 
 /// Noise under half a step is bounded, not read: from nothing to what was seen and a step's own rounding noise.

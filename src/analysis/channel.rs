@@ -2,8 +2,9 @@
 
 use super::combine::{Combined, OrderNoise, combine};
 use super::folding::Folding;
-use super::gaps::{Gap, fill};
+use super::gaps::{Gap, fill, fill_beyond};
 use super::groups::{HarmonicGroups, harmonic_groups};
+use super::interval::{self, IntervalFit};
 use super::noise_floor::NoiseFloor;
 use super::remainder::{Lines, Remainder, Transform};
 use super::segment::{FitSettings, SegmentFit};
@@ -20,7 +21,7 @@ use std::f64::consts::PI;
 pub(super) const GRID_RANGE: f64 = 0.01;
 /// Longest record fitted as one segment, and length of the segments of longer ones, s: a grid that
 /// wanders by 10 mHz in 10 s turns the 40th harmonic by less than a tenth of a radian within a segment.
-const ONE_SEGMENT_S: f64 = 1.05;
+pub(super) const ONE_SEGMENT_S: f64 = 1.05;
 const SEGMENT_S: f64 = 1.0;
 /// Fewest samples of a segment, and of one where the rate carries no mains: what is left to find are steady tones.
 const LEAST_SEGMENT: usize = 64;
@@ -41,6 +42,8 @@ pub(super) struct Stream {
     pub(super) gaps: Vec<Gap>,
     /// Highest frequency that the stream carries without aliases, Hz.
     pub(super) clean_to_hz: f64,
+    /// The converter's step, of samples at the record's own rate.
+    pub(super) step: Option<f64>,
 }
 
 /// A tone: a series of one order.
@@ -84,6 +87,8 @@ pub(super) struct StreamFit {
     pub(super) groups: Option<HarmonicGroups>,
     /// Mean of the stream with its gaps filled.
     pub(super) mean: f64,
+    /// The fit of what the samples only bound, where it was needed.
+    pub(super) interval: Option<IntervalFit>,
 }
 
 /// Cuts `count` samples into equal segments of at least `least`; a short record is one.
@@ -164,8 +169,17 @@ pub(super) fn fit_stream(
 ) -> StreamFit {
     let mut work = Work::new(stream, options);
     let mut result = work.fit(known);
-    // Gaps: fill with the model and fit again until the filling no longer moves.
-    if !stream.gaps.is_empty() {
+    let bounded = interval::read(stream, &result, options);
+    if let Some(bounded) = bounded {
+        if !stream.gaps.is_empty() {
+            work.fill_beyond(&bounded);
+            result = work.fit(known);
+        }
+        let middle = 0.5 * (stream.samples.len() as f64 - 1.0);
+        result.combined = bounded.combined(stream.rate_hz, middle);
+        result.interval = Some(bounded);
+    } else if !stream.gaps.is_empty() {
+        // Gaps: fill with the model and fit again until the filling no longer moves.
         for _ in 0..12 {
             if work.fill_gaps(&result) < 1e-2 {
                 break;
@@ -406,6 +420,7 @@ impl<'a> Work<'a> {
             folding: None,
             groups: None,
             mean: self.samples.iter().sum::<f64>() / self.samples.len().max(1) as f64,
+            interval: None,
         }
     }
 
@@ -523,6 +538,21 @@ impl<'a> Work<'a> {
                     .zip(&noise.variances)
                     .all(|((a, b), v)| moved_by(a, b, &|_, _| *v) < UNMOVED)
         })
+    }
+
+    /// Fills the gaps from an interval fit.
+    fn fill_beyond(&mut self, bounded: &IntervalFit) {
+        let samples = self.samples.to_mut();
+        let filled = fill_beyond(
+            samples,
+            &self.stream.gaps,
+            &bounded.means,
+            bounded.deviation,
+        );
+        // The fit took its parameters out of the samples that are there.
+        let parameters = 2.0 + 2.0 * bounded.harmonics.len() as f64;
+        let all = (samples.len() as f64 - parameters).max(1.0);
+        self.present = (1.0 - filled.lost / all).clamp(0.1, 1.0);
     }
 
     /// Fills the gaps from a fit of the resolved orders to the samples that are there; the largest change

@@ -180,6 +180,26 @@ pub(super) fn fill(
     outcome
 }
 
+/// Fills gaps with what is expected there given the noise-free input and the noise's deviation.
+pub(super) fn fill_beyond(
+    samples: &mut [f64],
+    gaps: &[Gap],
+    means: &[f64],
+    deviation: f64,
+) -> Filled {
+    let mut lost = 0.0;
+    for gap in gaps {
+        let (expected, variance) = gap.kind.expected(means[gap.at], deviation);
+        samples[gap.at] = expected;
+        lost += variance / (deviation * deviation);
+    }
+    Filled {
+        deviation,
+        lost,
+        ..Filled::default()
+    }
+}
+
 /// Straight lines across what is not finite.
 pub(super) fn bridge(samples: &mut [f64]) {
     let mut last: Option<(usize, f64)> = None;

@@ -304,6 +304,7 @@ impl Joined {
             })
             .collect();
         StreamFit {
+            interval: None,
             nominal_hz: self.nominal_hz,
             decided: self.decided,
             orders: self.orders,

@@ -4,6 +4,7 @@ use super::assemble::{ChannelFacts, assemble};
 use super::channel::Known;
 use super::constant::constant;
 use super::intake::Intake;
+use super::interval::fits_clipped;
 use super::measurement::Measurement;
 
 use super::options::MeasureOptions;
@@ -25,8 +26,14 @@ const WHOLE_FRAMES: usize = 1 << 18;
 const MOST_DECIMATED: usize = 1 << 10;
 /// Samples from which the converter's step is inferred.
 const STEP_SAMPLES: usize = 1 << 14;
-/// Share of missing and clipped samples up to which a record is analysed around them.
-const MOST_GAPS: f64 = 0.10;
+/// Share of missing samples up to which a record is analysed around them.
+const MOST_MISSING: f64 = 0.10;
+/// Share of clipped samples up to which the rest still tells hum, offset and frequency.
+const MOST_CLIPPED: f64 = 0.50;
+/// The same of records too long to be fitted to their rails, and of a low-rate copy's samples, over each of which
+/// many are spread.
+const MOST_OF_LONG: f64 = 0.10;
+const MOST_SPOILT: f64 = 0.30;
 
 /// Measures every wanted channel of a capture.
 ///
@@ -35,8 +42,9 @@ const MOST_GAPS: f64 = 0.10;
 ///
 /// # Errors
 /// `BadOption` for settings out of range, `NoSuchChannel`, `TooShort` below 16 samples,
-/// `BadValue` where more than a tenth of the samples are missing or clipped, where the source's rate (1e-6 to 1e12 Hz),
-/// full scale, step or coupling corner is out of range or a value beyond 1e302, and those of the source.
+/// `BadValue` where more than a tenth of the samples are missing, where the source's rate (1e-6 to 1e12 Hz), full scale,
+/// step or coupling corner is out of range or a value beyond 1e302, `TooClipped` where more than half of the samples
+/// (a tenth, of records too long to be fitted to their rails) are at a limit of the range, and those of the source.
 ///
 /// ```
 /// use humsieve::{Capture, MeasureOptions, analysis, capture::MemorySource};
@@ -409,6 +417,7 @@ impl Channel {
             self.step = self.step.or_else(|| infer_step(&self.first));
             let mut stretches = Stretches::new(rate_hz, 0.5 * rate_hz, options, None);
             stretches.pending = std::mem::take(&mut self.whole);
+            stretches.step = self.step;
             self.rails.learn(&stretches.pending);
             self.rails.mark(&mut stretches.pending);
             Long {
@@ -424,22 +433,11 @@ impl Channel {
             }
             None => (None, None),
         };
-        let lost = self.sums.missing + self.rails.clipped();
-        let (gaps, samples) = long.stretches.gaps();
-        if lost as f64 > MOST_GAPS * frames as f64 || gaps as f64 > 3.0 * MOST_GAPS * samples as f64
-        {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
-                    "channel '{}': {} of {frames} samples are clipped and {} missing; at most {:.0} % can be worked \
-                     around: choose a wider range and capture again",
-                    header.channels[self.index].name,
-                    self.rails.clipped(),
-                    self.sums.missing,
-                    100.0 * MOST_GAPS
-                ),
-            ));
-        }
+        let name = &header.channels[self.index].name;
+        let (spoilt, copied) = long.stretches.gaps();
+        let spread = long.factor > 1 && spoilt as f64 > MOST_SPOILT * copied as f64;
+        let long_record = spread || !fits_clipped(frames, frames as f64 / rate_hz);
+        self.refuse(name, frames, long_record, spread)?;
         let mut facts = ChannelFacts {
             header,
             index: self.index,
@@ -465,6 +463,43 @@ impl Channel {
         let mut measurement = assemble(&facts, &stream, &fit, options);
         facts.scale.restore(&mut measurement);
         Ok(measurement)
+    }
+}
+
+impl Channel {
+    /// The error of a record that misses too much; `long`: not fitted to its rails; `spread`: of a low-rate copy too many
+    /// samples hold something missing or clipped.
+    fn refuse(&self, name: &str, frames: usize, long: bool, spread: bool) -> Result<(), Error> {
+        let share = |count: u64| count as f64 / frames.max(1) as f64;
+        let (missing, clipped) = (self.sums.missing, self.rails.clipped());
+        if share(missing) > MOST_MISSING || (spread && clipped == 0) {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "channel '{name}': {missing} of {frames} samples are missing; at most {:.0} % can be worked around: \
+                     capture again without gaps",
+                    100.0 * MOST_MISSING
+                ),
+            ));
+        }
+        let most = if long { MOST_OF_LONG } else { MOST_CLIPPED };
+        if share(clipped) > most || spread {
+            let shorter = if share(clipped) <= MOST_CLIPPED {
+                ", or measure stretches of half a second"
+            } else {
+                ""
+            };
+            return Err(Error::new(
+                ErrorKind::TooClipped,
+                format!(
+                    "channel '{name}': {clipped} of {frames} samples ({:.1} %) are at a limit of the range; of a record \
+                     of this length at most {:.0} % can be worked around: choose a wider range and capture again{shorter}",
+                    100.0 * share(clipped),
+                    100.0 * most
+                ),
+            ));
+        }
+        Ok(())
     }
 }
 

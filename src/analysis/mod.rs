@@ -15,6 +15,7 @@ mod follow;
 mod gaps;
 mod groups;
 mod intake;
+mod interval;
 mod joined;
 mod kept;
 mod level;
@@ -52,6 +53,6 @@ pub use measurement::{
 pub use options::{
     Detail, HIGHEST_CONFIDENCE, MOST_HARMONICS, MainsChoice, MeasureOptions, NOMINAL_HZ,
 };
-pub use quantisation::{infer_step, rounding_bias};
+pub use quantisation::{infer_step, rounding_bias, rounding_line};
 pub use series::SeriesFit;
 pub use sine_fit::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};

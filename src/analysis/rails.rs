@@ -10,91 +10,117 @@ const RUNS: usize = 2;
 const FEWEST: usize = 5;
 /// Probability that a record that was not clipped holds as many at one extreme.
 const FALSE_ALARM: f64 = 1e-5;
+/// Most that a flat crest holds on its last level of what it holds on the last two, (1/2)^¼, and of the last hundred,
+/// (1/100)^¼, both rounded up.
+const OF_TWO: f64 = 0.85;
+const OF_HUNDRED: f64 = 0.32;
+/// As many times the next level's samples a crest holds at most on its last one.
+const OVER_NEXT: usize = 6;
+/// Share at one extreme from which a rest before and after an event must be ruled out: more runs are asked for.
+const MUCH: f64 = 0.25;
+/// Samples from one rail to the other below which the record is a square wave.
+const FLANK: usize = 2;
 /// Values next to an extreme that are looked at, and steps below it over which samples are counted.
 const NEIGHBOURS: usize = 8;
 const STEPS: f64 = 99.0;
 
 /// The limits of the range, stated or inferred, and what was found at them.
 ///
-/// A stated full scale counts every sample at or beyond it (within half a step). Without one, a rail
+/// A stated full scale counts every sample at or beyond it (within half a step). Stated or not, a rail
 /// is an extreme value that the record holds in at least two runs of three or more equal samples
 /// (noise never stands still at its own extreme), or more often than any crest could hold it.
 ///
-/// Most crowded at its extreme is the crest of a sine without noise: within q of it lie √q of the samples
-/// within 1, so that of the last two levels the outer holds at most 1/√2, and of the last hundred a tenth.
-/// The extreme's count given both is binomial; a rail is told where one as large has a probability
-/// below 1e-5.
+/// Within q of a sine's crest without noise lie √q of the samples within 1, within q of the flattest that two
+/// orders make (a quartic) q^¼: of the last two levels the outer holds at most 0.84, of the last hundred
+/// 0.32. The extreme's count given both is binomial; a rail is told where one as large has a probability
+/// below 1e-5. No rail: what rests at a level before and after an event, and a square wave, whose flanks are steeper
+/// than the sampling.
 #[derive(Debug, Clone)]
-pub(super) struct Rails {
+pub(crate) struct Rails {
     high: f64,
     low: f64,
-    stated: bool,
+    /// Whether the lower and the upper rail are the record's own extremes.
+    inferred: (bool, bool),
     clipped: u64,
 }
 
 impl Rails {
-    pub(super) fn new(full_scale: Option<f64>, lsb: Option<f64>) -> Self {
+    pub(crate) fn new(full_scale: Option<f64>, lsb: Option<f64>) -> Self {
         match full_scale {
             // Two's complement reaches one step less on the upper side.
             Some(limit) => Self {
                 high: limit - 1.5 * lsb.unwrap_or(0.0) - 1e-9 * limit,
                 low: -limit + 0.5 * lsb.unwrap_or(0.0) + 1e-9 * limit,
-                stated: true,
+                inferred: (false, false),
                 clipped: 0,
             },
             None => Self {
                 high: f64::INFINITY,
                 low: f64::NEG_INFINITY,
-                stated: false,
+                inferred: (false, false),
                 clipped: 0,
             },
         }
     }
 
-    /// Infers the rails from a stretch of the record, where none is stated.
-    pub(super) fn learn(&mut self, samples: &[f64]) {
-        if self.stated {
-            return;
-        }
+    /// Infers rails from a stretch of the record: an input stage may limit below a stated range.
+    pub(crate) fn learn(&mut self, samples: &[f64]) {
         let (min, max) = finite_range(samples);
         if !(max > min) {
             return;
         }
-        // A capture of a few levels stands still everywhere: no rail can be told there.
+        // A capture of a few levels stands still everywhere: runs tell nothing there.
         let later = samples.get(1..).unwrap_or(&[]);
-        let still = samples.iter().zip(later).filter(|(a, b)| a == b).count();
-        if still * 5 > later.len() {
-            return;
-        }
+        let inside = |x: f64| x > min && x < max;
+        let pairs = || samples.iter().zip(later).filter(|(a, _)| inside(**a));
+        let still = pairs().filter(|(a, b)| a == b).count();
+        let moving = still * 5 <= pairs().count();
         let told = |extreme: f64, sign: f64| {
             let at = samples.iter().filter(|&&x| x == extreme).count();
-            at >= FEWEST.min(RUN * RUNS)
-                && (runs(samples, extreme) >= RUNS || crowded(samples, extreme, sign))
+            if at < FEWEST {
+                return false;
+            }
+            let stays = runs(samples, extreme);
+            let rests = at as f64 > MUCH * samples.len() as f64 && stays <= RUNS;
+            let crest = Crest::new(samples, extreme, sign);
+            let stands = moving
+                && at >= RUN * RUNS
+                && stays >= RUNS
+                && (crest.most <= 1 || at > OVER_NEXT * crest.most + stays);
+            !rests && (stands || crest.crowded(at))
         };
-        if told(max, 1.0) {
-            self.high = max;
+        let (high, low) = (told(max, 1.0), told(min, -1.0));
+        if high && low && square(samples, min, max) {
+            return;
         }
-        if told(min, -1.0) {
-            self.low = min;
+        if high {
+            self.high = self.high.min(max);
+            self.inferred.1 = self.high == max;
+        }
+        if low {
+            self.low = self.low.max(min);
+            self.inferred.0 = self.low == min;
         }
     }
 
     /// What a marked sample is known to lie below or above: the rail, half a step inwards where rounding
     /// put it there; the record's own extreme where the source marked it.
-    pub(super) fn limits(&self, marked: &[f64], step: Option<f64>) -> (f64, f64) {
+    pub(crate) fn limits(&self, marked: &[f64], step: Option<f64>) -> (f64, f64) {
         let finite = || marked.iter().copied().filter(|x| x.is_finite());
-        let inwards = if self.stated {
-            0.0
-        } else {
-            0.5 * step.unwrap_or(0.0)
+        let inwards = |inferred: bool| {
+            if inferred {
+                0.5 * step.unwrap_or(0.0)
+            } else {
+                0.0
+            }
         };
         let above = if self.high.is_finite() {
-            self.high - inwards
+            self.high - inwards(self.inferred.1)
         } else {
             finite().fold(f64::NEG_INFINITY, f64::max)
         };
         let below = if self.low.is_finite() {
-            self.low + inwards
+            self.low + inwards(self.inferred.0)
         } else {
             finite().fold(f64::INFINITY, f64::min)
         };
@@ -102,12 +128,12 @@ impl Rails {
     }
 
     /// Whether samples from `min` to `max` all lie between the rails.
-    pub(super) fn hold(&self, min: f64, max: f64) -> bool {
+    pub(crate) fn hold(&self, min: f64, max: f64) -> bool {
         self.low < min && max < self.high
     }
 
     /// Counts the samples at the rails and marks them as overload.
-    pub(super) fn mark(&mut self, samples: &mut [f64]) {
+    pub(crate) fn mark(&mut self, samples: &mut [f64]) {
         for x in samples {
             if *x >= self.high {
                 *x = f64::INFINITY;
@@ -119,7 +145,7 @@ impl Rails {
         }
     }
 
-    pub(super) fn clipped(&self) -> u64 {
+    pub(crate) fn clipped(&self) -> u64 {
         self.clipped
     }
 }
@@ -162,35 +188,66 @@ fn runs(samples: &[f64], extreme: f64) -> usize {
     count
 }
 
-/// Whether an extreme (`sign` 1: the highest, -1: the lowest) holds more samples than a crest could.
-fn crowded(samples: &[f64], extreme: f64, sign: f64) -> bool {
-    let count_at = |value: f64| samples.iter().filter(|&&x| x == value).count();
-    let at = count_at(extreme);
-    if at < FEWEST {
-        return false;
-    }
-    // The next values inwards, each with its count.
-    let (mut value, mut step, mut most) = (sign * extreme, f64::INFINITY, 0);
-    for _ in 0..NEIGHBOURS {
-        let next = samples
-            .iter()
-            .map(|x| sign * x)
-            .filter(|&x| x < value && x.is_finite())
-            .fold(f64::NEG_INFINITY, f64::max);
-        if !next.is_finite() {
-            return false;
+/// Whether the samples go from one extreme to the other in less than [`FLANK`] samples.
+fn square(samples: &[f64], min: f64, max: f64) -> bool {
+    let (mut between, mut flanks, mut last) = (0usize, 0usize, None);
+    for &x in samples.iter().filter(|x| x.is_finite()) {
+        if x == min || x == max {
+            flanks += usize::from(last.is_some_and(|l: f64| l != x));
+            last = Some(x);
+        } else {
+            between += 1;
         }
-        step = step.min(value - next);
-        most = most.max(count_at(sign * next));
-        value = next;
     }
-    let beside = samples
-        .iter()
-        .map(|x| sign * (extreme - x))
-        .filter(|&d| d > 0.0 && d <= STEPS * step)
-        .count();
-    at_least(at, at + most, 0.5f64.sqrt()) < FALSE_ALARM
-        || (most == 1 && at_least(at, at + beside, 0.1) < FALSE_ALARM)
+    between < FLANK * flanks
+}
+
+/// What lies next to an extreme.
+struct Crest {
+    /// Most samples on one of the next values; none where there are too few values.
+    most: usize,
+    /// Samples within a hundred steps of the extreme, those on it left out.
+    beside: usize,
+    levels: usize,
+}
+
+impl Crest {
+    /// Of the highest (`sign` 1) or lowest (-1) value.
+    fn new(samples: &[f64], extreme: f64, sign: f64) -> Self {
+        let count_at = |value: f64| samples.iter().filter(|&&x| x == value).count();
+        let (mut value, mut step, mut most, mut levels) = (sign * extreme, f64::INFINITY, 0, 0);
+        while levels < NEIGHBOURS {
+            let next = samples
+                .iter()
+                .map(|x| sign * x)
+                .filter(|&x| x < value && x.is_finite())
+                .fold(f64::NEG_INFINITY, f64::max);
+            if !next.is_finite() {
+                break;
+            }
+            step = step.min(value - next);
+            most = most.max(count_at(sign * next));
+            value = next;
+            levels += 1;
+        }
+        let beside = samples
+            .iter()
+            .map(|x| sign * (extreme - x))
+            .filter(|&d| d > 0.0 && d <= STEPS * step)
+            .count();
+        Self {
+            most,
+            beside,
+            levels,
+        }
+    }
+
+    /// Whether an extreme with so many samples holds more than a crest could.
+    fn crowded(&self, at: usize) -> bool {
+        self.levels == NEIGHBOURS
+            && (at_least(at, at + self.most, OF_TWO) < FALSE_ALARM
+                || (self.most == 1 && at_least(at, at + self.beside, OF_HUNDRED) < FALSE_ALARM))
+    }
 }
 
 /// Probability of `successes` or more in `trials` of a binomial: the incomplete beta function, as F.
@@ -278,11 +335,7 @@ mod tests {
             let marked = samples.clone();
             rails.mark(&mut samples);
             let top = marked.iter().copied().fold(f64::MIN, f64::max);
-            assert!(
-                !crowded(&marked, top, 1.0),
-                "{top}: {}",
-                marked.iter().filter(|&&x| x == top).count()
-            );
+            assert_eq!(rails.clipped(), 0, "{top}");
         }
     }
 }

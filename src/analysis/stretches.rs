@@ -38,6 +38,8 @@ pub(super) struct Stretches {
     /// Samples fitted that were not finite.
     gaps: usize,
     joined: Option<Joined>,
+    /// The converter's step, of a record that is one stretch.
+    pub(super) step: Option<f64>,
     /// What a first reading told.
     known: Option<Known>,
 }
@@ -64,6 +66,7 @@ impl Stretches {
             pending: Vec::new(),
             gaps: 0,
             joined: None,
+            step: None,
             known,
         }
     }
@@ -97,7 +100,8 @@ impl Stretches {
     ) -> Finished {
         let rest = std::mem::take(&mut self.pending);
         let Some(joined) = &self.joined else {
-            let (stream, mean) = stream_of(rest, rate_hz, self.clean_to_hz, limits, None);
+            let (mut stream, mean) = stream_of(rest, rate_hz, self.clean_to_hz, limits, None);
+            stream.step = self.step;
             let fit = fit_stream(&stream, options, None);
             return Finished { stream, fit, mean };
         };
@@ -111,6 +115,7 @@ impl Stretches {
             rate_hz,
             gaps: Vec::new(),
             clean_to_hz: self.clean_to_hz * rate_hz / self.rate_hz,
+            step: None,
         };
         let fit = self
             .joined
@@ -238,6 +243,7 @@ pub(super) fn stream_of(
         rate_hz,
         gaps,
         clean_to_hz,
+        step: None,
     };
     (stream, mean)
 }

@@ -1,0 +1,209 @@
+//! When a stream is fitted by intervals, and what becomes of its figures.
+
+use super::{IntervalFit, IntervalTask, Said, fit};
+use crate::analysis::MeasureOptions;
+use crate::analysis::channel::{ONE_SEGMENT_S, Stream, StreamFit};
+use crate::analysis::combine::{Combined, CombinedHarmonic};
+use crate::analysis::gaps::GapKind;
+use crate::analysis::measurement::LinePower;
+use crate::stats::{Estimate, student_quantile};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// Residual in steps up to which rounding is no longer noise: that of noise of 0.55 steps, rounding beside it.
+const COARSE: f64 = 0.62;
+/// Share of clipped samples from which filling them by least squares no longer serves.
+const CLIPPED_SHARE: f64 = 0.06;
+/// Longest record fitted so, rounded and clipped: its cost grows with the length.
+const MOST_ROUNDED: usize = 1 << 14;
+const MOST_CLIPPED: usize = 1 << 16;
+/// |c|² over its variance from which the fundamental is fitted.
+const RESOLVED: f64 = 25.0;
+/// Peak, in steps, beyond which a tone is none of rounding's own: 2/π·max J₁ is 0.37.
+const TRUE_TONE: f64 = 0.4;
+/// Peak against the hum from which a tone is fitted beside clipped hum.
+const STRONG_TONE: f64 = 0.1;
+
+/// Whether the noise of a stream is below half its converter's step.
+pub(in crate::analysis) fn is_coarse(step: Option<f64>, residual_rms: f64) -> bool {
+    step.is_some_and(|q| residual_rms < COARSE * q)
+}
+
+/// The interval fit of a stream where its samples call for one and it is short enough.
+pub(in crate::analysis) fn read(
+    stream: &Stream,
+    found: &StreamFit,
+    options: &MeasureOptions,
+) -> Option<IntervalFit> {
+    let [segment] = found.segments.as_slice() else {
+        return None;
+    };
+    let coarse = stream
+        .step
+        .filter(|_| is_coarse(stream.step, found.residual_rms));
+    let most = if heavily_clipped(stream) {
+        MOST_CLIPPED
+    } else if coarse.is_some() {
+        MOST_ROUNDED
+    } else {
+        0
+    };
+    if stream.samples.len() > most {
+        return None;
+    }
+    let said = said(stream, coarse);
+    let (low, high) = stream
+        .samples
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &x| {
+            (low.min(x), high.max(x))
+        });
+    let reach = (high - low).max(coarse.unwrap_or(0.0));
+    if !(reach > 0.0) {
+        return None;
+    }
+    let resolved = |h: &CombinedHarmonic| h.amplitude.norm_sqr() > RESOLVED * h.variance;
+    fit(&IntervalTask {
+        said: &said,
+        start: &segment.fit,
+        tones: tones(stream, found, coarse),
+        deviation: found
+            .residual_rms
+            .max(0.3 * coarse.unwrap_or(0.0))
+            .max(1e-3 * reach),
+        step: coarse,
+        reach,
+        free: found.combined.harmonics.iter().any(resolved),
+        range: found.settings.range,
+        prior: found
+            .settings
+            .prior
+            .unwrap_or_else(|| within(found.settings.range)),
+        confidence: options.confidence,
+    })
+}
+
+/// Mean and variance of what lies evenly in a range.
+fn within((low, high): (f64, f64)) -> (f64, f64) {
+    (0.5 * (low + high), (high - low).powi(2) / 12.0)
+}
+
+/// Whether a record of so many frames over so many seconds is short enough to be fitted to its rails.
+pub(in crate::analysis) fn fits_clipped(frames: usize, duration_s: f64) -> bool {
+    frames <= MOST_CLIPPED && duration_s <= ONE_SEGMENT_S
+}
+
+/// Whether so much is clipped that the fit is that of the limits.
+fn heavily_clipped(stream: &Stream) -> bool {
+    let clipped = stream
+        .gaps
+        .iter()
+        .filter(|g| g.kind != GapKind::Missing)
+        .count();
+    clipped as f64 > CLIPPED_SHARE * stream.samples.len() as f64
+}
+
+fn said(stream: &Stream, coarse: Option<f64>) -> Vec<Said> {
+    let mut said: Vec<Said> = stream
+        .samples
+        .iter()
+        .map(|&x| match coarse {
+            Some(step) => Said::Within(x - 0.5 * step, x + 0.5 * step),
+            None => Said::Exactly(x),
+        })
+        .collect();
+    for gap in &stream.gaps {
+        said[gap.at] = match gap.kind {
+            GapKind::Missing => Said::Nothing,
+            GapKind::Above(limit) => Said::Within(limit, f64::INFINITY),
+            GapKind::Below(limit) => Said::Within(f64::NEG_INFINITY, limit),
+        };
+    }
+    said
+}
+
+/// Tones that neither rounding nor clipping can have made, as frequency and amplitude about the middle.
+fn tones(stream: &Stream, found: &StreamFit, coarse: Option<f64>) -> Vec<(f64, Complex64)> {
+    let hum = found.segments.first().map_or(0.0, |s| {
+        s.fit
+            .harmonics
+            .iter()
+            .map(Complex64::norm_sqr)
+            .sum::<f64>()
+            .sqrt()
+    });
+    let cell = 1.0 / stream.samples.len() as f64;
+    found
+        .tones
+        .iter()
+        .filter_map(|tone| {
+            let fit = &tone.segments.first()?.fit;
+            Some((fit.fundamental, *fit.harmonics.first()?))
+        })
+        .filter(|(nu, c)| match coarse {
+            Some(step) => c.norm() > TRUE_TONE * step,
+            None => {
+                let fundamental = found.segments[0].fit.fundamental;
+                let order = (nu / fundamental).round();
+                c.norm() > STRONG_TONE * hum && (nu - order * fundamental).abs() > 2.0 * cell
+            }
+        })
+        .collect()
+}
+
+impl IntervalFit {
+    /// The series of a record at `rate_hz` whose middle lies `middle` samples behind its first.
+    pub(in crate::analysis) fn combined(&self, rate_hz: f64, middle: f64) -> Combined {
+        let (fundamental, of_fundamental) = self.fundamental;
+        let harmonics = self
+            .harmonics
+            .iter()
+            .enumerate()
+            .map(|(i, line)| {
+                let turn = TAU * (i + 1) as f64 * middle;
+                let variance = 0.5 * (line.along + line.across);
+                let power = line.amplitude.norm_sqr();
+                CombinedHarmonic {
+                    amplitude: line.amplitude
+                        * Complex64::cis(-TAU * ((i + 1) as f64 * fundamental * middle).fract()),
+                    variance,
+                    power: LinePower::new(0.5 * power, line.along, 2.0, self.degrees_of_freedom),
+                    phase_variance: line.across / power.max(f64::MIN_POSITIVE)
+                        + turn * turn * of_fundamental,
+                }
+            })
+            .collect();
+        Combined {
+            frequency_hz: fundamental * rate_hz,
+            frequency_variance: of_fundamental * rate_hz * rate_hz,
+            harmonics,
+            segment_frequencies_hz: vec![fundamental * rate_hz],
+        }
+    }
+
+    /// RMS of all orders together, amplitudes divided by `gain`.
+    pub(in crate::analysis) fn hum_rms(&self, gain: f64, confidence: f64) -> Estimate {
+        let scale = 1.0 / (2f64.sqrt() * gain);
+        let (low, high) = (self.hum.low * scale, self.hum.high * scale);
+        let quantile = student_quantile(0.5 + 0.5 * confidence, self.degrees_of_freedom);
+        Estimate::new(
+            self.hum.value * scale,
+            (low, high),
+            0.5 * (high - low) / quantile,
+            self.degrees_of_freedom,
+            confidence,
+        )
+    }
+
+    /// The power of all orders together, its noise that of the interval's half width.
+    pub(in crate::analysis) fn power(&self, gain: f64, confidence: f64) -> LinePower {
+        let hum = self.hum_rms(gain, confidence);
+        let noise = hum.standard_uncertainty.powi(2);
+        LinePower::new(
+            hum.value.powi(2) + noise,
+            noise,
+            2.0,
+            self.degrees_of_freedom,
+        )
+    }
+}
