@@ -270,7 +270,7 @@ fn coarse(cycles: f64, amplitude: f64, noise: f64) -> Bounded {
 
 /// Coverage (and claimed standard uncertainty) by noise in steps, peak of the hum in steps and length.
 #[test]
-#[ignore = "takes minutes; its table stands in DEVELOPERS.md"]
+#[ignore = "takes many minutes; prints its table"]
 fn table_of_coarse_converters() {
     let trials = std::env::var("HUMSIEVE_TRIALS")
         .ok()
@@ -298,7 +298,7 @@ fn table_of_coarse_converters() {
 
 /// The same by the share clipped, one-sided and two-sided, no full scale stated.
 #[test]
-#[ignore = "takes minutes; its table stands in DEVELOPERS.md"]
+#[ignore = "takes many minutes; prints its table"]
 fn table_of_clipped_records() {
     let trials = std::env::var("HUMSIEVE_TRIALS")
         .ok()
