@@ -73,6 +73,9 @@ impl Work<'_> {
                         fundamental * (1.0 + GRID_RANGE),
                     ),
                     prior: None,
+                    aside: Vec::new(),
+                    muted: Vec::new(),
+                    moved: Vec::new(),
                 };
                 if duration * nominal_hz >= 2.0 {
                     let length = (self.pieces[0].1 - self.pieces[0].0) as f64;

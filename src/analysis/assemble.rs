@@ -18,6 +18,7 @@ use super::quantisation::{rounding_bias, rounding_line};
 use super::slow_noise::MeanWindow;
 use super::tones::find_peaks;
 use crate::capture::{CaptureHeader, Coupling};
+use crate::hum::Presence;
 use crate::spectrum::{Decimator, Weighting};
 use crate::stats::{self, Estimate, f_cdf};
 use crate::{Warning, WarningCode};
@@ -149,6 +150,7 @@ pub(super) fn assemble(
     }
     let dc_offset = offset(facts, stream, fit, options);
     quality_warnings(facts, &noise, options, &mut warnings);
+    record_warnings(facts, fit, &mains, &mut warnings);
     let mut measurement = facts.measurement(options, dc_offset, mains, noise, warnings);
     measurement.tones = tones;
     measurement.spectrum = options.detail.spectrum.then(|| floors.spectrum());
@@ -402,6 +404,11 @@ fn mains(
         fit.nominal_hz,
         SERIES_FALSE_ALARM,
     );
+    let stands = match &fit.presence {
+        Presence::Present(_) => true,
+        Presence::Absent { plain: false } => false,
+        Presence::Absent { plain: true } | Presence::Unseen => stands,
+    };
     // Below that, and where no frequency stands in the band, there is a sum of roundings and no hum.
     let carried = (0.0..0.5 * facts.rate_hz()).contains(&combined.frequency_hz);
     let real = |p: &LinePower| p.observed_v2 > facts.resolvable().powi(2);
@@ -446,6 +453,8 @@ fn mains(
             }
         })
         .collect();
+    let mut harmonics = harmonics;
+    cover_foreign(fit, &mut harmonics, &mut hum_rms);
     if !detected {
         hum_rms.low = 0.0;
         warnings.push(Warning::new(
@@ -469,13 +478,9 @@ fn mains(
     });
     let rate_share = facts.header.time_base.sample_rate_uncertainty_hz / facts.rate_hz();
     let frequency_hz = detected.then(|| {
-        let variance = combined.frequency_variance + (rate_share * combined.frequency_hz).powi(2);
-        Estimate::student(
-            combined.frequency_hz,
-            variance.sqrt(),
-            frequency_dof(fit),
-            level,
-        )
+        let (value, own) = mean_frequency(facts, fit);
+        let variance = own + (rate_share * combined.frequency_hz).powi(2);
+        Estimate::student(value, variance.sqrt(), frequency_dof(fit), level)
     });
     Mains {
         nominal_hz: fit.nominal_hz,
@@ -485,6 +490,34 @@ fn mains(
         thd_percent,
         harmonics,
         power: total,
+    }
+}
+
+/// Random walk of a grid's frequency, Hz/√s (common practice, no source), and what it moves a Hann-weighted mean of the
+/// frequency against the even one: √(T/8π²) of it.
+const GRID_WALK: f64 = 5e-3;
+/// Deviations by which the two ways to the mean frequency may differ.
+const DISAGREE: f64 = 3.0;
+
+/// The mean frequency and its variance: from the common phase where single segments tell it, or nothing but noise is beside
+/// the hum; else from the lines of the whole record.
+fn mean_frequency(facts: &ChannelFacts<'_>, fit: &StreamFit) -> (f64, f64) {
+    let combined = &fit.combined;
+    match &fit.presence {
+        Presence::Present(seen) if !seen.plain => {
+            let apart =
+                GRID_WALK * GRID_WALK * facts.duration_s() / (8.0 * std::f64::consts::PI.powi(2));
+            let own = seen.uncertainty_hz.powi(2) + apart;
+            let miss = (combined.frequency_hz - seen.fundamental_hz).powi(2);
+            if !combined.followed {
+                (seen.fundamental_hz, own)
+            } else if miss > DISAGREE * DISAGREE * (own + combined.frequency_variance) {
+                (seen.fundamental_hz, own + miss / (DISAGREE * DISAGREE))
+            } else {
+                (combined.frequency_hz, combined.frequency_variance)
+            }
+        }
+        _ => (combined.frequency_hz, combined.frequency_variance),
     }
 }
 
@@ -541,19 +574,15 @@ fn phase(
     ))
 }
 
-/// The test of the whole series: any of four sums (fundamental, second order, odd orders to 9, all)
-/// beyond what noise gives, each at a quarter of `false_alarm`, corrected for the
-/// number of independent places in the range that was searched.
+/// The test of the whole series: any of three sums (fundamental, odd orders to 9, all) beyond what noise gives, each
+/// at a third of `false_alarm`, corrected for the number of independent places in the range that was searched.
 pub(super) fn series_detected(
     powers: &[LinePower],
     duration_s: f64,
     nominal_hz: f64,
     false_alarm: f64,
 ) -> bool {
-    let groups: [&dyn Fn(usize) -> bool; 4] =
-        [&|k| k == 1, &|k| k == 2, &|k| k % 2 == 1 && k <= 9, &|_| {
-            true
-        }];
+    let groups: [&dyn Fn(usize) -> bool; 3] = [&|k| k == 1, &|k| k % 2 == 1 && k <= 9, &|_| true];
     groups.iter().any(|wanted| {
         let members: Vec<usize> = (1..=powers.len()).filter(|&k| wanted(k)).collect();
         let Some(&top) = members.last() else {
@@ -678,7 +707,9 @@ fn noise(
     options: &MeasureOptions,
     warnings: &mut Vec<Warning>,
 ) -> Noise {
-    let lowest = fit.floor.bin_hz.max(1.0 / facts.duration_s());
+    // What is slow was told as a signal: below where it was taken off there is no noise to read.
+    let resolved = fit.floor.bin_hz.max(1.0 / facts.duration_s());
+    let lowest = resolved.max(fit.slow_to_hz.min(0.25 * facts.rate_hz()));
     let (low, high) = band(lowest, 0.5 * facts.rate_hz(), options, warnings);
     // Noise over the record is a part of what moves in it.
     let most = facts.waveform.ac_rms.powi(2);
@@ -817,6 +848,13 @@ fn offset(
             (value, level / (2.0 * duration))
         }
     };
+    let (value, variance, dof) = if fit.other.is_some() {
+        // What is slow is a signal: the offset is the record's mean, uncertain by the noise above it.
+        let (level, dof) = fit.floor.lowest();
+        (fit.residual_mean, level / (2.0 * duration), dof)
+    } else {
+        (value, variance, dof)
+    };
     let variance = variance / fit.present;
     let cycles = duration * fit.nominal_hz;
     let short = (cycles < 1.0)
@@ -867,6 +905,150 @@ fn percent(share: f64) -> String {
     } else {
         format!("{:.0} %", 100.0 * share)
     }
+}
+
+/// What the record holds that the plain model does not.
+fn record_warnings(
+    facts: &ChannelFacts<'_>,
+    fit: &StreamFit,
+    mains: &Mains,
+    warnings: &mut Vec<Warning>,
+) {
+    let unit = &facts.header.channels[facts.index].unit;
+    let other = &fit.other;
+    let mut seen: Vec<String> = Vec::new();
+    if let Some(first) = other.steps_s.first() {
+        seen.push(match other.steps_s.len() {
+            1 => format!("a step at {:.4} s", first + facts.first_at_s),
+            n => format!("{n} steps, the first at {:.4} s", first + facts.first_at_s),
+        });
+    }
+    if other.slow_span > 0.0 {
+        seen.push(format!(
+            "slow content that spans {:.3e} {unit}",
+            other.slow_span
+        ));
+    }
+    if let Some(first) = other.first_event_s {
+        seen.push(format!(
+            "passing events in {:.1} % of the samples, the first at {:.4} s",
+            100.0 * other.events as f64 / fit.samples.max(1) as f64,
+            first + facts.first_at_s
+        ));
+    }
+    if !seen.is_empty() {
+        let offset = "; the offset is the mean over the record";
+        warnings.push(Warning::new(
+            WarningCode::NotInterferenceAlone,
+            format!(
+                "the record holds more than interference: {}. Hum and noise were read beside it{offset}; capture with \
+                 tip and ground lead on the source's ground to see the interference alone",
+                seen.join(", ")
+            ),
+        ));
+    }
+    if !mains.detected {
+        return;
+    }
+    let resolved = |k: usize| mains.harmonics.get(k - 1).is_some_and(|h| h.detected);
+    let moving: Vec<String> = (1..=fit.orders)
+        .filter(|&k| {
+            let moved = fit.settings.moved.get(k - 1).is_some_and(|m| *m > 1.0);
+            resolved(k) && (moved || fit.combined.harmonics[k - 1].unsteady)
+        })
+        .map(|k| k.to_string())
+        .collect();
+    if !moving.is_empty() {
+        warnings.push(Warning::new(
+            WarningCode::ModulatedHum,
+            format!(
+                "order {} moves within the record by more than noise does: the intervals are those of the record",
+                moving.join(", ")
+            ),
+        ));
+    }
+    if fit.combined.walk > 0.0 {
+        warnings.push(Warning::new(
+            WarningCode::MainsDrifts,
+            "the mains frequency wanders within the record: frequency and phase are those of the record, their intervals \
+             wider than the noise alone gives"
+                .to_owned(),
+        ));
+    }
+    if let Presence::Present(seen) = &fit.presence {
+        for other in &seen.foreign {
+            warnings.push(Warning::new(
+                WarningCode::LineNearHarmonic,
+                format!(
+                    "a line at {:.4} Hz of {:.3e} {unit} RMS stands near order {}{}",
+                    other.line.hz,
+                    other.line.rms,
+                    other.order,
+                    if other.proved {
+                        " and does not follow the mains: it is listed as a tone, the order's interval reaches to its height"
+                    } else {
+                        "'s place and is far stronger than the other orders: it may be a signal of its own; the intervals \
+                         cover either reading"
+                    }
+                ),
+            ));
+        }
+    }
+}
+
+/// Bounds that a line near an order leaves: from nothing to its height.
+fn cover_foreign(fit: &StreamFit, harmonics: &mut [Harmonic], hum: &mut Estimate) {
+    let Presence::Present(seen) = &fit.presence else {
+        return;
+    };
+    for other in &seen.foreign {
+        let Some(own) = harmonics.get_mut(other.order - 1) else {
+            continue;
+        };
+        let apart =
+            (other.line.hz - other.order as f64 * seen.fundamental_hz).abs() * seen.duration_s;
+        let height = own
+            .rms
+            .high
+            .max(FOREIGN_ROOM * other.line.rms * hann_skirt(apart));
+        if let Some(line) = other.own.filter(|_| other.proved) {
+            // Seen apart from the other in the record's own spectrum, to its noise and the other's skirt.
+            let half = 2.0 * line.rms / line.strength.sqrt()
+                + FOREIGN_ROOM * other.line.rms * hann_skirt(apart);
+            let (low, high) = ((line.rms - half).max(0.0), line.rms + half);
+            let power = 0.25 * half * half;
+            own.rms = Estimate::new(line.rms, (low, high), 0.5 * half, 10.0, own.rms.confidence);
+            own.power = LinePower::new(line.rms * line.rms, power, 2.0, 10.0);
+            own.detected = low > 0.0;
+            hum.low = hum.low.hypot(low);
+            hum.value = hum.value.hypot(line.rms);
+            hum.high = hum.high.hypot(high);
+            continue;
+        }
+        let without = (hum.low * hum.low - own.rms.high * own.rms.high)
+            .max(0.0)
+            .sqrt();
+        own.rms.low = 0.0;
+        own.rms.high = height;
+        own.detected = false;
+        own.phase_deg = None;
+        if other.proved {
+            hum.high = hum.high.hypot(height);
+        } else {
+            hum.low = hum.low.min(without);
+        }
+    }
+}
+
+/// Room over a line's height as its spectrum shows it.
+const FOREIGN_ROOM: f64 = 1.1;
+
+/// Height of a Hann-weighted line's skirt so many cells of 1/T away (twice the asymptote is granted), at most its own.
+fn hann_skirt(cells: f64) -> f64 {
+    if cells < 1.5 {
+        return 1.0;
+    }
+    (2.0 / (std::f64::consts::PI * cells * (cells * cells - 1.0))).min(1.0)
 }
 
 fn quality_warnings(

@@ -9,9 +9,12 @@ use super::noise_floor::NoiseFloor;
 use super::remainder::{Lines, Remainder, Transform};
 use super::segment::{FitSettings, SegmentFit};
 use super::slow_noise::SlowNoise;
+use super::stream_noise::take_off_line;
 use super::tone_fit::KnownTone;
-use crate::analysis::MeasureOptions;
+use crate::analysis::{MainsChoice, MeasureOptions};
+use crate::hum::{self, Foreground, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
+use crate::stats::chi_square_quantile;
 use ndarray::ArrayView1;
 use rayon::prelude::*;
 use std::borrow::Cow;
@@ -30,6 +33,12 @@ const LEAST_WITHOUT_MAINS: usize = 1024;
 const UNMOVED: f64 = 1e-4;
 /// Most rounds of search for tones.
 const MOST_ROUNDS: usize = 9;
+/// How far a segment's frequency may stray from the record's, Hz (one deviation): more than grids do within a minute.
+const STRAY_HZ: f64 = 0.1;
+/// Share of the nominal frequency below which taking slow content off leaves no noise to read.
+const SLOW_TO: f64 = 0.4;
+/// Probability that noise alone counts as movement of any order.
+const MOVED_BY_CHANCE: f64 = 1e-3;
 /// Most lines that are taken out before the series is found.
 const MOST_FOREIGN: usize = 12;
 
@@ -44,6 +53,10 @@ pub(super) struct Stream {
     pub(super) clean_to_hz: f64,
     /// The converter's step, of samples at the record's own rate.
     pub(super) step: Option<f64>,
+    /// Frequency up to which slow content was taken off, Hz; 0 where none was.
+    pub(super) slow_to_hz: f64,
+    /// Share of the samples that hold what was measured.
+    pub(super) present: f64,
 }
 
 /// A tone: a series of one order.
@@ -89,6 +102,53 @@ pub(super) struct StreamFit {
     pub(super) mean: f64,
     /// The fit of what the samples only bound, where it was needed.
     pub(super) interval: Option<IntervalFit>,
+    /// What a look at the stream's lines says of the series.
+    pub(super) presence: Presence,
+    /// What the stream holds beside interference.
+    pub(super) other: OtherContent,
+    /// Mean of the residual.
+    pub(super) residual_mean: f64,
+    /// Frequency up to which slow content was taken off, Hz.
+    pub(super) slow_to_hz: f64,
+}
+
+/// What was taken out of a stream, or left out, for not being interference.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct OtherContent {
+    /// Steps, s from the stream's start.
+    pub(super) steps_s: Vec<f64>,
+    /// Smallest to largest value of slow content.
+    pub(super) slow_span: f64,
+    /// Samples of events and when the first begins, s.
+    pub(super) events: usize,
+    pub(super) first_event_s: Option<f64>,
+}
+
+impl OtherContent {
+    fn new(found: &Foreground, rate_hz: f64) -> Self {
+        Self {
+            steps_s: found.steps.iter().map(|n| *n as f64 / rate_hz).collect(),
+            slow_span: found.slow_span,
+            events: found.events,
+            first_event_s: found.first_event.map(|n| n as f64 / rate_hz),
+        }
+    }
+
+    /// Whether anything was found.
+    pub(super) fn is_some(&self) -> bool {
+        *self != Self::default()
+    }
+
+    /// Adds what a stretch that begins at `from_s` holds.
+    pub(super) fn add(&mut self, stretch: &Self, from_s: f64) {
+        self.steps_s
+            .extend(stretch.steps_s.iter().map(|s| s + from_s));
+        self.slow_span = self.slow_span.max(stretch.slow_span);
+        self.events += stretch.events;
+        self.first_event_s = self
+            .first_event_s
+            .or(stretch.first_event_s.map(|s| s + from_s));
+    }
 }
 
 /// Cuts `count` samples into equal segments of at least `least`; a short record is one.
@@ -159,6 +219,9 @@ pub(super) struct Known {
     /// Fundamental to start from, cycles per sample.
     pub(super) fundamental: f64,
     pub(super) tones: Vec<KnownTone>,
+    /// Orders that do not tell the fundamental, and those that are not fitted.
+    pub(super) aside: Vec<usize>,
+    pub(super) muted: Vec<usize>,
 }
 
 /// Analyses a stream; with something `known`, from there.
@@ -167,6 +230,108 @@ pub(super) fn fit_stream(
     options: &MeasureOptions,
     known: Option<&Known>,
 ) -> StreamFit {
+    let rate_hz = stream.rate_hz;
+    let slow = hum::slow_content(&stream.samples, rate_hz, nominals(options));
+    let first = if slow.is_empty() {
+        fit_alone(stream, options, known)
+    } else {
+        fit_alone(&without(stream, &slow, options), options, known)
+    };
+    // What is left without the series tells slow content and events from the series' own movement.
+    let mut rest = first.residual.clone();
+    for (r, s) in rest.iter_mut().zip(&slow.slow) {
+        *r += s;
+    }
+    let found = hum::foreground(&rest, rate_hz, nominals(options));
+    if found.is_empty() && slow.is_empty() {
+        return first;
+    }
+    for (r, s) in rest.iter_mut().zip(&found.slow) {
+        *r -= s;
+    }
+    let mut other = without(stream, &found, options);
+    let mut lines: Vec<f64> = if slow.is_empty() {
+        stream
+            .samples
+            .iter()
+            .zip(&first.residual)
+            .map(|(x, r)| x - r)
+            .collect()
+    } else {
+        let taken = stream.samples.iter().zip(&slow.slow).zip(&first.residual);
+        taken.map(|((x, s), r)| x - s - r).collect()
+    };
+    let mut result;
+    let mut round = 0;
+    loop {
+        // Where something passes, the lines as fitted before and what is left beside it.
+        fill_with(&mut other.samples, &lines, &found.left_out);
+        result = fit_alone(&other, options, known);
+        round += 1;
+        if found.left_out.is_empty() || round == FILL_ROUNDS {
+            break;
+        }
+        for ((line, x), r) in lines.iter_mut().zip(&other.samples).zip(&result.residual) {
+            *line = x - r;
+        }
+    }
+    result.other = OtherContent::new(&found, stream.rate_hz);
+    // Offset of the record as it is: its mean less that of the lines.
+    let of_lines = result.mean - result.residual_mean;
+    result.mean = stream.samples.iter().sum::<f64>() / stream.samples.len().max(1) as f64;
+    result.residual_mean = result.mean - of_lines;
+    result
+}
+
+/// Replaces what is left out by the lines and a bridge over what is left beside them.
+fn fill_with(samples: &mut [f64], lines: &[f64], left_out: &[bool]) {
+    if left_out.is_empty() {
+        return;
+    }
+    let mut rest: Vec<f64> = samples.iter().zip(lines).map(|(x, l)| x - l).collect();
+    hum::bridge(&mut rest, left_out);
+    for (n, x) in samples.iter_mut().enumerate().filter(|(n, _)| left_out[*n]) {
+        *x = lines[n] + rest[n];
+    }
+}
+
+/// Fits in which what was left out is filled anew.
+const FILL_ROUNDS: usize = 3;
+
+/// Nominal frequencies that come into question.
+fn nominals(options: &MeasureOptions) -> &[f64] {
+    match &options.mains {
+        MainsChoice::Auto => &[50.0, 60.0],
+        MainsChoice::Nominal(hz) => std::slice::from_ref(hz),
+    }
+}
+
+/// The stream without slow content; what is left out counts as not present.
+fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Stream {
+    let mut samples = stream.samples.clone();
+    for (x, s) in samples.iter_mut().zip(&found.slow) {
+        *x -= s;
+    }
+    let lowest = nominals(options)
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let out = found.left_out.iter().filter(|out| **out).count();
+    Stream {
+        present: stream.present * (1.0 - out as f64 / samples.len().max(1) as f64),
+        samples,
+        gaps: stream.gaps.clone(),
+        step: stream.step.filter(|_| found.left_out.is_empty()),
+        slow_to_hz: if found.slow.is_empty() {
+            stream.slow_to_hz
+        } else {
+            SLOW_TO * lowest
+        },
+        ..*stream
+    }
+}
+
+fn fit_alone(stream: &Stream, options: &MeasureOptions, known: Option<&Known>) -> StreamFit {
     let mut work = Work::new(stream, options);
     let mut result = work.fit(known);
     let bounded = interval::read(stream, &result, options);
@@ -229,7 +394,7 @@ impl<'a> Work<'a> {
             options,
             pieces: cut(stream.samples.len(), stream.rate_hz, least),
             samples: Cow::Borrowed(&stream.samples),
-            present: 1.0,
+            present: stream.present,
         }
     }
 
@@ -273,6 +438,9 @@ impl<'a> Work<'a> {
             orders,
             noise: self.rough_noise(total, nominal_hz, orders),
             range: (range.0 * 0.998, range.1 * 1.002),
+            aside: Vec::new(),
+            muted: Vec::new(),
+            moved: Vec::new(),
             prior: (cycles < 2.0).then(|| {
                 let deviation = GRID_RANGE / 3f64.sqrt() * nominal_hz / rate;
                 (nominal_hz / rate, deviation * deviation)
@@ -286,8 +454,22 @@ impl<'a> Work<'a> {
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let whole = transforms(&self.samples, &self.pieces);
+        let presence = match known {
+            Some(_) => Presence::Unseen,
+            None => self.look(),
+        };
+        let mut foreign: Vec<(usize, bool)> = Vec::new();
         let (nominal_hz, start, decided) = if let Some(known) = known {
             (known.nominal_hz, known.fundamental, known.decided)
+        } else if let Presence::Present(seen) = &presence {
+            for other in &seen.foreign {
+                foreign.push((other.order, other.proved));
+                if other.proved {
+                    let own = self.remainders(&whole, &[], &tones);
+                    tones.push(self.fit_tone(&own, &total, other.line.hz));
+                }
+            }
+            (seen.nominal_hz, seen.fundamental_hz / rate, true)
         } else {
             // What is searched once lines were taken out.
             let mut left: Option<(Vec<f64>, Vec<Nudft>)> = None;
@@ -309,6 +491,24 @@ impl<'a> Work<'a> {
             }
         };
         let mut settings = self.settings(&total, nominal_hz);
+        if let Presence::Present(seen) = &presence
+            && settings.prior.is_none()
+        {
+            let (place, wide) = (seen.fundamental_hz / rate, STRAY_HZ / rate);
+            let u = seen.uncertainty_hz / rate;
+            settings.range = (
+                settings.range.0.max(place - 5.0 * (wide + u)),
+                settings.range.1.min(place + 5.0 * (wide + u)),
+            );
+            settings.prior = Some((place, wide * wide + u * u));
+        }
+        if let Some(known) = known {
+            settings.aside.clone_from(&known.aside);
+            settings.muted.clone_from(&known.muted);
+        } else {
+            settings.aside = foreign.iter().map(|f| f.0).collect();
+            settings.muted = foreign.iter().filter(|f| f.1).map(|f| f.0).collect();
+        }
         let orders = settings.orders;
         if let Some(known) = known {
             let steady = self.fit_once(&settings, &whole, start);
@@ -372,6 +572,16 @@ impl<'a> Work<'a> {
                 break;
             }
         }
+        let moved = self.moved(&settings, &segments, &residual, &mut dofs);
+        if moved.iter().any(|m| *m > 1.0) {
+            for (own, m) in settings.noise.iter_mut().skip(1).zip(&moved) {
+                *own *= m;
+            }
+            let start = mean_fundamental(&segments).unwrap_or(start);
+            segments = self.fit_series(&settings, &self.remainders(&whole, &[], &tones), start);
+            settings.moved = moved;
+            floor = self.floor(&estimator, &density, &settings, &segments, &tones);
+        }
         let noise = order_noise(&settings, &dofs, &segments);
         let combined = combine(
             &segments,
@@ -380,6 +590,7 @@ impl<'a> Work<'a> {
             rate,
             self.samples.len(),
         );
+        let residual_mean = residual.iter().sum::<f64>() / residual.len().max(1) as f64;
         let lines_hz = lines_hz(&segments, &tones, rate);
         let slow = SlowNoise::new(&residual, rate, &lines_hz, self.present, &floor);
         let tones = tones
@@ -421,7 +632,52 @@ impl<'a> Work<'a> {
             groups: None,
             mean: self.samples.iter().sum::<f64>() / self.samples.len().max(1) as f64,
             interval: None,
+            presence,
+            other: OtherContent::default(),
+            residual_mean,
+            slow_to_hz: self.stream.slow_to_hz,
         }
+    }
+
+    /// What the stream's lines say of the series.
+    fn look(&self) -> Presence {
+        hum::look(&self.samples, self.stream.rate_hz, nominals(self.options))
+    }
+
+    /// Power left beside each order over the noise's, where that is more than noise gives in one of a thousand records;
+    /// its degrees of freedom then are those of what is left.
+    fn moved(
+        &self,
+        settings: &FitSettings,
+        segments: &[SegmentFit],
+        residual: &[f64],
+        dofs: &mut [f64],
+    ) -> Vec<f64> {
+        let mut left = residual.to_vec();
+        for &(from, to) in &self.pieces {
+            take_off_line(&mut left[from..to]);
+        }
+        let pieces: Vec<(&[f64], f64)> = self
+            .pieces
+            .iter()
+            .zip(segments)
+            .map(|(&(from, to), s)| (&left[from..to], s.fit.fundamental))
+            .collect();
+        hum::excess(&pieces, settings.weighting, &settings.noise)
+            .into_iter()
+            .zip(dofs.iter_mut().skip(1))
+            .map(|((ratio, dof), own)| {
+                let level =
+                    chi_square_quantile(1.0 - MOVED_BY_CHANCE / settings.orders.max(1) as f64, dof)
+                        / dof;
+                if ratio > level {
+                    *own = own.min(dof);
+                    ratio
+                } else {
+                    1.0
+                }
+            })
+            .collect()
     }
 
     /// Fits the series in every segment: frequencies first, smoothed over the record, then amplitudes.
@@ -577,7 +833,7 @@ impl<'a> Work<'a> {
             largest = largest.max(filled.largest / filled.deviation.max(f64::MIN_POSITIVE));
             lost += filled.lost;
         }
-        self.present = 1.0 - (lost / samples.len() as f64).min(0.5);
+        self.present = self.stream.present * (1.0 - (lost / samples.len() as f64).min(0.5));
         largest
     }
 }
@@ -626,6 +882,7 @@ fn order_noise(settings: &FitSettings, dofs: &[f64], segments: &[SegmentFit]) ->
                     .collect(),
             },
             dof: dofs[k],
+            guides: !settings.aside.contains(&k),
         })
         .collect()
 }

@@ -18,6 +18,8 @@ use std::f64::consts::TAU;
 pub(super) struct OrderNoise {
     pub(super) variances: Vec<f64>,
     pub(super) dof: f64,
+    /// Whether the order may tell the common phase.
+    pub(super) guides: bool,
 }
 
 /// One harmonic of the whole record.
@@ -30,6 +32,8 @@ pub(super) struct CombinedHarmonic {
     pub(super) power: LinePower,
     /// Variance of the phase at the first sample, rad².
     pub(super) phase_variance: f64,
+    /// Whether its amplitude moves from segment to segment by more than noise does.
+    pub(super) unsteady: bool,
 }
 
 /// A harmonic series of the whole record.
@@ -39,6 +43,10 @@ pub(super) struct Combined {
     pub(super) frequency_hz: f64,
     pub(super) frequency_variance: f64,
     pub(super) harmonics: Vec<CombinedHarmonic>,
+    /// Whether single segments tell the common phase.
+    pub(super) followed: bool,
+    /// Intensity of the frequency's random walk that the track shows, Hz²/s; 0: steady.
+    pub(super) walk: f64,
     /// Fundamental in each segment, Hz.
     pub(super) segment_frequencies_hz: Vec<f64>,
 }
@@ -51,12 +59,15 @@ impl Combined {
             variance: 0.0,
             power: LinePower::default(),
             phase_variance: f64::INFINITY,
+            unsteady: false,
         };
         Self {
             frequency_hz,
             frequency_variance: f64::INFINITY,
             harmonics: vec![silent; orders],
             segment_frequencies_hz,
+            followed: false,
+            walk: 0.0,
         }
     }
 }
@@ -105,7 +116,7 @@ pub(super) fn combine(
             frequency_variance: segments[s].step.variance * rate * rate,
         })
         .collect();
-    let phases = common_phases(&per_segment, &guides, noise, &shares, &phasor);
+    let (phases, followed) = common_phases(&per_segment, &guides, noise, &shares, &phasor);
     let track = SmoothTrack::new(&phases);
     let states = &track.states;
     let ends = (
@@ -175,6 +186,7 @@ pub(super) fn combine(
                 amplitude: mean * turn,
                 variance,
                 power,
+                unsteady,
                 phase_variance: variance / mean.norm_sqr().max(f64::MIN_POSITIVE)
                     + (k * k) as f64 * start_variance,
             }
@@ -184,6 +196,8 @@ pub(super) fn combine(
         frequency_hz,
         frequency_variance,
         harmonics,
+        followed,
+        walk: track.walk,
         segment_frequencies_hz: states.iter().map(|s| reference + s.frequency_hz).collect(),
     }
 }

@@ -25,6 +25,9 @@ pub(super) fn guides(segments: &[SegmentFit], noise: &[OrderNoise], highest: usi
     let dof = 2.0 * segments.len() as f64;
     let found: Vec<usize> = (1..=noise.len().min(highest))
         .filter(|&k| {
+            if !noise[k - 1].guides {
+                return false;
+            }
             let sum: f64 = segments
                 .iter()
                 .zip(&noise[k - 1].variances)
@@ -36,24 +39,22 @@ pub(super) fn guides(segments: &[SegmentFit], noise: &[OrderNoise], highest: usi
     if found.is_empty() { vec![1] } else { found }
 }
 
-/// Adds the common phase of the guiding orders to the segments' frequencies.
+/// Adds the common phase of the guiding orders to the segments' frequencies; whether single segments tell it.
 pub(super) fn common_phases(
     per_segment: &[Observation],
     guides: &[usize],
     noise: &[OrderNoise],
     shares: &[f64],
     phasor: &dyn Fn(usize, usize) -> Complex64,
-) -> Vec<Observation> {
+) -> (Vec<Observation>, bool) {
     let count = per_segment.len();
     if count < 2 {
         // One segment: the phase at its centre is where it is; the frequency comes from the fit.
-        return per_segment
-            .iter()
-            .map(|o| Observation {
-                phase_variance: 1e-12,
-                ..*o
-            })
-            .collect();
+        let told = per_segment.iter().map(|o| Observation {
+            phase_variance: 1e-12,
+            ..*o
+        });
+        return (told.collect(), true);
     }
     let information = |s: usize, mean: &[Complex64]| -> f64 {
         guides
@@ -75,7 +76,7 @@ pub(super) fn common_phases(
         .collect();
     let typical = (0..count).map(|s| information(s, &incoherent)).sum::<f64>() / count as f64;
     if typical * FOLLOWED < 1.0 {
-        return steady_phases(per_segment, guides, noise, phasor);
+        return (steady_phases(per_segment, guides, noise, phasor), false);
     }
     let mut presences: Vec<f64> = (0..count)
         .map(|s| presence(s, guides, &incoherent, noise, phasor))
@@ -154,7 +155,7 @@ pub(super) fn common_phases(
         let divisor = guides.iter().copied().fold(0, gcd);
         join_runs(&mut told, &runs, TAU / divisor as f64);
     }
-    told
+    (told, true)
 }
 
 /// Runs of segments that are heard.

@@ -261,6 +261,9 @@ mod tests {
                 noise: vec![1.0; 2],
                 range: (0.009, 0.011),
                 prior: None,
+                aside: Vec::new(),
+                muted: Vec::new(),
+                moved: Vec::new(),
             };
             let segment = settings
                 .fit_at(&Nudft::new(&clipped), 0.5 * (count as f64 - 1.0), 0.01)

@@ -4,7 +4,7 @@
 //! residual's means over an eighth of a second. The figures are those of one combination over all segments.
 
 use super::channel::{
-    Known, Stream, StreamFit, ToneFit, Work, details, lines_hz, mean_fundamental,
+    Known, OtherContent, Stream, StreamFit, ToneFit, Work, details, lines_hz, mean_fundamental,
 };
 use super::combine::{OrderNoise, combine};
 use super::folding::Folding;
@@ -18,6 +18,7 @@ use super::segment::{FitSettings, SegmentFit};
 use super::slow_noise::SlowNoise;
 use super::tone_fit::KnownTone;
 use super::tones::find_peaks;
+use crate::hum::Presence;
 use crate::spectrum::{Density, Multitaper, Weighting};
 use rustfft::num_complex::Complex64;
 
@@ -42,6 +43,8 @@ pub(super) struct StretchFit {
     present: f64,
     folding: Option<Folding>,
     groups: Option<HarmonicGroups>,
+    other: OtherContent,
+    slow_to_hz: f64,
 }
 
 impl From<StreamFit> for StretchFit {
@@ -59,6 +62,8 @@ impl From<StreamFit> for StretchFit {
             present: fit.present,
             folding: fit.folding,
             groups: fit.groups,
+            other: fit.other,
+            slow_to_hz: fit.slow_to_hz,
         }
     }
 }
@@ -88,6 +93,8 @@ impl StretchFit {
             present: 1.0,
             folding,
             groups,
+            other: OtherContent::default(),
+            slow_to_hz: 0.0,
         }
     }
 }
@@ -126,6 +133,10 @@ pub(super) struct Joined {
     means: Means,
     folding: Option<Folding>,
     groups: Option<HarmonicGroups>,
+    presence: Presence,
+    other: OtherContent,
+    slow_to_hz: f64,
+    rate_hz: f64,
 }
 
 /// The residual's means over equal blocks.
@@ -183,6 +194,10 @@ impl Joined {
             },
             folding: None,
             groups: None,
+            presence: fit.presence.clone(),
+            other: OtherContent::default(),
+            slow_to_hz: 0.0,
+            rate_hz,
         };
         joined.add(fit.into());
         joined
@@ -193,6 +208,8 @@ impl Joined {
         Known {
             nominal_hz: self.nominal_hz,
             decided: self.decided,
+            aside: self.settings.aside.clone(),
+            muted: self.settings.muted.clone(),
             fundamental: self.segments.latest_fundamental(1).unwrap_or_default(),
             tones: self
                 .tones
@@ -204,6 +221,8 @@ impl Joined {
 
     pub(super) fn add(&mut self, fit: StretchFit) {
         let from = self.samples;
+        self.other.add(&fit.other, from as f64 / self.rate_hz);
+        self.slow_to_hz = self.slow_to_hz.max(fit.slow_to_hz);
         let spread = match fit.weighting {
             Weighting::Rectangular => 1.0,
             Weighting::Hann => 1.5,
@@ -254,6 +273,10 @@ impl Joined {
                 (from, from + s.fit.length)
             })
             .collect();
+        let stream = &Stream {
+            slow_to_hz: self.slow_to_hz,
+            ..stream.clone()
+        };
         let work = Work::of_pieces(stream, options, pieces, present);
         let starts: Vec<usize> = self.tones.iter().map(|t| t.from).collect();
         let tones: Vec<Vec<SegmentFit>> = self
@@ -287,6 +310,7 @@ impl Joined {
                     .map(|(s, spread)| spread * 2.0 * variances[k] / s.fit.length as f64)
                     .collect(),
                 dof: dofs[k],
+                guides: !settings.aside.contains(&k),
             })
             .collect();
         settings.noise = variances;
@@ -323,6 +347,10 @@ impl Joined {
             density: self.density,
             residual_rms: (self.squares / count).sqrt(),
             estimator: self.estimator,
+            presence: self.presence,
+            other: self.other,
+            residual_mean: self.sum / count,
+            slow_to_hz: self.slow_to_hz,
             faint_hz,
             folding: self.folding,
             groups: self.groups,

@@ -31,6 +31,12 @@ pub(super) struct FitSettings {
     pub(super) range: (f64, f64),
     /// Prior of the fundamental (value, variance), where the record is too short to tell it.
     pub(super) prior: Option<(f64, f64)>,
+    /// Orders whose line does not (or not surely) follow the series: they do not tell the fundamental.
+    pub(super) aside: Vec<usize>,
+    /// Those of them whose line is another's: they are not fitted.
+    pub(super) muted: Vec<usize>,
+    /// Power left beside each order over the noise's, where that is more than noise gives, else 1; empty where nowhere.
+    pub(super) moved: Vec<f64>,
 }
 
 impl FitSettings {
@@ -77,7 +83,9 @@ impl FitSettings {
         let beyond = |k: usize, open: f64| ratio(k) - GUIDING - 2.0 * (1.0 + k as f64 * open).ln();
         let mut guiding: Vec<usize> = Vec::new();
         loop {
-            let found: Vec<usize> = (1..=highest).filter(|&k| beyond(k, open) > 0.0).collect();
+            let found: Vec<usize> = (1..=highest)
+                .filter(|k| beyond(*k, open) > 0.0 && !self.aside.contains(k))
+                .collect();
             if found.len() <= guiding.len() {
                 break;
             }
@@ -86,8 +94,8 @@ impl FitSettings {
             open = open.min(6.0 * (3.0 / information).sqrt() / std::f64::consts::PI);
         }
         if guiding.is_empty() {
-            guiding
-                .extend((1..=highest).max_by(|&a, &b| beyond(a, open).total_cmp(&beyond(b, open))));
+            let free = (1..=highest).filter(|k| !self.aside.contains(k));
+            guiding.extend(free.max_by(|&a, &b| beyond(a, open).total_cmp(&beyond(b, open))));
         }
         guiding
     }
@@ -99,7 +107,13 @@ impl FitSettings {
         centre: f64,
         fundamental: f64,
     ) -> Option<SegmentFit> {
-        let design = Design::new(transform.length(), self.weighting, fundamental, self.orders)?;
+        let design = Design::new(
+            transform.length(),
+            self.weighting,
+            fundamental,
+            self.orders,
+            &self.muted,
+        )?;
         let fit = design.fit(transform);
         let step = design.frequency_step(transform, &fit, &self.weights(&fit), self.prior);
         Some(SegmentFit {

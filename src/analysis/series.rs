@@ -15,6 +15,8 @@ use std::f64::consts::PI;
 /// Up to this many orders a series is summed order by order; the harmonics of more share a finely divided cycle
 /// that is read off by cubic interpolation.
 const MOST_BY_BLOCKS: usize = 64;
+/// What the diagonal of an order that is not fitted is raised by: its coefficients come out as nothing.
+const MUTE: f64 = 1e14;
 const SIXTH: f64 = 1.0 / 6.0;
 
 /// Fitted offset, drift and harmonics of one record.
@@ -229,8 +231,9 @@ impl Design {
         weighting: Weighting,
         fundamental: f64,
         orders: usize,
+        muted: &[usize],
     ) -> Option<Self> {
-        Self::with_drift(length, weighting, fundamental, orders, true)
+        Self::with_drift(length, weighting, fundamental, orders, muted, true)
     }
 
     /// With the straight line's slope fitted, or held at nothing.
@@ -239,6 +242,7 @@ impl Design {
         weighting: Weighting,
         fundamental: f64,
         orders: usize,
+        muted: &[usize],
         drift: bool,
     ) -> Option<Self> {
         let kernels = Kernel::multiples(weighting, length, fundamental, 2 * orders);
@@ -263,6 +267,10 @@ impl Design {
             for (value, (m, p)) in odd[places].iter_mut().zip(minus.iter().zip(plus)) {
                 *value = m - p;
             }
+        }
+        for k in muted.iter().filter(|&&k| k < size) {
+            even[k * size + k] *= MUTE;
+            odd[k * size + k] *= MUTE;
         }
         Some(Self {
             length,
@@ -557,14 +565,14 @@ mod tests {
                 let transform = Nudft::new(&x);
                 let mut guess = nu * (1.0 + 0.1 / (nu * length as f64));
                 for _ in 0..8 {
-                    let design = Design::new(length, weighting, guess, 3).unwrap();
+                    let design = Design::new(length, weighting, guess, 3, &[]).unwrap();
                     let fit = design.fit(&transform);
                     guess += design
                         .frequency_step(&transform, &fit, &[1.0; 3], None)
                         .step;
                 }
                 assert_relative_eq!(guess, nu, max_relative = 1e-9);
-                let fit = Design::new(length, weighting, guess, 3)
+                let fit = Design::new(length, weighting, guess, 3, &[])
                     .unwrap()
                     .fit(&transform);
                 assert_relative_eq!(fit.offset, 0.25, max_relative = 1e-8);

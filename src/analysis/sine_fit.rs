@@ -227,6 +227,7 @@ impl<'a> Work<'a> {
                     Weighting::Rectangular,
                     fundamental,
                     self.model.orders,
+                    &[],
                     self.model.drift,
                 )
             })

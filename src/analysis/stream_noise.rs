@@ -9,6 +9,8 @@ use rayon::prelude::*;
 
 /// Fewest samples for each taper of a short record.
 const LEAST_A_TAPER: usize = 16;
+/// Share of the fundamental's frequency either side of an order that moves which its movement covers.
+const MOVES_OVER: f64 = 0.2;
 /// Shortest record of a long capture's density, s.
 const DENSITY_S: f64 = 1.0;
 
@@ -127,6 +129,13 @@ impl Work<'_> {
             0.0
         };
         let mut lines = Vec::new();
+        if self.stream.slow_to_hz > 0.0 {
+            lines.push(RemovedLine {
+                frequency_hz: 0.0,
+                fitted_over_s,
+                covers_hz: self.stream.slow_to_hz,
+            });
+        }
         if let Some(fundamental) = mean_fundamental(segments) {
             for k in 1..=settings.orders {
                 let power = segments
@@ -137,10 +146,13 @@ impl Work<'_> {
                 // A strong line that moves within the segments leaves a skirt.
                 let limit = 1e5 * settings.coefficient_variance(k, segments[0].fit.length);
                 let strong = fitted_over_s * fundamental * rate > 20.0 && power > limit;
+                let moves = settings.moved.get(k - 1).is_some_and(|m| *m > 1.0);
                 lines.push(RemovedLine {
                     frequency_hz: k as f64 * fundamental * rate,
                     fitted_over_s,
-                    covers_hz: if strong {
+                    covers_hz: if moves {
+                        scar.max(MOVES_OVER * fundamental * rate)
+                    } else if strong {
                         let skirt = 3.0 * (power / limit).sqrt();
                         scar.max(skirt.min(10.0) / fitted_over_s)
                     } else {
@@ -178,6 +190,10 @@ impl Work<'_> {
         let fitted_over_s = self.fitted_over_s();
         if fitted_over_s * fundamental_hz < 4.0 {
             return Weighting::Rectangular;
+        }
+        // What is left of strong slow content stands where its own removal hides it from the floor.
+        if self.stream.slow_to_hz > 0.0 {
+            return Weighting::Hann;
         }
         // The orders that carry most interference are the low ones; each counts alike, so that one strong
         // line far up does not decide.

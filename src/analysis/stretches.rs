@@ -9,6 +9,7 @@ use super::joined::{Joined, StretchFit, known_tone};
 use super::kept::KeptFits;
 use super::measurement::LinePower;
 use super::options::MeasureOptions;
+use crate::hum::Presence;
 
 /// Length of a stretch, s; longer where a band below an eighth of a hertz is asked for.
 const STRETCH_S: f64 = 32.0;
@@ -114,6 +115,8 @@ impl Stretches {
             samples: Vec::new(),
             rate_hz,
             gaps: Vec::new(),
+            slow_to_hz: 0.0,
+            present: 1.0,
             clean_to_hz: self.clean_to_hz * rate_hz / self.rate_hz,
             step: None,
         };
@@ -184,6 +187,11 @@ pub(super) struct Finished {
 
 /// Whether a stretch shows a series by itself.
 fn stands(fit: &StreamFit, rate_hz: f64) -> bool {
+    match fit.presence {
+        Presence::Present(_) => return true,
+        Presence::Absent { plain: false } => return false,
+        _ => {}
+    }
     let powers: Vec<LinePower> = fit.combined.harmonics.iter().map(|h| h.power).collect();
     let duration_s = fit.samples as f64 / rate_hz;
     fit.decided && series_detected(&powers, duration_s, fit.nominal_hz, FALSE_ALARM)
@@ -198,6 +206,8 @@ fn known_of(fit: &StreamFit) -> Known {
     Known {
         nominal_hz: fit.nominal_hz,
         decided: fit.decided,
+        aside: fit.settings.aside.clone(),
+        muted: fit.settings.muted.clone(),
         fundamental: mean_fundamental(&fit.segments).unwrap_or_default(),
         tones: tones
             .filter_map(|t| known_tone(&t, &fit.settings))
@@ -244,6 +254,8 @@ pub(super) fn stream_of(
         gaps,
         clean_to_hz,
         step: None,
+        slow_to_hz: 0.0,
+        present: 1.0,
     };
     (stream, mean)
 }

@@ -61,6 +61,9 @@ impl Work<'_> {
             noise: vec![noise; 2],
             range: within_band(place, reach * cell),
             prior: None,
+            aside: Vec::new(),
+            muted: Vec::new(),
+            moved: Vec::new(),
         }
     }
 
@@ -102,6 +105,9 @@ impl Work<'_> {
             noise: vec![level; 2],
             range: within_band(fundamental, 1.5 * cell),
             prior: None,
+            aside: Vec::new(),
+            muted: Vec::new(),
+            moved: Vec::new(),
         };
         self.fit_series(&settings, transforms, fundamental)
     }
@@ -115,6 +121,7 @@ impl Work<'_> {
                 .map(|s| 1.5 * level * self.stream.rate_hz / s.fit.length as f64)
                 .collect(),
             dof,
+            guides: true,
         }
     }
 
@@ -278,6 +285,9 @@ impl Work<'_> {
                 noise: vec![level.max(f64::MIN_POSITIVE); 2],
                 range: within_band(fundamental, cell),
                 prior: None,
+                aside: Vec::new(),
+                muted: Vec::new(),
+                moved: Vec::new(),
             };
             tones[tone] = self.fit_series(&settings, &own, fundamental);
         }

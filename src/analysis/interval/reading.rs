@@ -170,6 +170,7 @@ impl IntervalFit {
                     power: LinePower::new(0.5 * power, line.along, 2.0, self.degrees_of_freedom),
                     phase_variance: line.across / power.max(f64::MIN_POSITIVE)
                         + turn * turn * of_fundamental,
+                    unsteady: false,
                 }
             })
             .collect();
@@ -178,6 +179,8 @@ impl IntervalFit {
             frequency_variance: of_fundamental * rate_hz * rate_hz,
             harmonics,
             segment_frequencies_hz: vec![fundamental * rate_hz],
+            followed: true,
+            walk: 0.0,
         }
     }
 

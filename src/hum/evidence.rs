@@ -1,0 +1,162 @@
+//! How much a spectrum speaks for a series on one fundamental.
+//!
+//! Every order that has a line of its own where it belongs counts, by the line's strength, but no more than the chance allows
+//! that a line of that strength stands there for another reason: the record's own other lines say how great that is.
+
+use super::line_spectrum::{Line, LineSpectrum};
+
+/// Highest order that counts.
+const TOP_ORDER: usize = 40;
+/// Most that one order counts: beyond, it is there.
+const MOST_PER_ORDER: f64 = 20.0;
+/// What the noise alone gives an order, and how that grows with ln(1 + k): more places to choose from.
+const BY_CHANCE: (f64, f64) = (3.0, 0.9);
+/// Distance from its place at which a line still serves an order: cells of 1/T, the same over the root of the strength, and
+/// the share of its frequency by which a grid moves within a record.
+const TOLERANCE: (f64, f64, f64) = (0.15, 1.2, 1.2e-4);
+/// Neighbourhood, Hz and cells of 1/T, whose other lines say how likely a chance meeting is; and how much weaker they may be.
+const AROUND: (f64, f64) = (60.0, 20.0);
+const COMPARABLE: f64 = 0.25;
+/// Step of the fundamental, cells of 1/T, that makes no difference.
+const STEP_CELLS: f64 = 0.005;
+
+/// An order that counts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Counted {
+    pub(crate) order: usize,
+    pub(crate) line: Line,
+    pub(crate) evidence: f64,
+}
+
+/// The evidence for a fundamental.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Evidence {
+    pub(crate) fundamental_hz: f64,
+    pub(crate) total: f64,
+    /// Without the strongest order: what one foreign line cannot make.
+    pub(crate) rest: f64,
+    pub(crate) orders: Vec<Counted>,
+}
+
+/// Evidence on one spectrum.
+#[derive(Debug, Clone)]
+pub(crate) struct Witness<'a> {
+    spectrum: &'a LineSpectrum,
+}
+
+impl<'a> Witness<'a> {
+    pub(crate) fn new(spectrum: &'a LineSpectrum) -> Self {
+        Self { spectrum }
+    }
+
+    /// How far from its place a line serves.
+    fn tolerance_hz(&self, line: &Line) -> f64 {
+        let (cells, by_strength, moving) = TOLERANCE;
+        (cells + by_strength / line.strength.sqrt()) / self.spectrum.duration_s + moving * line.hz
+    }
+
+    /// The strongest line that serves a place.
+    pub(crate) fn serving(&self, hz: f64) -> Option<(usize, &Line)> {
+        let (cells, by_strength, moving) = TOLERANCE;
+        let reach = (cells + by_strength) / self.spectrum.duration_s + moving * hz;
+        self.spectrum
+            .between(hz - reach, hz + reach)
+            .filter(|(_, line)| (line.hz - hz).abs() < self.tolerance_hz(line))
+            .max_by(|a, b| a.1.strength.total_cmp(&b.1.strength))
+    }
+
+    /// How many lines of comparable strength that are no order of `fundamental_hz` lie in a width of `within_hz` near a line.
+    pub(crate) fn expected_by_chance(
+        &self,
+        own: usize,
+        fundamental_hz: f64,
+        within_hz: f64,
+    ) -> f64 {
+        let line = self.spectrum.lines[own];
+        let around = AROUND.0.max(AROUND.1 / self.spectrum.duration_s);
+        let (low, high) = (
+            (line.hz - around).max(0.0),
+            (line.hz + around).min(self.spectrum.top_hz),
+        );
+        let others = self.spectrum.between(low, high).filter(|(i, other)| {
+            let multiple = (other.hz / fundamental_hz).round().max(1.0) * fundamental_hz;
+            *i != own
+                && other.strength > COMPARABLE * line.strength
+                && (other.hz - multiple).abs() >= self.tolerance_hz(other)
+        });
+        others.count() as f64 * within_hz / (high - low).max(within_hz)
+    }
+
+    /// Most that a line may count: −ln of the chance that one like it stands there.
+    fn ceiling(&self, own: usize, fundamental_hz: f64) -> f64 {
+        let width = 2.0 * self.tolerance_hz(&self.spectrum.lines[own]);
+        let expected = self.expected_by_chance(own, fundamental_hz, width);
+        if expected > 0.0 {
+            -(-(-expected).exp_m1()).ln()
+        } else {
+            MOST_PER_ORDER
+        }
+    }
+
+    /// The evidence for one fundamental.
+    pub(crate) fn of(&self, fundamental_hz: f64) -> Evidence {
+        let mut found = Evidence {
+            fundamental_hz,
+            ..Evidence::default()
+        };
+        let top = ((self.spectrum.top_hz / fundamental_hz) as usize).min(TOP_ORDER);
+        let mut largest: f64 = 0.0;
+        for order in 1..=top {
+            let Some((i, line)) = self.serving(order as f64 * fundamental_hz) else {
+                continue;
+            };
+            let by_chance = BY_CHANCE.0 + BY_CHANCE.1 * (1.0 + order as f64).ln();
+            let strength = line.strength.min(MOST_PER_ORDER);
+            if strength <= by_chance {
+                continue;
+            }
+            let evidence = strength.min(self.ceiling(i, fundamental_hz)) - by_chance;
+            if evidence > 0.0 {
+                found.total += evidence;
+                largest = largest.max(evidence);
+                found.orders.push(Counted {
+                    order,
+                    line: *line,
+                    evidence,
+                });
+            }
+        }
+        found.rest = found.total - largest;
+        found
+    }
+
+    /// The fundamental between two frequencies for which `measure` of the evidence is largest.
+    pub(crate) fn best(
+        &self,
+        (low_hz, high_hz): (f64, f64),
+        measure: fn(&Evidence) -> f64,
+    ) -> Evidence {
+        let mut places: Vec<f64> = Vec::new();
+        for line in self
+            .spectrum
+            .lines
+            .iter()
+            .filter(|l| l.strength > BY_CHANCE.0)
+        {
+            let first = (line.hz / high_hz).ceil().max(1.0) as usize;
+            let last = ((line.hz / low_hz).floor() as usize).min(TOP_ORDER);
+            places.extend((first..=last).map(|k| line.hz / k as f64));
+        }
+        places.sort_by(f64::total_cmp);
+        let step = STEP_CELLS / self.spectrum.duration_s;
+        places.dedup_by(|later, earlier| *later - *earlier < step);
+        let mut best = Evidence::default();
+        for place in places {
+            let found = self.of(place);
+            if measure(&found) > measure(&best) {
+                best = found;
+            }
+        }
+        best
+    }
+}

@@ -1,0 +1,300 @@
+//! The lines of a record: peaks of its Hann-weighted spectrum over the floor beside each.
+
+use crate::spectrum::fft::forward;
+use std::f64::consts::{LN_2, PI};
+
+/// A local maximum of the spectrum.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Line {
+    pub(crate) hz: f64,
+    /// Power over the floor beside it.
+    pub(crate) strength: f64,
+    /// RMS of the sine that would give it.
+    pub(crate) rms: f64,
+}
+
+impl Line {
+    /// Standard uncertainty of the place, Hz: that of a Hann-weighted line (Rife & Vincent 1970: 1.5 times the variance of
+    /// the unweighted one, (2π)⁻²·6/(T²·strength)), and the interpolation's own error.
+    pub(crate) fn place_uncertainty_hz(&self, duration_s: f64) -> f64 {
+        (0.5 / self.strength.sqrt()).hypot(INTERPOLATION) / duration_s
+    }
+}
+
+/// Error of a parabola through the logarithms of three bins of a Hann line, padded four times, in cells of 1/T.
+const INTERPOLATION: f64 = 0.005;
+/// Bins for each cell of 1/T.
+const PADDING: usize = 4;
+/// Power over the floor from which a maximum is a line: one in twenty of the noise's own.
+const LEAST_STRENGTH: f64 = 3.0;
+/// Half-width of the line itself, and how far the floor beside it is read, in cells of 1/T.
+const LINE_CELLS: f64 = 2.5;
+const FLOOR_CELLS: f64 = 12.0;
+/// Reach of the floor, Hz: least, most, and that of the wide median it is drawn towards.
+const FLOOR_HZ: (f64, f64) = (12.0, 35.0);
+const WIDE_HZ: f64 = 50.0;
+/// Most bins of which a median is taken.
+const MEDIAN_OF: usize = 64;
+/// How far above a rise with 1/f the slow content has to stand to be more than noise; one cell of exponential power in
+/// 10⁵ reaches 12, over a floor that is uncertain by two.
+const STEEP: f64 = 25.0;
+/// −ln of the chance that noise shows a line, beside the number of places.
+const RARE: f64 = 7.0;
+/// Strength from which side lobes are looked for.
+const LOBES_FROM: f64 = 30.0;
+
+/// Spectrum of a record with mean and slope taken off.
+#[derive(Debug, Clone)]
+pub(crate) struct LineSpectrum {
+    pub(crate) duration_s: f64,
+    /// Highest frequency looked at, Hz.
+    pub(crate) top_hz: f64,
+    /// By frequency.
+    pub(crate) lines: Vec<Line>,
+    /// Power and floor of every cell of 1/T.
+    cells: Vec<(f64, f64)>,
+    cell_hz: f64,
+}
+
+impl LineSpectrum {
+    /// Of `samples` up to `top_hz`. `weights` (0 to 1) lessen what is not to be trusted. `None` where there is nothing to
+    /// look at, or the transform fails.
+    pub(crate) fn new(
+        samples: &[f64],
+        weights: Option<&[f64]>,
+        rate_hz: f64,
+        top_hz: f64,
+    ) -> Option<Self> {
+        let count = samples.len();
+        if count < 16 || !(rate_hz > 0.0) {
+            return None;
+        }
+        let length = (PADDING * count).next_power_of_two();
+        let (mut windowed, sums) = windowed(samples, weights, length);
+        let plan = forward(length);
+        let mut bins = plan.make_output_vec();
+        plan.process(&mut windowed, &mut bins).ok()?;
+        let bin_hz = rate_hz / length as f64;
+        let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
+        let power: Vec<f64> = bins[..=top].iter().map(|c| c.norm_sqr()).collect();
+        // Of the window's own length, for weights that leave a part of the record.
+        let duration_s = sums.effective_length() / rate_hz;
+        let cells = Cells {
+            bin_hz,
+            duration_s,
+            per_cell: ((length as f64 / (rate_hz * duration_s)) as usize).max(1),
+        };
+        let floor = cells.floor(&power);
+        let lines = cells.lines(&power, &floor, 2.0f64.sqrt() / sums.sum);
+        Some(Self {
+            duration_s,
+            top_hz: top as f64 * bin_hz,
+            lines,
+            cells: power
+                .into_iter()
+                .zip(floor)
+                .step_by(cells.per_cell)
+                .collect(),
+            cell_hz: bin_hz * cells.per_cell as f64,
+        })
+    }
+
+    /// Whether the power well below `hz` stands higher over the floor there than noise that rises with 1/f would.
+    pub(crate) fn rises_below(&self, hz: f64) -> bool {
+        let at = ((hz / self.cell_hz).round() as usize).min(self.cells.len() - 1);
+        let floor = self.cells[at].1;
+        (2..at / 2).any(|cell| self.cells[cell].0 * cell as f64 > STEEP * floor * at as f64)
+    }
+
+    /// Whether a line that noise would not show in one of a thousand records stands at none of the multiples of `hz`.
+    pub(crate) fn has_other_lines(&self, hz: f64) -> bool {
+        let chance = (self.top_hz * self.duration_s).max(1.0).ln() + RARE;
+        self.lines.iter().any(|line| {
+            let multiple = (line.hz / hz).round().max(1.0) * hz;
+            line.strength > chance
+                && (line.hz - multiple).abs() > 0.012 * multiple + 2.0 / self.duration_s
+        })
+    }
+
+    /// Lines from `low_hz` to `high_hz` with their indices.
+    pub(crate) fn between(
+        &self,
+        low_hz: f64,
+        high_hz: f64,
+    ) -> impl Iterator<Item = (usize, &Line)> {
+        let from = self.lines.partition_point(|line| line.hz < low_hz);
+        self.lines
+            .iter()
+            .enumerate()
+            .skip(from)
+            .take_while(move |(_, line)| line.hz <= high_hz)
+    }
+}
+
+/// Σw and Σw² of a window.
+#[derive(Debug, Default)]
+struct WindowSums {
+    sum: f64,
+    squares: f64,
+}
+
+impl WindowSums {
+    /// Length of a Hann window of the same noise bandwidth (1.5 cells).
+    fn effective_length(&self) -> f64 {
+        1.5 * self.sum * self.sum / self.squares.max(f64::MIN_POSITIVE)
+    }
+}
+
+/// Samples less their straight line, weighted and padded with zeros to `length`.
+fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64>, WindowSums) {
+    let count = samples.len();
+    let middle = 0.5 * (count as f64 - 1.0);
+    let weight = |i: usize| weights.map_or(1.0, |w| w[i]);
+    let (mut total, mut mean, mut centre) = (0.0, 0.0, 0.0);
+    for (i, x) in samples.iter().enumerate() {
+        let w = weight(i);
+        total += w;
+        mean += w * x;
+        centre += w * (i as f64 - middle);
+    }
+    let total = f64::max(total, f64::MIN_POSITIVE);
+    (mean, centre) = (mean / total, centre / total);
+    let (mut cross, mut spread) = (0.0, 0.0);
+    for (i, x) in samples.iter().enumerate() {
+        let t = i as f64 - middle - centre;
+        cross += weight(i) * t * (x - mean);
+        spread += weight(i) * t * t;
+    }
+    let slope = cross / f64::max(spread, f64::MIN_POSITIVE);
+    let mut sums = WindowSums::default();
+    let mut out = vec![0.0; length];
+    for (i, (value, x)) in out.iter_mut().zip(samples).enumerate() {
+        let w = weight(i) * (PI * (i as f64 + 0.5) / count as f64).sin().powi(2);
+        sums.sum += w;
+        sums.squares += w * w;
+        *value = w * (x - mean - slope * (i as f64 - middle - centre));
+    }
+    (out, sums)
+}
+
+/// How bins and cells of 1/T lie.
+struct Cells {
+    bin_hz: f64,
+    duration_s: f64,
+    per_cell: usize,
+}
+
+impl Cells {
+    /// The level beside every bin: the geometric mean of the medians left and right, never below half the larger, drawn
+    /// towards the median of a wide neighbourhood where it is near it (medians of few cells are low by chance).
+    fn floor(&self, power: &[f64]) -> Vec<f64> {
+        let cells: Vec<f64> = power.iter().step_by(self.per_cell).copied().collect();
+        let cell_hz = self.bin_hz * self.per_cell as f64;
+        let count = |hz: f64| (hz / cell_hz).ceil() as usize;
+        let near = count(LINE_CELLS / self.duration_s).max(2);
+        let reach_hz = (FLOOR_CELLS / self.duration_s)
+            .min(FLOOR_HZ.1)
+            .max(FLOOR_HZ.0)
+            .max(0.5 * FLOOR_CELLS / self.duration_s);
+        let far = near + count(reach_hz).max(4);
+        let wide = count(WIDE_HZ).max(8);
+        let every = (near / 2).max(1);
+        let last = cells.len() - 1;
+        let mut scratch = Vec::new();
+        let mut median = |from: usize, to: usize| level(&cells[from.min(to)..to], &mut scratch);
+        let levels: Vec<f64> = (0..=last / every + 1)
+            .map(|i| {
+                let c = (i * every).min(last);
+                let left = median(c.saturating_sub(far).max(1), c.saturating_sub(near));
+                let right = median((c + near).min(last), (c + far).min(last));
+                let local = match (left, right) {
+                    (Some(l), Some(r)) => (l * r).sqrt().max(0.5 * l.max(r)),
+                    (one, other) => one.or(other).unwrap_or(0.0),
+                };
+                let broad = median(c.saturating_sub(wide).max(1), (c + wide).min(last));
+                match broad {
+                    Some(b) if local > 0.25 * b && local < 4.0 * b => (local * b).sqrt().max(local),
+                    Some(b) if local == 0.0 => b,
+                    _ => local,
+                }
+                .max(f64::MIN_POSITIVE)
+            })
+            .collect();
+        let logs: Vec<f64> = levels.iter().map(|l| l.ln()).collect();
+        let step = (self.per_cell * every) as f64;
+        (0..power.len())
+            .map(|bin| {
+                let place = bin as f64 / step;
+                let i = (place as usize).min(logs.len() - 1);
+                let j = (i + 1).min(logs.len() - 1);
+                let part = place - i as f64;
+                (logs[i] * (1.0 - part) + logs[j] * part).exp()
+            })
+            .collect()
+    }
+
+    /// The maxima that stand over the floor and over the side lobes of stronger ones.
+    fn lines(&self, power: &[f64], floor: &[f64], to_rms: f64) -> Vec<Line> {
+        let first = ((1.5 / self.duration_s / self.bin_hz).round() as usize).max(1);
+        let maxima: Vec<Line> = (first..power.len().saturating_sub(1))
+            .filter(|&b| {
+                power[b] >= power[b - 1]
+                    && power[b] > power[b + 1]
+                    && power[b] > LEAST_STRENGTH * floor[b]
+            })
+            .map(|b| {
+                let [left, here, right] =
+                    [power[b - 1], power[b], power[b + 1]].map(|p| p.max(f64::MIN_POSITIVE).ln());
+                let (rise, curve) = (0.5 * (left - right), left - 2.0 * here + right);
+                let shift = if curve < 0.0 {
+                    (rise / curve).clamp(-0.5, 0.5)
+                } else {
+                    0.0
+                };
+                let top = (here - 0.5 * rise * shift).exp();
+                Line {
+                    hz: (b as f64 + shift) * self.bin_hz,
+                    strength: top / floor[b],
+                    rms: top.sqrt() * to_rms,
+                }
+            })
+            .collect();
+        let strong: Vec<Line> = maxima
+            .iter()
+            .filter(|l| l.strength > LOBES_FROM)
+            .copied()
+            .collect();
+        maxima
+            .into_iter()
+            .filter(|line| !strong.iter().any(|other| self.is_lobe(line, other)))
+            .collect()
+    }
+
+    /// Whether a line lies in the skirt of another: |W(d)| = 1/(πd(d² − 1)) of its height d cells away (twice the power is
+    /// granted), a fiftieth within two cells.
+    fn is_lobe(&self, line: &Line, of: &Line) -> bool {
+        let d = (line.hz - of.hz).abs() * self.duration_s;
+        if d <= 0.5 {
+            return false;
+        }
+        let skirt = if d < 2.0 {
+            0.02
+        } else {
+            (2.0 / (PI * d * (d * d - 1.0))).powi(2)
+        };
+        line.rms * line.rms < 2.0 * skirt * of.rms * of.rms
+    }
+}
+
+/// Mean of exponentially distributed powers from the median of an even selection of them.
+fn level(powers: &[f64], scratch: &mut Vec<f64>) -> Option<f64> {
+    if powers.len() < 3 {
+        return None;
+    }
+    let stride = powers.len().div_ceil(MEDIAN_OF);
+    scratch.clear();
+    scratch.extend(powers.iter().step_by(stride));
+    let middle = scratch.len() / 2;
+    let (_, median, _) = scratch.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(*median / LN_2)
+}

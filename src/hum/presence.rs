@@ -1,0 +1,395 @@
+//! Whether a mains series is in a record, whatever else is in it.
+//!
+//! A chance of false alarm that holds for any record cannot rest on white noise. The evidence for a fundamental where a grid
+//! is has to beat the best among fundamentals where none is (decoys), without its strongest order: one foreign line makes no
+//! series. A fundamental alone counts where it stands where a grid is, steadily, and nothing like it stands around.
+
+use super::evidence::{Evidence, Witness};
+use super::line_spectrum::{Line, LineSpectrum};
+use rustfft::num_complex::Complex64;
+use std::f64::consts::{PI, TAU};
+
+/// Where no grid is, as shares of the nominal frequency's neighbourhood between 50 and 60 Hz, Hz.
+const DECOYS_HZ: [(f64, f64); 3] = [(40.0, 46.0), (53.0, 57.5), (63.0, 69.0)];
+/// Range of the evidence that a series needs: at one second, and more with ln T/2 (more places in the range).
+const NEEDED: f64 = 12.0;
+const NEEDED_REST: f64 = 7.0;
+/// How far the rest has to stand above the best decoy's.
+const OVER_DECOYS: f64 = 1.25;
+/// A fundamental alone: its distance from nominal, Hz and cells of 1/T, its least strength, and how many lines like it may
+/// be expected in that range.
+const ALONE_HZ: f64 = 0.35;
+const ALONE_CELLS: f64 = 0.2;
+const ALONE_STRENGTH: f64 = 9.0;
+const ALONE_EXPECTED: f64 = 0.02;
+/// Least share of the largest third's amplitude that the smallest third of the record has to show.
+const STEADY: f64 = 0.6;
+/// Cycles below which thirds of a record tell nothing.
+const THIRDS_FROM_CYCLES: f64 = 12.0;
+/// Highest frequency looked at, Hz at a nominal of 60.
+const TOP_ORDERS: f64 = 41.0;
+/// Cycles below which lines of neighbouring orders are not apart.
+pub(crate) const LEAST_CYCLES: f64 = 6.0;
+
+/// A series that is there.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Present {
+    pub(crate) nominal_hz: f64,
+    /// From the orders that count, the outliers set aside.
+    pub(crate) fundamental_hz: f64,
+    pub(crate) uncertainty_hz: f64,
+    /// Length that the lines were seen over, s.
+    pub(crate) duration_s: f64,
+    /// Whether the record shows nothing beside it but noise.
+    pub(crate) plain: bool,
+    pub(crate) evidence: Evidence,
+    /// Lines near an order's place that do not follow the series.
+    pub(crate) foreign: Vec<Foreign>,
+}
+
+/// A line near an order that is not (or not surely) of the series.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Foreign {
+    pub(crate) order: usize,
+    pub(crate) line: Line,
+    /// The order's own line beside it, where one shows.
+    pub(crate) own: Option<Line>,
+    /// Whether its place shows that it is another's.
+    pub(crate) proved: bool,
+}
+
+/// What a look at a record says.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Presence {
+    /// Too short for lines to be told apart.
+    Unseen,
+    /// Not there. `plain`: the record shows nothing beside noise, for which sharper tests hold.
+    Absent {
+        plain: bool,
+    },
+    Present(Present),
+}
+
+/// Looks for the series of one of `nominals_hz` in evenly spaced, finite samples.
+pub(crate) fn look(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Presence {
+    let duration_s = samples.len() as f64 / rate_hz;
+    let highest = nominals_hz.iter().copied().fold(0.0, f64::max);
+    let lowest = nominals_hz.iter().copied().fold(f64::INFINITY, f64::min);
+    if !(lowest * duration_s >= LEAST_CYCLES) || highest > 0.4 * rate_hz {
+        return Presence::Unseen;
+    }
+    let scene = Scene {
+        samples,
+        rate_hz,
+        nominals_hz,
+    };
+    if let Some(found) = scene.at_once(None) {
+        return Presence::Present(found);
+    }
+    let weights = calm_weights(samples, (rate_hz / lowest).round() as usize);
+    let uneven = weights.is_some();
+    if let Some(found) = weights.and_then(|w| scene.at_once(Some(&w))) {
+        return Presence::Present(found);
+    }
+    Presence::Absent {
+        plain: !uneven && scene.is_plain(),
+    }
+}
+
+struct Scene<'a> {
+    samples: &'a [f64],
+    rate_hz: f64,
+    nominals_hz: &'a [f64],
+}
+
+impl Scene<'_> {
+    fn spectrum(&self, weights: Option<&[f64]>) -> Option<LineSpectrum> {
+        let highest = self.nominals_hz.iter().copied().fold(0.0, f64::max);
+        let top_hz = (0.45 * self.rate_hz).min(TOP_ORDERS * highest);
+        LineSpectrum::new(self.samples, weights, self.rate_hz, top_hz)
+    }
+
+    /// Whether the record shows nothing but noise, and lines at the multiples of a nominal frequency.
+    fn is_plain(&self) -> bool {
+        self.spectrum(None).is_some_and(|spectrum| {
+            self.nominals_hz
+                .iter()
+                .any(|&hz| shows_noise(&spectrum, hz))
+        })
+    }
+
+    /// One look at the whole record.
+    fn at_once(&self, weights: Option<&[f64]>) -> Option<Present> {
+        let spectrum = self.spectrum(weights)?;
+        let witness = Witness::new(&spectrum);
+        let (nominal_hz, evidence) = self
+            .nominals_hz
+            .iter()
+            .map(|&nominal| {
+                let range = (0.99 * nominal, 1.01 * nominal);
+                (nominal, witness.best(range, |e| e.total))
+            })
+            .max_by(|a, b| a.1.total.total_cmp(&b.1.total))?;
+        let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
+        let series = evidence.orders.len() >= 2
+            && evidence.total > needed
+            && evidence.rest > NEEDED_REST
+            && evidence.rest > OVER_DECOYS * decoy_rest(&witness, nominal_hz);
+        if series {
+            return Some(told(nominal_hz, evidence, &spectrum));
+        }
+        self.mainly_one(&spectrum, &witness)
+    }
+
+    /// A fundamental with few orders, or none.
+    fn mainly_one(&self, spectrum: &LineSpectrum, witness: &Witness<'_>) -> Option<Present> {
+        self.nominals_hz.iter().find_map(|&nominal_hz| {
+            let reach = ALONE_HZ * nominal_hz / 50.0 + ALONE_CELLS / spectrum.duration_s;
+            let (own, line) = spectrum
+                .between(nominal_hz - reach, nominal_hz + reach)
+                .max_by(|a, b| a.1.strength.total_cmp(&b.1.strength))?;
+            let needed = ALONE_STRENGTH + (1.0 + reach * spectrum.duration_s).ln();
+            if !(line.strength > needed && self.is_steady(line, nominal_hz)) {
+                return None;
+            }
+            let expected = witness.expected_by_chance(own, line.hz, 2.0 * reach);
+            let evidence = witness.of(line.hz);
+            // What its orders say beyond what those of decoys do makes up for lines like it nearby.
+            let orders = (evidence.rest - decoy_rest(witness, nominal_hz)).max(0.0);
+            (expected * (-orders).exp() < ALONE_EXPECTED)
+                .then(|| told(nominal_hz, evidence, spectrum))
+        })
+    }
+
+    /// Whether a line has much the same amplitude in every third of the record.
+    fn is_steady(&self, line: &Line, nominal_hz: f64) -> bool {
+        let cycles = nominal_hz * self.samples.len() as f64 / self.rate_hz;
+        if cycles < THIRDS_FROM_CYCLES {
+            return true;
+        }
+        let third = self.samples.len() / 3;
+        let amplitudes: Vec<f64> = self
+            .samples
+            .chunks_exact(third.max(1))
+            .take(3)
+            .map(|part| amplitude(part, line.hz / self.rate_hz))
+            .collect();
+        let largest = amplitudes.iter().copied().fold(0.0, f64::max);
+        let smallest = amplitudes.iter().copied().fold(f64::INFINITY, f64::min);
+        // Noise moves thirds by √(3/strength) of the amplitude.
+        smallest > STEADY * largest - 2.0 * (3.0 / line.strength).sqrt() * largest
+    }
+}
+
+/// The strongest rest among fundamentals that no grid has.
+fn decoy_rest(witness: &Witness<'_>, nominal_hz: f64) -> f64 {
+    let scale = if (45.0..=65.0).contains(&nominal_hz) {
+        1.0
+    } else {
+        nominal_hz / 50.0
+    };
+    DECOYS_HZ
+        .iter()
+        .map(|(low, high)| (low * scale, high * scale))
+        .map(|range| witness.best(range, |e| e.rest).rest)
+        .fold(0.0, f64::max)
+}
+
+/// Amplitude of a Hann-weighted line at ν cycles per sample.
+fn amplitude(samples: &[f64], nu: f64) -> f64 {
+    let count = samples.len() as f64;
+    let turn = Complex64::cis(-TAU * nu);
+    let mut oscillator = Complex64::new(1.0, 0.0);
+    let (mut sum, mut total) = (Complex64::default(), 0.0);
+    for (i, x) in samples.iter().enumerate() {
+        let w = (PI * (i as f64 + 0.5) / count).sin().powi(2);
+        sum += w * x * oscillator;
+        total += w;
+        oscillator *= turn;
+    }
+    2.0 * sum.norm() / total.max(f64::MIN_POSITIVE)
+}
+
+/// Weights that lessen stretches of far more power than the rest of the record has, after what repeats from cycle to cycle
+/// is taken off; `None` where there are none.
+fn calm_weights(samples: &[f64], cycle: usize) -> Option<Vec<f64>> {
+    let count = samples.len();
+    if cycle < 4 || count < 8 * cycle {
+        return None;
+    }
+    let squares: Vec<f64> = (0..count)
+        .map(|i| {
+            let other = if i >= cycle { i - cycle } else { i + cycle };
+            (samples[i] - samples[other]).powi(2)
+        })
+        .collect();
+    // Mean over a cycle either side, since a difference shows what happened at both its ends.
+    let mut sums = vec![0.0; count + 1];
+    for (i, s) in squares.iter().enumerate() {
+        sums[i + 1] = sums[i] + s;
+    }
+    let powers: Vec<f64> = (0..count)
+        .map(|i| {
+            let (from, to) = (
+                i.saturating_sub(cycle / 2),
+                (i + cycle + cycle / 2).min(count),
+            );
+            (sums[to] - sums[from]) / (to - from) as f64
+        })
+        .collect();
+    let mut sorted: Vec<f64> = powers
+        .iter()
+        .step_by((count / 2048).max(1))
+        .copied()
+        .collect();
+    let calm = sorted.len() / 4;
+    let (_, calm, _) = sorted.select_nth_unstable_by(calm, f64::total_cmp);
+    let calm = *calm * CALM;
+    if !(calm > 0.0) || powers.iter().all(|p| *p <= calm) {
+        return None;
+    }
+    let raw: Vec<f64> = powers
+        .iter()
+        .map(|p| (calm / p.max(calm)).min(1.0))
+        .collect();
+    // Smooth edges: a mean over a cycle.
+    let mut run = vec![0.0; count + 1];
+    for (i, w) in raw.iter().enumerate() {
+        run[i + 1] = run[i] + w;
+    }
+    let weights: Vec<f64> = (0..count)
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(cycle / 2), (i + cycle / 2).min(count));
+            (run[to] - run[from]) / (to - from).max(1) as f64
+        })
+        .collect();
+    (weights.iter().sum::<f64>() > 0.2 * count as f64).then_some(weights)
+}
+
+/// Power over the quiet quarter's from which a stretch is not calm.
+const CALM: f64 = 4.0;
+/// How many times the root-sum of all others an order's RMS may be before it no longer tells the fundamental.
+const ASIDE: f64 = 3.0;
+/// Distance from an order's place, cells of 1/T, from which a line can be told to be another's.
+const APART_CELLS: f64 = 0.25;
+/// Distance up to which a line is the order's own: cells of 1/T, and share of its frequency.
+const OWN_CELLS: f64 = 0.5;
+const OWN_MOVES: f64 = 1.2e-4;
+/// How far beside an order, Hz, another's line spoils it, and how many times the order's own RMS it has to be: what an
+/// order's own movement leaves beside it is weaker than itself.
+const BESIDE_HZ: f64 = 2.0;
+const STRONGER: f64 = 1.5;
+/// Deviations beyond which a line's place is not the order's.
+const PROVED: f64 = 4.0;
+/// How exactly a grid's orders stand on one fundamental over a record in which it wanders, as a share.
+const WANDER: f64 = 2e-5;
+
+/// Lines beside an order's place that are stronger than the order itself.
+fn beside(spectrum: &LineSpectrum, fundamental_hz: f64) -> impl Iterator<Item = Foreign> + '_ {
+    let orders = (spectrum.top_hz / fundamental_hz) as usize;
+    (1..=orders).filter_map(move |order| {
+        let place = order as f64 * fundamental_hz;
+        let own_cells = OWN_CELLS / spectrum.duration_s + OWN_MOVES * place;
+        let strongest = |lines: &mut dyn Iterator<Item = &Line>| {
+            lines.max_by(|a, b| a.rms.total_cmp(&b.rms)).copied()
+        };
+        let near = |line: &Line| (line.hz - place).abs() <= own_cells;
+        let around = || {
+            spectrum
+                .between(place - BESIDE_HZ, place + BESIDE_HZ)
+                .map(|(_, l)| l)
+        };
+        let own = strongest(&mut around().filter(|l| near(l)));
+        let line = strongest(&mut around().filter(|l| !near(l)))?;
+        let stands =
+            line.strength > BESIDE_STRENGTH && line.rms > STRONGER * own.map_or(0.0, |l| l.rms);
+        stands.then_some(Foreign {
+            order,
+            line,
+            own,
+            proved: true,
+        })
+    })
+}
+
+/// Strength from which a line beside an order is more than noise: one in 100 records of 40 orders.
+const BESIDE_STRENGTH: f64 = 12.0;
+
+/// Whether a spectrum shows nothing but noise and lines at the multiples of a frequency.
+fn shows_noise(spectrum: &LineSpectrum, hz: f64) -> bool {
+    !spectrum.rises_below(hz) && !spectrum.has_other_lines(hz)
+}
+
+/// The fundamental from the orders that count, and what does not follow it.
+fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
+    let duration_s = spectrum.duration_s;
+    let squares: Vec<f64> = evidence.orders.iter().map(|o| o.line.rms.powi(2)).collect();
+    let all: f64 = squares.iter().sum();
+    let outweighs: Vec<bool> = evidence
+        .orders
+        .iter()
+        .zip(&squares)
+        .map(|(counted, own)| {
+            counted.order > 1 && squares.len() > 1 && *own > ASIDE * ASIDE * (all - own)
+        })
+        .collect();
+    let mut used: Vec<bool> = outweighs.iter().map(|o| !o).collect();
+    let deviation = |i: usize| {
+        let counted = &evidence.orders[i];
+        (counted.line.place_uncertainty_hz(duration_s) / counted.order as f64)
+            .hypot(WANDER * evidence.fundamental_hz)
+    };
+    let place = |i: usize| evidence.orders[i].line.hz / evidence.orders[i].order as f64;
+    let mean = |used: &[bool]| -> Option<(f64, f64)> {
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for i in (0..used.len()).filter(|&i| used[i]) {
+            let w = deviation(i).powi(-2);
+            sum += w * place(i);
+            weights += w;
+        }
+        (weights > 0.0).then(|| (sum / weights, weights.powf(-0.5)))
+    };
+    // Outliers go one by one, the farthest first.
+    loop {
+        let Some((centre, u)) = mean(&used) else {
+            break;
+        };
+        let miss = |i: usize| (place(i) - centre).abs() / deviation(i).hypot(u);
+        let farthest = (0..used.len())
+            .filter(|&i| used[i])
+            .max_by(|&a, &b| miss(a).total_cmp(&miss(b)));
+        match farthest {
+            Some(i) if miss(i) > PROVED && used.iter().filter(|u| **u).count() > 2 => {
+                used[i] = false;
+            }
+            _ => break,
+        }
+    }
+    let (fundamental_hz, uncertainty_hz) =
+        mean(&used).unwrap_or((evidence.fundamental_hz, 0.1 / duration_s));
+    let mut foreign: Vec<Foreign> = (0..used.len())
+        .filter(|&i| !used[i])
+        .filter_map(|i| {
+            let counted = &evidence.orders[i];
+            let apart = (counted.line.hz - counted.order as f64 * fundamental_hz).abs();
+            let miss = (place(i) - fundamental_hz).abs() / deviation(i).hypot(uncertainty_hz);
+            let proved = miss > PROVED && apart > APART_CELLS / duration_s;
+            (proved || outweighs[i]).then_some(Foreign {
+                order: counted.order,
+                line: counted.line,
+                own: None,
+                proved,
+            })
+        })
+        .collect();
+    foreign.extend(beside(spectrum, fundamental_hz));
+    Present {
+        nominal_hz,
+        fundamental_hz,
+        uncertainty_hz,
+        duration_s,
+        plain: shows_noise(spectrum, fundamental_hz),
+        evidence,
+        foreign,
+    }
+}
