@@ -58,7 +58,9 @@ fn lost(case: &Case) -> f64 {
     let chapters = record.len().div_ceil(CHAPTER_FRAMES);
     let piece = record.len().div_ceil(chapters);
     for (part, truth) in record.chunks(piece).zip(case.hum.chunks(piece)) {
-        let hum = harmonic(part, RATE_HZ, &HarmonicOptions::default()).interference;
+        let hum = harmonic(part, RATE_HZ, &HarmonicOptions::default())
+            .unwrap()
+            .interference;
         alone += power(hum.iter().zip(truth).map(|(a, b)| a - b));
     }
     db(ours / alone)

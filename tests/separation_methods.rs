@@ -249,7 +249,7 @@ fn protected_frequencies_stay() {
         protect_hz: vec![1000.0],
         ..Default::default()
     };
-    let cleaned = harmonic(&record, rate, &options).cleaned;
+    let cleaned = harmonic(&record, rate, &options).unwrap().cleaned;
     let kept = tone(&cleaned, rate, 1000.0);
     assert!((kept - 0.5).abs() < 5e-4, "{kept}");
     assert!(tone(&cleaned, rate, 50.0) < 1e-3);
@@ -267,7 +267,7 @@ fn missing_samples_stay_missing_and_do_no_harm() {
     let mut record = case.record();
     record[5_000..5_200].fill(f64::NAN);
     record[9_000] = f64::INFINITY;
-    let parts = harmonic(&record, case.rate_hz, &HarmonicOptions::default());
+    let parts = harmonic(&record, case.rate_hz, &HarmonicOptions::default()).unwrap();
     assert!(parts.cleaned[5_100].is_nan() && parts.cleaned[9_000].is_infinite());
     let error = rms(&minus(&parts.interference, &case.hum));
     assert!(error < 0.003, "{error}");
@@ -373,7 +373,7 @@ fn a_second_tip_is_matched_in_gain_and_delay() {
         .map(|i| wanted[i] + 1.05 * shifted[i] + 1e-4 * gauss(&mut rng))
         .collect();
     let second: Vec<f64> = (0..n).map(|i| common[i] + 1e-4 * gauss(&mut rng)).collect();
-    let parts = difference(&first, &second, rate);
+    let parts = difference(&first, &second, rate).unwrap();
     let inner = 200..n - 200;
     let left = minus(&parts.cleaned, &wanted);
     let reduction = 20.0 * (rms(&left[inner.clone()]) / rms(&common[inner])).log10();
@@ -413,7 +413,7 @@ fn a_reference_gives_what_its_coherence_allows() {
         .collect();
     // The reference has noise of its own, 20 dB under its broadband part.
     let sensed: Vec<f64> = common.iter().map(|v| v + 0.03 * gauss(&mut rng)).collect();
-    let parts = reference(&first, &sensed, rate, &HarmonicOptions::default());
+    let parts = reference(&first, &sensed, rate, &HarmonicOptions::default()).unwrap();
     let left = minus(&parts.cleaned, &wanted);
     let interference: Vec<f64> = shifted.iter().map(|v| 0.7 * v).collect();
     let reduction = 20.0 * (rms(&left) / rms(&interference)).log10();
@@ -425,7 +425,7 @@ fn a_reference_gives_what_its_coherence_allows() {
 
     // A reference that has nothing in common must not be injected.
     let stranger: Vec<f64> = (0..n).map(|_| gauss(&mut rng)).collect();
-    let parts = reference(&first, &stranger, rate, &HarmonicOptions::default());
+    let parts = reference(&first, &stranger, rate, &HarmonicOptions::default()).unwrap();
     assert!(rms(&parts.interference) < 0.02 * rms(&first));
 }
 
@@ -531,7 +531,7 @@ fn open_recordings_lose_their_mains_lines_and_nothing_beside_them() {
             nominal_hz: vec![nominal],
             ..Default::default()
         };
-        let cleaned = harmonic(&x, rate, &options).cleaned;
+        let cleaned = harmonic(&x, rate, &options).unwrap().cleaned;
         for order in orders {
             let hz = f64::from(order) * frequency;
             let (before, beside_before) = line_and_neighbours(&x, rate, hz);
@@ -705,5 +705,53 @@ fn an_hour_is_separated_in_bounded_memory() {
             .unwrap();
         println!("peak memory {} MiB", peak_kib / 1024);
         assert!(peak_kib < 64 * 1024);
+    }
+}
+
+fn refusal<T>(result: Result<T, humsieve::Error>) -> Option<ErrorKind> {
+    result.err().map(|e| e.kind())
+}
+
+#[test]
+fn slices_of_unequal_length_are_refused() {
+    let options = HarmonicOptions::default();
+    let (long, short) = (vec![0.5; 500], vec![0.5; 499]);
+    let bad = Some(ErrorKind::BadValue);
+    assert_eq!(refusal(reference(&long, &short, 1e3, &options)), bad);
+    assert_eq!(refusal(difference(&short, &long, 1e3)), bad);
+    let error = difference(&short, &long, 1e3).unwrap_err();
+    assert!(error.message().contains("499") && error.message().contains("500"));
+    let none = Some(ErrorKind::NoSamples);
+    assert_eq!(refusal(harmonic(&[], 1e3, &options)), none);
+    assert_eq!(refusal(reference(&[], &[], 1e3, &options)), none);
+    assert_eq!(refusal(difference(&[], &[], 1e3)), none);
+    assert_eq!(refusal(Template::new(&[], 1e3, &options)), none);
+}
+
+#[test]
+fn rates_and_settings_out_of_range_are_refused() {
+    let x = [0.5; 200];
+    let bad = Some(ErrorKind::BadOption);
+    let plain = HarmonicOptions::default();
+    for rate in [0.0, -1.0, f64::NAN, f64::INFINITY, 1e-308, 1e300] {
+        assert_eq!(refusal(harmonic(&x, rate, &plain)), bad);
+        assert_eq!(refusal(reference(&x, &x, rate, &plain)), bad);
+        assert_eq!(refusal(difference(&x, &x, rate)), bad);
+        assert_eq!(refusal(Template::new(&x, rate, &plain)), bad);
+    }
+    for (nominal_hz, harmonics) in [
+        (vec![], None),
+        (vec![0.0], None),
+        (vec![50.0, f64::NAN], None),
+        (vec![50.0], Some(0)),
+        (vec![50.0], Some(1001)),
+    ] {
+        let options = HarmonicOptions {
+            nominal_hz,
+            harmonics,
+            protect_hz: Vec::new(),
+        };
+        assert_eq!(refusal(harmonic(&x, 1e3, &options)), bad);
+        assert_eq!(refusal(reference(&x, &x, 1e3, &options)), bad);
     }
 }

@@ -10,7 +10,9 @@ use cases::{Case, Mains, Recipe, Wanted, make, recipe, recipes, silent_recipes};
 use humsieve::separation::{HarmonicOptions, harmonic};
 
 fn ours(case: &Case) -> Vec<f64> {
-    harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default()).interference
+    harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default())
+        .unwrap()
+        .interference
 }
 
 fn db(ratio: f64) -> f64 {

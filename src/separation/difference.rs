@@ -1,9 +1,11 @@
 //! The difference method: a second tip, matched in gain and delay, subtracted (pseudo-differential).
 
 use super::harmonic::{Centred, Parts};
+use super::input::{check_pair, check_samples};
 use super::matching::{Correlations, CrossSpectra, Filter, match_channels};
 use super::reference::bound;
 use super::result::{Findings, Match, Rejection};
+use crate::Error;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -12,12 +14,17 @@ const LONGEST_DELAY_S: f64 = 0.004;
 const LONGEST_LAG: f64 = 2048.0;
 
 /// Subtracts `other`, matched in gain and delay (also a fraction of a sample) by least squares.
-#[must_use]
-pub fn difference(samples: &[f64], other: &[f64], sample_rate_hz: f64) -> Parts {
+///
+/// # Errors
+/// `NoSamples` for no samples, `BadValue` for channels of unequal length, `BadOption` for a rate or a setting out of
+/// range.
+pub fn difference(samples: &[f64], other: &[f64], sample_rate_hz: f64) -> Result<Parts, Error> {
+    check_samples(samples, sample_rate_hz)?;
+    check_pair(samples, other)?;
     let centred = Centred::new(samples);
     let second = Centred::new(other);
     let (interference, _) = separate_difference(&centred, &second, sample_rate_hz);
-    Parts::new(samples, &centred, interference)
+    Ok(Parts::new(samples, &centred, interference))
 }
 
 pub(super) fn separate_difference(

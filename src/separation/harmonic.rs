@@ -2,13 +2,15 @@
 
 use super::continuation::{Lead, go_on};
 use super::fit::{Fit, FitSettings, fit};
+use super::input::{check_harmonics, check_nominal, check_samples};
 use super::playback::play;
 use super::reduced::fit_reduced;
 use super::result::{Findings, HumTrack, TouchedBand};
 use super::search::search;
 use super::short::fit_short;
 use super::watch::{Rest, Seen, standing_out, sum};
-use crate::WarningCode;
+use crate::analysis::MOST_HARMONICS;
+use crate::{Error, ErrorKind, WarningCode};
 use std::f64::consts::PI;
 
 /// Records of fewer cycles are fitted as a whole.
@@ -38,6 +40,32 @@ impl Default for HarmonicOptions {
 }
 
 impl HarmonicOptions {
+    /// Checks every setting.
+    ///
+    /// # Errors
+    /// `BadOption`, saying which setting and what would do.
+    pub fn check(&self) -> Result<(), Error> {
+        if self.nominal_hz.is_empty() {
+            return Err(Error::new(
+                ErrorKind::BadOption,
+                "no nominal mains frequency is given; give one or more, as 50 and 60",
+            ));
+        }
+        for hz in &self.nominal_hz {
+            check_nominal(*hz)?;
+        }
+        check_harmonics(self.harmonics)?;
+        for hz in &self.protect_hz {
+            if !(hz.is_finite() && *hz > 0.0) {
+                return Err(Error::new(
+                    ErrorKind::BadOption,
+                    format!("a protected frequency is {hz} Hz; it must be positive and finite"),
+                ));
+            }
+        }
+        Ok(())
+    }
+
     fn lowest(&self) -> f64 {
         self.nominal_hz
             .iter()
@@ -159,20 +187,29 @@ impl Centred {
 ///         0.1 + (2.0 * std::f64::consts::PI * 50.02 * f64::from(i) / 1000.0).sin() + 0.01 * noise
 ///     })
 ///     .collect();
-/// let parts = harmonic(&hum, 1000.0, &HarmonicOptions::default());
+/// let parts = harmonic(&hum, 1000.0, &HarmonicOptions::default())?;
 /// assert!((parts.offset - 0.1).abs() < 1e-3);
 /// let worst = parts.cleaned.iter().fold(0.0f64, |worst, v| worst.max(v.abs()));
 /// assert!(worst < 0.01, "no more than the noise is left");
 /// for ((x, hum), cleaned) in hum.iter().zip(&parts.interference).zip(&parts.cleaned) {
 ///     assert!((parts.offset + hum + cleaned - x).abs() < 1e-9);
 /// }
+/// # Ok::<(), humsieve::Error>(())
 /// ```
-#[must_use]
-pub fn harmonic(samples: &[f64], sample_rate_hz: f64, options: &HarmonicOptions) -> Parts {
+///
+/// # Errors
+/// `NoSamples` for no samples, `BadOption` for a rate or a setting out of range.
+pub fn harmonic(
+    samples: &[f64],
+    sample_rate_hz: f64,
+    options: &HarmonicOptions,
+) -> Result<Parts, Error> {
+    check_samples(samples, sample_rate_hz)?;
+    options.check()?;
     let centred = Centred::new(samples);
     let mut interference = vec![0.0; samples.len()];
     separate_alone(&centred, sample_rate_hz, options, &mut interference);
-    Parts::new(samples, &centred, interference)
+    Ok(Parts::new(samples, &centred, interference))
 }
 
 /// The hum of one stretch, into `hum`, what is known of it and what the next stretch may start from; `lead` is
@@ -282,7 +319,7 @@ fn separate_alone(
 fn settings(rate_hz: f64, options: &HarmonicOptions) -> FitSettings {
     FitSettings {
         rate_hz,
-        highest_order: options.harmonics.unwrap_or(usize::MAX),
+        highest_order: options.harmonics.unwrap_or(MOST_HARMONICS),
         protect_hz: options.protect_hz.clone(),
     }
 }

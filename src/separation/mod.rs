@@ -23,6 +23,7 @@ mod difference;
 mod fit;
 mod fold;
 mod harmonic;
+mod input;
 mod joint;
 mod lines;
 mod low_rate;

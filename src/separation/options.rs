@@ -1,5 +1,6 @@
 //! What to separate, and how.
 
+use super::harmonic::HarmonicOptions;
 use crate::analysis::MainsChoice;
 use crate::{Error, ErrorKind};
 
@@ -65,7 +66,7 @@ pub struct SeparateOptions {
     pub method: MethodChoice,
     /// Nominal mains frequency.
     pub mains: MainsChoice,
-    /// Highest harmonic order; `None`: as many as lie below Nyquist.
+    /// Highest harmonic order, 1 to 1000; `None`: as many of these as lie below Nyquist.
     pub harmonics: Option<usize>,
     /// Component to write.
     pub keep: Keep,
@@ -107,16 +108,7 @@ impl SeparateOptions {
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
         let bad = |message: String| Err(Error::new(ErrorKind::BadOption, message));
-        if let MainsChoice::Nominal(hz) = self.mains
-            && !(hz.is_finite() && hz > 0.0)
-        {
-            return bad(format!(
-                "the nominal mains frequency is {hz} Hz; it must be positive and finite"
-            ));
-        }
-        if self.harmonics == Some(0) {
-            return bad("the highest harmonic order is 0; it must be at least 1".into());
-        }
+        self.harmonic().check()?;
         if !(self.confidence > 0.0 && self.confidence < 1.0) {
             return bad(format!(
                 "the confidence is {}; it must lie strictly between 0 and 1",
@@ -130,15 +122,6 @@ impl SeparateOptions {
                 "the offset to take out is {offset}; it must be finite"
             ));
         }
-        if let Some(hz) = self
-            .protect_hz
-            .iter()
-            .find(|f| !(f.is_finite() && **f > 0.0))
-        {
-            return bad(format!(
-                "a protected frequency is {hz} Hz; it must be positive and finite"
-            ));
-        }
         if self.reference.is_some() && self.minus.is_some() {
             return bad(
                 "both a reference channel and a channel to subtract are named; name one of them"
@@ -148,11 +131,15 @@ impl SeparateOptions {
         Ok(())
     }
 
-    /// Nominal frequencies that come into question.
-    pub(super) fn nominals(&self) -> Vec<f64> {
-        match self.mains {
-            MainsChoice::Auto => vec![50.0, 60.0],
-            MainsChoice::Nominal(hz) => vec![hz],
+    /// Settings of the series to look for.
+    pub(super) fn harmonic(&self) -> HarmonicOptions {
+        HarmonicOptions {
+            nominal_hz: match self.mains {
+                MainsChoice::Auto => vec![50.0, 60.0],
+                MainsChoice::Nominal(hz) => vec![hz],
+            },
+            harmonics: self.harmonics,
+            protect_hz: self.protect_hz.clone(),
         }
     }
 }

@@ -113,6 +113,7 @@ fn reaches_higher(
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::harmonic::{HarmonicOptions, harmonic};
     use rand::{RngExt as _, SeedableRng as _};
@@ -136,7 +137,7 @@ mod tests {
 
     fn left_over(orders: &[f64]) -> f64 {
         let (whole, hum) = record(48_000.0, 4.0, orders);
-        let parts = harmonic(&whole, 48_000.0, &HarmonicOptions::default());
+        let parts = harmonic(&whole, 48_000.0, &HarmonicOptions::default()).unwrap();
         let squares = parts
             .interference
             .iter()

@@ -2,9 +2,11 @@
 
 use super::fit::FitSettings;
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
+use super::input::{check_pair, check_samples};
 use super::matching::{Correlations, CrossSpectra, match_channels};
 use super::projection::project;
 use super::result::{Findings, Match};
+use crate::Error;
 
 /// Longest delay between the channels, s.
 const LONGEST_DELAY_S: f64 = 0.02;
@@ -16,17 +18,23 @@ const LONGEST_LAG: f64 = 8192.0;
 /// The reference's mains series is tracked and passed on through one transfer coefficient an order,
 /// free of the reference's own noise; the rest goes through a gain and delay (also a fraction of a
 /// sample) or a short filter, as far as the data support it.
-#[must_use]
+///
+/// # Errors
+/// `NoSamples` for no samples, `BadValue` for channels of unequal length, `BadOption` for a rate or a setting out of
+/// range.
 pub fn reference(
     samples: &[f64],
     reference: &[f64],
     sample_rate_hz: f64,
     options: &HarmonicOptions,
-) -> Parts {
+) -> Result<Parts, Error> {
+    check_samples(samples, sample_rate_hz)?;
+    check_pair(samples, reference)?;
+    options.check()?;
     let centred = Centred::new(samples);
     let other = Centred::new(reference);
     let (interference, _) = separate_reference(&centred, &other, sample_rate_hz, options);
-    Parts::new(samples, &centred, interference)
+    Ok(Parts::new(samples, &centred, interference))
 }
 
 pub(super) fn separate_reference(

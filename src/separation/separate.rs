@@ -141,11 +141,7 @@ impl Plan {
             ));
         }
         let rate_hz = header.time_base.sample_rate_hz;
-        let harmonic = HarmonicOptions {
-            nominal_hz: options.nominals(),
-            harmonics: options.harmonics,
-            protect_hz: options.protect_hz.clone(),
-        };
+        let harmonic = options.harmonic();
         let templates = match (method, template) {
             (Method::Template, Some(source)) => load_template(source, &targets, &harmonic)?,
             (Method::Template, None) => {
@@ -156,7 +152,7 @@ impl Plan {
             _ => Vec::new(),
         };
         let at_once = CHAPTER_SAMPLES / header.channels.len();
-        let overlap = ((OVERLAP_S * rate_hz) as usize).clamp(1, at_once / 8);
+        let overlap = ((OVERLAP_S * rate_hz) as usize).clamp(1, (at_once / 8).max(1));
         let chapters = survey.frames.div_ceil(at_once.max(1)).max(1);
         let chapter = survey.frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
         Ok(Self {

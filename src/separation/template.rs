@@ -2,6 +2,7 @@
 
 use super::fit::Fit;
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
+use super::input::check_samples;
 use super::result::{Findings, Match};
 use crate::{Error, ErrorKind, WarningCode};
 use rustfft::num_complex::Complex64;
@@ -33,6 +34,8 @@ impl Template {
         sample_rate_hz: f64,
         options: &HarmonicOptions,
     ) -> Result<Self, Error> {
+        check_samples(samples, sample_rate_hz)?;
+        options.check()?;
         let centred = Centred::new(samples);
         let fitted = fit_record(&centred, sample_rate_hz, options);
         if fitted.model.orders.is_empty() {
@@ -86,6 +89,8 @@ pub fn template(
     template: &Template,
     options: &HarmonicOptions,
 ) -> Result<Parts, Error> {
+    check_samples(samples, sample_rate_hz)?;
+    options.check()?;
     let centred = Centred::new(samples);
     let (interference, _) = separate_template(&centred, sample_rate_hz, template, options)?;
     Ok(Parts::new(samples, &centred, interference))
