@@ -90,6 +90,94 @@ fn components_add_up_to_the_input() {
 }
 
 #[test]
+fn several_components_are_written_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let base = ["separate", WEIGHING, "--channel", "1", "--format", "jsonl"];
+    let (mains, offset) = (
+        format!("mains={}", path("mains.csv")),
+        format!("offset={}", path("offset.csv")),
+    );
+    let output = path("clean.csv");
+    let several = ["-o", &output, "--keep", &mains, "--keep", &offset];
+    let result = run(&[&base[..], &several].concat());
+    let told = String::from_utf8_lossy(&result.stderr).into_owned();
+    assert_eq!(result.status.code(), Some(0), "{told}");
+    let line: Value = serde_json::from_slice(&result.stdout).unwrap();
+    assert_eq!(line["output"], output);
+    assert_eq!(line["components"][1]["keep"], "mains");
+    assert_eq!(line["components"][2]["output"], path("offset.csv"));
+    for keep in ["cleaned", "mains", "offset"] {
+        let alone = folder.path().join("alone.csv");
+        separated(&alone, &["--keep", keep]);
+        let name = if keep == "cleaned" { "clean" } else { keep };
+        let together = folder.path().join(format!("{name}.csv"));
+        assert_eq!(
+            fs::read(alone).unwrap(),
+            fs::read(together).unwrap(),
+            "{keep}"
+        );
+    }
+    // One that cannot be written leaves none of them.
+    let nowhere = format!("mains={}", path("none/mains.csv"));
+    let output = path("left.csv");
+    let result = run(&[&base[..], &["-o", &output, "--keep", &nowhere]].concat());
+    assert_eq!(result.status.code(), Some(2));
+    assert!(!Path::new(&output).exists());
+    for wrong in [
+        ["--keep", "mains", "--keep", "offset"],
+        ["--keep", "hum=x.csv", "--keep", "offset"],
+        ["--keep", "mains=x.txt", "--keep", "offset=y.csv"],
+        ["--keep", "mains=x.csv", "--keep", "offset=x.csv"],
+        ["--keep", "mains=", "--keep", "offset"],
+    ] {
+        let result = run(&[&base[..], &["-o", &output], &wrong].concat());
+        assert_eq!(result.status.code(), Some(2), "{wrong:?}");
+        assert!(!Path::new(&output).exists());
+    }
+}
+
+/// Orders 1 and 3 as a first-order high pass at 20 Hz leaves them.
+#[test]
+fn a_stated_corner_of_the_coupling_is_made_good() {
+    let folder = tempfile::tempdir().unwrap();
+    let (input, output) = (folder.path().join("in.csv"), folder.path().join("out.csv"));
+    let passed = |order: f64| 1.0 / (1.0 + (20.0 / (50.0 * order)).powi(2)).sqrt();
+    let mut table = "time (s),A (V)\n".to_owned();
+    for i in 0..20_000 {
+        let time = f64::from(i) / 5000.0;
+        let order = |k: f64| (std::f64::consts::TAU * 50.0 * k * time).cos();
+        let dither = f64::from((i * 7919) % 101 - 50) * 1e-6;
+        let hum = passed(1.0) * order(1.0) + 0.5 * passed(3.0) * order(3.0);
+        table += &format!("{time:.4},{:.9}\n", hum + dither);
+    }
+    fs::write(&input, table).unwrap();
+    let (input, output) = (input.to_str().unwrap(), output.to_str().unwrap());
+    let base = ["separate", input, "-o", output, "--format", "jsonl"];
+    let removed = |options: &[&str]| {
+        let result = run(&[&base[..], options].concat());
+        let told = String::from_utf8_lossy(&result.stderr).into_owned();
+        assert_eq!(result.status.code(), Some(0), "{told}");
+        let line: Value = serde_json::from_slice(&result.stdout).unwrap();
+        number(&line["removed"]["mains_rms"])
+    };
+    let rms = |first: f64, third: f64| first.hypot(0.5 * third) / 2f64.sqrt();
+    // The dither is 30 ppm of the hum.
+    let passed = rms(passed(1.0), passed(3.0));
+    approx::assert_relative_eq!(removed(&[]), passed, max_relative = 2e-4);
+    let before = removed(&["--ac-corner", "20"]);
+    approx::assert_relative_eq!(before, rms(1.0, 1.0), max_relative = 2e-4);
+    for wrong in [
+        ["--ac-corner", "20", "--coupling", "dc"],
+        ["--ac-corner", "20", "--reference", "2"],
+        ["--ac-corner", "0", "--offset", "keep"],
+    ] {
+        let result = run(&[&base[..], &wrong].concat());
+        assert_eq!(result.status.code(), Some(2), "{wrong:?}");
+    }
+}
+
+#[test]
 fn the_offset_stays_where_asked() {
     let folder = tempfile::tempdir().unwrap();
     let mean = |name: &str, options: &[&str]| {

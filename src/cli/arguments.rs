@@ -3,6 +3,7 @@
 use super::number;
 use super::shard::{Shard, shard};
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use humsieve::separation::Keep;
 use std::path::PathBuf;
 
 /// Measures, compares and separates ground-loop interference in captures from oscilloscopes and
@@ -46,6 +47,7 @@ Example:
 Examples:
   humsieve separate weighing.csv -o clean.csv
   humsieve separate weighing.csv -o clean.csv --template loop.csv
+  humsieve separate weighing.csv -o clean.csv --keep mains=hum.csv
   humsieve separate two.wav -o clean.wav --channel 1 --reference 2")]
     Separate(SeparateArguments),
     /// The test report of a whole bench session
@@ -218,14 +220,15 @@ pub struct SeparateArguments {
     #[arg(value_name = "CAPTURE")]
     pub capture: PathBuf,
     /// Where the result goes: .wav or .csv
-    #[arg(short, long, value_name = "OUT")]
-    pub output: PathBuf,
+    #[arg(short, long, value_name = "OUT", required_unless_present = "keep")]
+    pub output: Option<PathBuf>,
     /// Writes the output even where it is one of the inputs
     #[arg(long)]
     pub force: bool,
-    /// Which component to write
-    #[arg(long, value_enum, default_value_t)]
-    pub keep: KeepArgument,
+    /// Which component OUT gets: cleaned, interference, mains or offset [default: cleaned]; NAME=FILE,
+    /// repeatable, writes one more file
+    #[arg(long, value_name = "NAME[=FILE]", value_parser = keep)]
+    pub keep: Vec<KeepArgument>,
     /// What becomes of the DC offset: keep, remove or a value to take out [default: keep, unless a
     /// template, a reference or a second tip tells the loop's own]
     #[arg(long, value_name = "keep|remove|VALUE", value_parser = offset, allow_hyphen_values = true)]
@@ -260,6 +263,10 @@ pub struct SeparateArguments {
     /// Level of every interval
     #[arg(long, value_name = "P", default_value = "0.95", value_parser = number::confidence, allow_hyphen_values = true)]
     pub confidence: f64,
+    /// Corner of the AC coupling the capture was taken with: the figures are corrected for it, the samples
+    /// stay as recorded
+    #[arg(long, value_name = "HZ", value_parser = number::positive, allow_hyphen_values = true, conflicts_with_all = ["template", "reference", "minus"])]
+    pub ac_corner: Option<f64>,
     /// No progress and no warnings on standard error; errors are still told
     #[arg(long)]
     pub quiet: bool,
@@ -359,13 +366,33 @@ pub enum CouplingArgument {
     Ac,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
-pub enum KeepArgument {
-    #[default]
-    Cleaned,
-    Interference,
-    Mains,
-    Offset,
+/// A component, and its file where that is named with it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeepArgument {
+    pub keep: Keep,
+    pub file: Option<PathBuf>,
+}
+
+fn keep(text: &str) -> Result<KeepArgument, String> {
+    let (name, file) = match text.split_once('=') {
+        Some((_, "")) => return Err("a file's name must follow '='".into()),
+        Some((name, file)) => (name, Some(PathBuf::from(file))),
+        None => (text, None),
+    };
+    let keep = match name {
+        "cleaned" => Keep::Cleaned,
+        "interference" => Keep::Interference,
+        "mains" => Keep::Mains,
+        "offset" => Keep::Offset,
+        _ => {
+            return Err(
+                "it must be cleaned, interference, mains or offset, or one of them with its file, as in \
+                 mains=hum.csv"
+                    .into(),
+            );
+        }
+    };
+    Ok(KeepArgument { keep, file })
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]

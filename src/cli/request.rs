@@ -2,8 +2,8 @@
 
 use super::arguments::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, KeepArgument, MainsArgument, MeasureArguments, OffsetArgument,
-    PlainFormatArgument, PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
+    FormatArgument, MainsArgument, MeasureArguments, OffsetArgument, PlainFormatArgument,
+    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
 };
 use super::failure::Failure;
 use super::inputs::is_standard_input;
@@ -71,11 +71,22 @@ pub struct CompareRequest {
 pub struct SeparateRequest {
     pub capture: PathBuf,
     pub template: Option<PathBuf>,
-    pub output: PathBuf,
+    /// Components and where they go, at least one.
+    pub outputs: Vec<(Keep, PathBuf)>,
     pub force: bool,
     pub load: LoadOptions,
     pub separate: SeparateOptions,
+    pub ac_corner_hz: Option<f64>,
     pub json: bool,
+}
+
+impl SeparateRequest {
+    /// Where the first component goes.
+    pub fn first(&self) -> &Path {
+        self.outputs
+            .first()
+            .map_or(Path::new(""), |(_, output)| output)
+    }
 }
 
 /// A session to report.
@@ -145,7 +156,7 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
         shard: typed.shard,
         resume: typed.resume,
         explain_input: typed.explain_input,
-        load: coupled(load(&typed.reading), &typed.analysis)?,
+        load: coupled(load(&typed.reading), typed.analysis.ac_corner)?,
         measure: MeasureOptions {
             every_s: typed.every,
             detail: Detail {
@@ -179,7 +190,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
     }
     Ok(CompareRequest {
         captures,
-        load: coupled(load(&typed.reading), &typed.analysis)?,
+        load: coupled(load(&typed.reading), typed.analysis.ac_corner)?,
         measure: analysis(&typed.analysis),
         compare: CompareOptions {
             confidence: typed.analysis.confidence,
@@ -203,12 +214,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
 }
 
 fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
-    if !matches!(ending(&typed.output).as_str(), "wav" | "csv") {
-        return Err(Failure::Usage(format!(
-            "the output's name '{}' must end in .wav or .csv",
-            typed.output.display()
-        )));
-    }
+    let outputs = components(&typed)?;
     let both = typed.template.as_deref().is_some_and(is_standard_input)
         && is_standard_input(&typed.capture);
     if both {
@@ -220,12 +226,6 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
         separate: SeparateOptions {
             mains: mains(typed.mains),
             harmonics: typed.harmonics,
-            keep: match typed.keep {
-                KeepArgument::Cleaned => Keep::Cleaned,
-                KeepArgument::Interference => Keep::Interference,
-                KeepArgument::Mains => Keep::Mains,
-                KeepArgument::Offset => Keep::Offset,
-            },
             offset: match typed.offset {
                 _ if typed.keep_offset => Offset::Keep,
                 None => Offset::Own,
@@ -240,13 +240,55 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
             confidence: typed.confidence,
             ..SeparateOptions::default()
         },
-        load: load(&typed.reading),
+        ac_corner_hz: typed.ac_corner,
+        load: coupled(load(&typed.reading), typed.ac_corner)?,
         capture: typed.capture,
         template: typed.template,
-        output: typed.output,
+        outputs,
         force: typed.force,
         json: typed.format == PlainFormatArgument::Jsonl,
     })
+}
+
+/// What is written where: `OUT` first, then the files that were named with their component.
+fn components(typed: &SeparateArguments) -> Result<Vec<(Keep, PathBuf)>, Failure> {
+    let mut plain = typed.keep.iter().filter(|keep| keep.file.is_none());
+    let first = plain.next().map(|keep| keep.keep);
+    let unusable = |why: &str| Err(Failure::Usage(why.into()));
+    if plain.next().is_some() {
+        return unusable(
+            "the output holds one component; name the others' files, as in --keep mains=hum.csv",
+        );
+    }
+    let mut outputs: Vec<(Keep, PathBuf)> = match &typed.output {
+        Some(output) => vec![(first.unwrap_or_default(), output.clone())],
+        None if first.is_some() => {
+            return unusable(
+                "the component that --keep names needs a file: give -o OUT or --keep NAME=FILE",
+            );
+        }
+        None => Vec::new(),
+    };
+    for named in &typed.keep {
+        if let Some(file) = &named.file {
+            outputs.push((named.keep, file.clone()));
+        }
+    }
+    for (index, (_, output)) in outputs.iter().enumerate() {
+        if !matches!(ending(output).as_str(), "wav" | "csv") {
+            return Err(Failure::Usage(format!(
+                "the output's name '{}' must end in .wav or .csv",
+                output.display()
+            )));
+        }
+        if outputs[..index].iter().any(|(_, other)| other == output) {
+            return Err(Failure::Usage(format!(
+                "two components cannot go to one file, '{}'",
+                output.display()
+            )));
+        }
+    }
+    Ok(outputs)
 }
 
 fn report(typed: ReportArguments) -> Result<ReportRequest, Failure> {
@@ -328,8 +370,8 @@ fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
 }
 
 /// A corner of the AC coupling says that there is one.
-fn coupled(load: LoadOptions, typed: &AnalysisArguments) -> Result<LoadOptions, Failure> {
-    match (typed.ac_corner, load.coupling) {
+fn coupled(load: LoadOptions, ac_corner: Option<f64>) -> Result<LoadOptions, Failure> {
+    match (ac_corner, load.coupling) {
         (Some(_), Some(Coupling::Dc)) => Err(Failure::Usage(
             "--ac-corner and --coupling dc contradict each other; leave one of them out".into(),
         )),

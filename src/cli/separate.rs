@@ -8,24 +8,40 @@ use humsieve::capture::FrameSource;
 use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::report::{json_failure, json_line, write_separation};
-use humsieve::separation::{FileSink, Separation, separate};
+use humsieve::separation::{FileSink, SeparateOptions, Separation, separate};
 use humsieve::{Error, ErrorKind};
+use serde::Serialize;
 use std::io::Write;
 use std::path::{Path, PathBuf};
+
+/// A separation whose components went to several files.
+#[derive(Serialize)]
+struct Told<'a> {
+    #[serde(flatten)]
+    separation: &'a Separation,
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    components: &'a [Component],
+}
+
+/// A component and its file.
+#[derive(Serialize)]
+struct Component {
+    keep: &'static str,
+    output: String,
+}
+
+impl Component {
+    fn words(&self) -> String {
+        format!("{} ({})", self.output, self.keep)
+    }
+}
 
 pub fn run(request: &SeparateRequest) -> Result<Outcome, Failure> {
     let file = request.capture.to_string_lossy();
     let mut out = console::results();
     match written(request) {
         Ok(separations) => {
-            for mut separation in separations {
-                separation.output = request.output.to_string_lossy().into_owned();
-                if request.json {
-                    json_line(&mut out, &separation)?;
-                } else {
-                    write_separation(&mut out, &separation)?;
-                }
-            }
+            tell(&mut out, request, separations)?;
             out.flush()?;
             Ok(Outcome::default())
         }
@@ -34,17 +50,60 @@ pub fn run(request: &SeparateRequest) -> Result<Outcome, Failure> {
                 json_failure(&mut out, &file, &error)?;
                 out.flush()?;
             }
-            let place = match error.kind() {
-                ErrorKind::Unwritable => &request.output,
-                _ => &request.capture,
-            };
-            Err(Failure::File(error.in_file(place)))
+            Err(Failure::File(error.in_file(&request.capture)))
         }
         Err(other) => Err(other),
     }
 }
 
-/// The separations, their file in its place.
+/// What was done of each channel, on standard output.
+fn tell(
+    out: &mut impl Write,
+    request: &SeparateRequest,
+    separations: Vec<Separation>,
+) -> Result<(), Failure> {
+    let several = request.outputs.len() > 1;
+    let components: Vec<Component> = request
+        .outputs
+        .iter()
+        .filter(|_| several)
+        .map(|(keep, output)| Component {
+            keep: keep.as_str(),
+            output: output.to_string_lossy().into_owned(),
+        })
+        .collect();
+    for separation in separations {
+        let mut separation = match request.ac_corner_hz {
+            Some(corner) => separation.before_coupling(corner),
+            None => separation,
+        };
+        if request.json {
+            separation.output = request.first().to_string_lossy().into_owned();
+            let separation = &separation;
+            let components = &components;
+            json_line(
+                out,
+                &Told {
+                    separation,
+                    components,
+                },
+            )?;
+        } else {
+            separation.output = match components.as_slice() {
+                [] => request.first().to_string_lossy().into_owned(),
+                all => all
+                    .iter()
+                    .map(Component::words)
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            };
+            write_separation(out, &separation)?;
+        }
+    }
+    Ok(())
+}
+
+/// The separations, their files in their places.
 fn written(request: &SeparateRequest) -> Result<Vec<Separation>, Failure> {
     let inputs: Vec<PathBuf> = [Some(&request.capture), request.template.as_ref()]
         .into_iter()
@@ -55,25 +114,42 @@ fn written(request: &SeparateRequest) -> Result<Vec<Separation>, Failure> {
         inputs: &inputs,
         force: request.force,
     };
-    let output = Outputs::prove(&request.output, &guard)?;
-    let separations = contained(|| separated(request, output.path()))
-        .map_err(|error| error.moved(output.path(), &request.output))?;
-    output.keep()?;
+    let mut outputs = Outputs::prove(request.first(), &guard)?;
+    let mut paths = vec![outputs.path().to_path_buf()];
+    for (_, target) in request.outputs.iter().skip(1) {
+        paths.push(outputs.beside(target, &guard)?);
+    }
+    let separations = contained(|| separated(request, &paths))?;
+    outputs.keep()?;
     Ok(separations)
 }
 
-fn separated(request: &SeparateRequest, output: &Path) -> Result<Vec<Separation>, Error> {
+/// Every component in turn, each by a reading of its own: the record may be larger than the memory.
+fn separated(request: &SeparateRequest, paths: &[PathBuf]) -> Result<Vec<Separation>, Error> {
     let mut source = only_record(&request.capture, &request.load)?;
     let mut template = request
         .template
         .as_deref()
         .map(|path| only_record(path, &request.load))
         .transpose()?;
-    let template = template
-        .as_mut()
-        .map(|source| source.as_mut() as &mut dyn FrameSource);
-    let mut sink = FileSink::new(output)?;
-    separate(source.as_mut(), template, &request.separate, &mut sink)
+    let mut first = None;
+    for ((keep, target), path) in request.outputs.iter().zip(paths) {
+        let template = template
+            .as_mut()
+            .map(|source| source.as_mut() as &mut dyn FrameSource);
+        let options = SeparateOptions {
+            keep: *keep,
+            ..request.separate.clone()
+        };
+        let found = FileSink::new(path)
+            .and_then(|mut sink| separate(source.as_mut(), template, &options, &mut sink))
+            .map_err(|error| match error.kind() {
+                ErrorKind::Unwritable => error.moved(path, target).in_file(target),
+                _ => error,
+            })?;
+        first.get_or_insert(found);
+    }
+    Ok(first.unwrap_or_default())
 }
 
 /// The one record of a file: one result cannot hold several.

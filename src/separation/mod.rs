@@ -18,6 +18,7 @@ mod breaks;
 mod chapters;
 mod continuation;
 mod conveyor;
+mod coupled;
 mod detection;
 mod difference;
 mod fit;

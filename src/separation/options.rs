@@ -35,6 +35,19 @@ pub enum Keep {
     Offset,
 }
 
+impl Keep {
+    /// The fixed name.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Cleaned => "cleaned",
+            Self::Interference => "interference",
+            Self::Mains => "mains",
+            Self::Offset => "offset",
+        }
+    }
+}
+
 /// What becomes of the DC offset.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum Offset {
