@@ -1049,7 +1049,6 @@ fn shards_are_the_whole_each_capture_once() {
 /// A logger below twice the mains, a capture with 30 % of its samples clipped, a recording cut short and a
 /// good one: each has its answer, and all can be read.
 #[test]
-#[ignore = "clipped and slow captures are not analysed yet"]
 fn a_folder_nobody_looked_at_is_answered_file_by_file() {
     let folder = tempfile::tempdir().unwrap();
     let column = |name: &str, rate: f64, count: i32, value: &dyn Fn(f64, f64) -> f64| {
