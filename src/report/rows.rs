@@ -259,26 +259,18 @@ pub struct ComparedRow {
 /// the loop closed are prominent.
 #[must_use]
 pub fn comparison_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow> {
-    let mut harmonics: Vec<f64> = comparison
-        .quantities
-        .iter()
-        .filter_map(harmonic_looped)
-        .filter(|&value| value > 0.0)
-        .collect();
-    harmonics.sort_by(|a, b| b.total_cmp(a));
-    let least = show
-        .checked_sub(1)
-        .and_then(|last| harmonics.get(last).or(harmonics.last()).copied())
-        .unwrap_or(f64::INFINITY);
+    let harmonic = |quantity: &&ComparedQuantity| quantity.name.starts_with("harmonic_");
+    let mut harmonics: Vec<&ComparedQuantity> =
+        comparison.quantities.iter().filter(harmonic).collect();
+    // The sort keeps the order of equal ones: the lower order comes first.
+    harmonics.sort_by(|a, b| harmonic_looped(b).total_cmp(&harmonic_looped(a)));
+    harmonics.truncate(show);
     comparison
         .quantities
         .iter()
         .map(|quantity| {
-            let prominent = match harmonic_looped(quantity) {
-                Some(value) => value >= least,
-                None => !quantity.name.starts_with("harmonic_"),
-            };
-            compared_row(quantity, prominent)
+            let shown = harmonics.iter().any(|other| other.name == quantity.name);
+            compared_row(quantity, shown || !harmonic(&quantity))
         })
         .collect()
 }
@@ -307,7 +299,7 @@ pub fn line_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow> {
             let place = short(line.frequency_hz.value, "Hz", 5);
             let mut row = compared_row(&line.quantity, index < show);
             row.name = format!("line_{}_rms", index + 1);
-            row.label = format!("line {place}, RMS");
+            row.label = format!("{place}, line RMS");
             let label = format!("line at {place}");
             row.sentence = if line.is_new() {
                 let reading = Reading::new(row.isolated, &row.unit);
@@ -324,12 +316,9 @@ pub fn line_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow> {
 }
 
 /// What a harmonic reads with the loop closed (without such captures: with the loop broken).
-fn harmonic_looped(quantity: &ComparedQuantity) -> Option<f64> {
-    let reading = quantity.looped.or(quantity.isolated)?;
-    quantity
-        .name
-        .starts_with("harmonic_")
-        .then_some(reading.value)
+fn harmonic_looped(quantity: &ComparedQuantity) -> f64 {
+    let reading = quantity.looped.or(quantity.isolated);
+    reading.map_or(f64::NEG_INFINITY, |reading| reading.value)
 }
 
 fn compared_row(quantity: &ComparedQuantity, prominent: bool) -> ComparedRow {

@@ -15,6 +15,9 @@ use crate::printable::printable;
 use std::io::{self, Write};
 
 const WIDTH: usize = 80;
+/// Labels in a comparison, a blank after them: three readings of 17 beside it leave 15 for the widest common change,
+/// as in `-25.5..-24.1 dB`.
+const LABEL: usize = 13;
 
 pub(super) fn measured_capture(
     out: &mut impl Write,
@@ -240,7 +243,7 @@ pub(super) fn comparison(
     } else {
         "loop to floor"
     };
-    let mut line = format!("{:<15}", "");
+    let mut line = format!("{:<LABEL$} ", "");
     for (name, _) in &conditions {
         line.push_str(&format!("{name:<17}"));
     }
@@ -324,8 +327,8 @@ fn compared_row(
         })
         .collect();
     let (label, rest) = row.label.split_once(", ").unwrap_or((&row.label, ""));
-    let mut first = format!("{label:<15}");
-    let mut second = format!("{rest:<15}");
+    let mut first = format!("{label:<LABEL$} ");
+    let mut second = format!("{rest:<LABEL$} ");
     for reading in &readings {
         first.push_str(&format!("{:<16} ", reading.value_with_unit()));
         second.push_str(&format!(
@@ -386,6 +389,7 @@ mod tests {
 
     use super::super::{SHOWN, sample};
     use super::*;
+    use crate::comparison::{ComparedLine, ComparedQuantity, Verdict};
 
     fn shown(write: impl FnOnce(&mut Vec<u8>) -> io::Result<()>) -> String {
         let mut out = Vec::new();
@@ -420,6 +424,39 @@ mod tests {
             "{text}"
         );
         insta::assert_snapshot!("text_comparison", text);
+    }
+
+    #[test]
+    fn every_cell_of_a_comparison_stands_apart() {
+        let mut compared = sample::comparison();
+        let worse = ComparedQuantity {
+            looped: Some(sample::estimate(0.1e-3, 0.098e-3, 0.102e-3)),
+            improvement_db: Some(DecibelRatio {
+                value: -24.8,
+                low: -25.5,
+                high: Some(-24.1),
+            }),
+            verdict: Verdict::Worse,
+            ..compared.quantities[0].clone()
+        };
+        compared.lines.push(ComparedLine {
+            frequency_hz: sample::estimate(3370.1, 3370.0, 3370.2),
+            quantity: worse,
+        });
+        let text = shown(|out| comparison(out, &compared, SHOWN));
+        let row = text.lines().find(|line| line.contains("kHz  ")).unwrap();
+        let cells: Vec<&str> = row
+            .split("  ")
+            .map(str::trim)
+            .filter(|cell| !cell.is_empty())
+            .collect();
+        let expected = ["3.3701 kHz", "1.5 µV", "100.0 µV", "11.0 µV", "worse"];
+        assert_eq!(cells, expected, "{text}");
+        assert!(text.contains("-25.5..-24.1 dB"), "{text}");
+        assert!(
+            text.lines().all(|line| line.chars().count() <= WIDTH),
+            "{text}"
+        );
     }
 
     #[test]
