@@ -2,7 +2,7 @@
 
 use super::aliased_mains::AliasedMains;
 use super::channel::{Stream, StreamFit};
-use super::combine::{CombinedHarmonic, line_power};
+use super::combine::{CombinedHarmonic, GRID_WALK, line_power};
 use super::folding::Folding;
 use super::groups::HarmonicGroups;
 use super::intake::High;
@@ -455,6 +455,9 @@ fn mains(
         .collect();
     let mut harmonics = harmonics;
     cover_foreign(fit, &mut harmonics, &mut hum_rms);
+    if !combined.tracked {
+        cover_steady(fit, &mut harmonics, &mut hum_rms);
+    }
     if !detected {
         hum_rms.low = 0.0;
         warnings.push(Warning::new(
@@ -493,9 +496,6 @@ fn mains(
     }
 }
 
-/// Random walk of a grid's frequency, Hz/√s (common practice, no source), and what it moves a Hann-weighted mean of the
-/// frequency against the even one: √(T/8π²) of it.
-const GRID_WALK: f64 = 5e-3;
 /// Deviations by which the two ways to the mean frequency may differ.
 const DISAGREE: f64 = 3.0;
 
@@ -504,7 +504,7 @@ const DISAGREE: f64 = 3.0;
 fn mean_frequency(facts: &ChannelFacts<'_>, fit: &StreamFit) -> (f64, f64) {
     let combined = &fit.combined;
     match &fit.presence {
-        Presence::Present(seen) if !seen.plain => {
+        Presence::Present(seen) if !seen.plain && !combined.tracked => {
             let apart =
                 GRID_WALK * GRID_WALK * facts.duration_s() / (8.0 * std::f64::consts::PI.powi(2));
             let own = seen.uncertainty_hz.powi(2) + apart;
@@ -914,7 +914,6 @@ fn record_warnings(
     mains: &Mains,
     warnings: &mut Vec<Warning>,
 ) {
-    let unit = &facts.header.channels[facts.index].unit;
     let other = &fit.other;
     let mut seen: Vec<String> = Vec::new();
     if let Some(first) = other.steps_s.first() {
@@ -924,9 +923,9 @@ fn record_warnings(
         });
     }
     if other.slow_span > 0.0 {
+        let of_rms = other.slow_span / facts.waveform.ac_rms.max(f64::MIN_POSITIVE);
         seen.push(format!(
-            "slow content that spans {:.3e} {unit}",
-            other.slow_span
+            "slow content that spans {of_rms:.2} times the AC RMS"
         ));
     }
     if let Some(first) = other.first_event_s {
@@ -980,9 +979,8 @@ fn record_warnings(
             warnings.push(Warning::new(
                 WarningCode::LineNearHarmonic,
                 format!(
-                    "a line at {:.4} Hz of {:.3e} {unit} RMS stands near order {}{}",
+                    "a line at {:.4} Hz stands near order {}{}",
                     other.line.hz,
-                    other.line.rms,
                     other.order,
                     if other.proved {
                         " and does not follow the mains: it is listed as a tone, the order's interval reaches to its height"
@@ -1036,6 +1034,28 @@ fn cover_foreign(fit: &StreamFit, harmonics: &mut [Harmonic], hum: &mut Estimate
             hum.high = hum.high.hypot(height);
         } else {
             hum.low = hum.low.min(without);
+        }
+    }
+}
+
+/// An order that moves by itself: its interval holds what of it is steady as well, the line that the whole record shows.
+fn cover_steady(fit: &StreamFit, harmonics: &mut [Harmonic], hum: &mut Estimate) {
+    let Presence::Present(seen) = &fit.presence else {
+        return;
+    };
+    for (order, line) in &seen.shown {
+        let moved = fit.settings.moved.get(order - 1).is_some_and(|m| *m > 1.0);
+        let Some(own) = harmonics.get_mut(order - 1) else {
+            continue;
+        };
+        if !(moved || fit.combined.harmonics[order - 1].unsteady) || seen.drifts {
+            continue;
+        }
+        let steady = line.rms * (1.0 - 2.0 / line.strength.sqrt()).max(0.0);
+        if steady < own.rms.low {
+            let less = own.rms.value.powi(2) - steady * steady;
+            hum.low = hum.low.min((hum.value.powi(2) - less).max(0.0).sqrt());
+            own.rms.low = steady;
         }
     }
 }

@@ -33,6 +33,8 @@ const LEAST_WITHOUT_MAINS: usize = 1024;
 const UNMOVED: f64 = 1e-4;
 /// Most rounds of search for tones.
 const MOST_ROUNDS: usize = 9;
+/// Share of a drifting generator's mean frequency within which its segments lie.
+const DRIFTING: f64 = 0.1;
 /// How far a segment's frequency may stray from the record's, Hz (one deviation): more than grids do within a minute.
 const STRAY_HZ: f64 = 0.1;
 /// Share of the nominal frequency below which taking slow content off leaves no noise to read.
@@ -209,6 +211,8 @@ pub(super) struct Work<'a> {
     pub(super) samples: Cow<'a, [f64]>,
     /// Share of the noise that filling left in the samples.
     pub(super) present: f64,
+    /// What an earlier look said.
+    seen: Option<Presence>,
 }
 
 /// What an earlier stretch of the same record told.
@@ -233,10 +237,12 @@ pub(super) fn fit_stream(
     let rate_hz = stream.rate_hz;
     let slow = hum::slow_content(&stream.samples, rate_hz, nominals(options));
     let first = if slow.is_empty() {
-        fit_alone(stream, options, known)
+        fit_alone(stream, options, known, None)
     } else {
-        fit_alone(&without(stream, &slow, options), options, known)
+        fit_alone(&without(stream, &slow, options), options, known, None)
     };
+    // What was seen before anything was left out stands.
+    let seen = matches!(first.presence, Presence::Present(_)).then(|| first.presence.clone());
     // What is left without the series tells slow content and events from the series' own movement.
     let mut rest = first.residual.clone();
     for (r, s) in rest.iter_mut().zip(&slow.slow) {
@@ -244,6 +250,10 @@ pub(super) fn fit_stream(
     }
     let found = hum::foreground(&rest, rate_hz, nominals(options));
     if found.is_empty() && slow.is_empty() {
+        let mut first = first;
+        if known.is_none() {
+            Work::new(stream, options).follow_tracks(&mut first, &[]);
+        }
         return first;
     }
     for (r, s) in rest.iter_mut().zip(&found.slow) {
@@ -261,14 +271,19 @@ pub(super) fn fit_stream(
         let taken = stream.samples.iter().zip(&slow.slow).zip(&first.residual);
         taken.map(|((x, s), r)| x - s - r).collect()
     };
+    if seen.is_none() {
+        // Lines of a series that is not there would be put where something passes, and then be seen.
+        lines.fill(0.0);
+    }
     let mut result;
     let mut round = 0;
     loop {
         // Where something passes, the lines as fitted before and what is left beside it.
         fill_with(&mut other.samples, &lines, &found.left_out);
-        result = fit_alone(&other, options, known);
+        result = fit_alone(&other, options, known, seen.as_ref());
         round += 1;
-        if found.left_out.is_empty() || round == FILL_ROUNDS {
+        let there = matches!(result.presence, Presence::Present(_));
+        if found.left_out.is_empty() || round == FILL_ROUNDS || !there {
             break;
         }
         for ((line, x), r) in lines.iter_mut().zip(&other.samples).zip(&result.residual) {
@@ -276,6 +291,27 @@ pub(super) fn fit_stream(
         }
     }
     result.other = OtherContent::new(&found, stream.rate_hz);
+    // Events that hardly show beside the orders are left out of the noise alone.
+    let spared = line_noise(&result) > SPARED * line_noise(&first);
+    let mut left_out = found.left_out.as_slice();
+    if spared && !found.left_out.is_empty() {
+        left_out = &[];
+        result = StreamFit {
+            segments: first.segments,
+            combined: first.combined,
+            noise: first.noise,
+            settings: first.settings,
+            ..result
+        };
+        other = if slow.is_empty() {
+            stream.clone()
+        } else {
+            without(stream, &slow, options)
+        };
+    }
+    if known.is_none() {
+        Work::new(&other, options).follow_tracks(&mut result, left_out);
+    }
     // Offset of the record as it is: its mean less that of the lines.
     let of_lines = result.mean - result.residual_mean;
     result.mean = stream.samples.iter().sum::<f64>() / stream.samples.len().max(1) as f64;
@@ -294,6 +330,18 @@ fn fill_with(samples: &mut [f64], lines: &[f64], left_out: &[bool]) {
         *x = lines[n] + rest[n];
     }
 }
+
+/// Noise within the orders' fits.
+fn line_noise(fit: &StreamFit) -> f64 {
+    fit.combined
+        .harmonics
+        .iter()
+        .map(|h| h.power.noise_v2)
+        .sum()
+}
+
+/// Share of that noise from which what was left out did not matter to them.
+const SPARED: f64 = 0.5;
 
 /// Fits in which what was left out is filled anew.
 const FILL_ROUNDS: usize = 3;
@@ -331,8 +379,15 @@ fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Str
     }
 }
 
-fn fit_alone(stream: &Stream, options: &MeasureOptions, known: Option<&Known>) -> StreamFit {
+/// Fits a stream as it is; `seen`: what an earlier look at the same record said.
+fn fit_alone(
+    stream: &Stream,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+    seen: Option<&Presence>,
+) -> StreamFit {
     let mut work = Work::new(stream, options);
+    work.seen = seen.cloned();
     let mut result = work.fit(known);
     let bounded = interval::read(stream, &result, options);
     if let Some(bounded) = bounded {
@@ -395,6 +450,7 @@ impl<'a> Work<'a> {
             pieces: cut(stream.samples.len(), stream.rate_hz, least),
             samples: Cow::Borrowed(&stream.samples),
             present: stream.present,
+            seen: None,
         }
     }
 
@@ -411,6 +467,7 @@ impl<'a> Work<'a> {
             pieces,
             samples: Cow::Borrowed(&[]),
             present,
+            seen: None,
         }
     }
 
@@ -454,9 +511,10 @@ impl<'a> Work<'a> {
         let total = self.density(&rough, &self.samples);
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
         let whole = transforms(&self.samples, &self.pieces);
-        let presence = match known {
-            Some(_) => Presence::Unseen,
-            None => self.look(),
+        let presence = match (known, &self.seen) {
+            (Some(_), _) => Presence::Unseen,
+            (None, Some(seen)) => seen.clone(),
+            (None, None) => self.look(),
         };
         let mut foreign: Vec<(usize, bool)> = Vec::new();
         let (nominal_hz, start, decided) = if let Some(known) = known {
@@ -496,10 +554,12 @@ impl<'a> Work<'a> {
         {
             let (place, wide) = (seen.fundamental_hz / rate, STRAY_HZ / rate);
             let u = seen.uncertainty_hz / rate;
-            settings.range = (
-                settings.range.0.max(place - 5.0 * (wide + u)),
-                settings.range.1.min(place + 5.0 * (wide + u)),
-            );
+            let reach = if seen.drifts {
+                DRIFTING * place
+            } else {
+                5.0 * (wide + u)
+            };
+            settings.range = (place - reach, place + reach);
             settings.prior = Some((place, wide * wide + u * u));
         }
         if let Some(known) = known {

@@ -13,6 +13,9 @@ use crate::stats::chi_square_quantile;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
+/// Random walk of a grid's frequency, Hz/√s (common practice, no source).
+pub(super) const GRID_WALK: f64 = 5e-3;
+
 /// Noise beside one order: variance of a coefficient in each segment, and degrees of freedom.
 #[derive(Debug, Clone)]
 pub(super) struct OrderNoise {
@@ -45,6 +48,8 @@ pub(super) struct Combined {
     pub(super) harmonics: Vec<CombinedHarmonic>,
     /// Whether single segments tell the common phase.
     pub(super) followed: bool,
+    /// Whether the figures are those of tracks.
+    pub(super) tracked: bool,
     /// Intensity of the frequency's random walk that the track shows, Hz²/s; 0: steady.
     pub(super) walk: f64,
     /// Fundamental in each segment, Hz.
@@ -67,6 +72,7 @@ impl Combined {
             harmonics: vec![silent; orders],
             segment_frequencies_hz,
             followed: false,
+            tracked: false,
             walk: 0.0,
         }
     }
@@ -197,6 +203,7 @@ pub(super) fn combine(
         frequency_variance,
         harmonics,
         followed,
+        tracked: false,
         walk: track.walk,
         segment_frequencies_hz: states.iter().map(|s| reference + s.frequency_hz).collect(),
     }

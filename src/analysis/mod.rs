@@ -21,6 +21,7 @@ mod kept;
 mod level;
 mod measure;
 mod measurement;
+mod moving;
 mod near_lines;
 mod noise_floor;
 mod options;

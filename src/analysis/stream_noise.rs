@@ -146,7 +146,9 @@ impl Work<'_> {
                 // A strong line that moves within the segments leaves a skirt.
                 let limit = 1e5 * settings.coefficient_variance(k, segments[0].fit.length);
                 let strong = fitted_over_s * fundamental * rate > 20.0 && power > limit;
-                let moves = settings.moved.get(k - 1).is_some_and(|m| *m > 1.0);
+                // What stands beside an order and is stronger than itself is not its movement.
+                let own = power > 4.0 * settings.coefficient_variance(k, segments[0].fit.length);
+                let moves = own && settings.moved.get(k - 1).is_some_and(|m| *m > 1.0);
                 lines.push(RemovedLine {
                     frequency_hz: k as f64 * fundamental * rate,
                     fitted_over_s,

@@ -11,6 +11,8 @@ use std::f64::consts::{PI, TAU};
 
 /// Where no grid is, as shares of the nominal frequency's neighbourhood between 50 and 60 Hz, Hz.
 const DECOYS_HZ: [(f64, f64); 3] = [(40.0, 46.0), (53.0, 57.5), (63.0, 69.0)];
+/// The same where generators drift.
+const WIDE_DECOYS_HZ: [(f64, f64); 2] = [(38.0, 44.5), (63.5, 70.0)];
 /// Range of the evidence that a series needs: at one second, and more with ln T/2 (more places in the range).
 const NEEDED: f64 = 12.0;
 const NEEDED_REST: f64 = 7.0;
@@ -24,8 +26,21 @@ const ALONE_STRENGTH: f64 = 9.0;
 const ALONE_EXPECTED: f64 = 0.02;
 /// Least share of the largest third's amplitude that the smallest third of the record has to show.
 const STEADY: f64 = 0.6;
+/// Share by which two thirds may differ where the line is switched on or off in the other.
+const SWITCHED: f64 = 0.1;
 /// Cycles below which thirds of a record tell nothing.
 const THIRDS_FROM_CYCLES: f64 = 12.0;
+/// Parts of a record in which a drifting series is looked for: cycles of each, how many at least and at most, and the share
+/// that has to show it.
+const PART_CYCLES: f64 = 25.0;
+const LEAST_PARTS: usize = 4;
+const MOST_PARTS: usize = 20;
+const MOST_OF: f64 = 0.75;
+/// Range of a drifting generator (45 to 55 and 57 to 63 Hz), its largest change from part to part and how near to nominal it has to come once, as
+/// shares of nominal.
+const DRIFTS: (f64, f64) = (0.1, 0.05);
+const DRIFT_STEP: f64 = 0.012;
+const NEAR: f64 = 0.015;
 /// Highest frequency looked at, Hz at a nominal of 60.
 const TOP_ORDERS: f64 = 41.0;
 /// Cycles below which lines of neighbouring orders are not apart.
@@ -40,9 +55,13 @@ pub(crate) struct Present {
     pub(crate) uncertainty_hz: f64,
     /// Length that the lines were seen over, s.
     pub(crate) duration_s: f64,
+    /// Whether its frequency moves by more than a grid's.
+    pub(crate) drifts: bool,
     /// Whether the record shows nothing beside it but noise.
     pub(crate) plain: bool,
     pub(crate) evidence: Evidence,
+    /// The line at each order's place, where one shows.
+    pub(crate) shown: Vec<(usize, Line)>,
     /// Lines near an order's place that do not follow the series.
     pub(crate) foreign: Vec<Foreign>,
 }
@@ -89,6 +108,9 @@ pub(crate) fn look(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Presen
     let weights = calm_weights(samples, (rate_hz / lowest).round() as usize);
     let uneven = weights.is_some();
     if let Some(found) = weights.and_then(|w| scene.at_once(Some(&w))) {
+        return Presence::Present(found);
+    }
+    if let Some(found) = scene.in_parts() {
         return Presence::Present(found);
     }
     Presence::Absent {
@@ -161,6 +183,70 @@ impl Scene<'_> {
         })
     }
 
+    /// A generator's plain series that drifts: seen in most of the record's parts, from part to part not far off, and near
+    /// nominal in one of them.
+    fn in_parts(&self) -> Option<Present> {
+        self.nominals_hz.iter().find_map(|&nominal_hz| {
+            let rate_hz = self.rate_hz;
+            let cycles = nominal_hz * self.samples.len() as f64 / rate_hz;
+            let parts = ((cycles / PART_CYCLES) as usize).min(MOST_PARTS);
+            if parts < LEAST_PARTS {
+                return None;
+            }
+            let length = self.samples.len() / parts;
+            let reach = if nominal_hz > 55.0 {
+                DRIFTS.1
+            } else {
+                DRIFTS.0
+            };
+            let range = ((1.0 - reach) * nominal_hz, (1.0 + reach) * nominal_hz);
+            let places: Vec<f64> = self
+                .samples
+                .chunks_exact(length)
+                .take(parts)
+                .filter_map(|part| {
+                    let top_hz = (0.45 * rate_hz).min(TOP_ORDERS * nominal_hz);
+                    let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
+                    let witness = Witness::new(&spectrum);
+                    let found = witness.best(range, |e| e.total);
+                    let stands = found.orders.len() >= 2
+                        && found.total > NEEDED
+                        && found.rest > NEEDED_REST
+                        && found.rest
+                            > OVER_DECOYS * best_rest(&witness, &WIDE_DECOYS_HZ, nominal_hz);
+                    stands.then_some(found.fundamental_hz)
+                })
+                .collect();
+            let step_hz = DRIFT_STEP * nominal_hz;
+            let steady = places.windows(2).all(|w| (w[1] - w[0]).abs() < step_hz);
+            let near = |f: &f64| (f / nominal_hz - 1.0).abs() < NEAR;
+            if !steady
+                || places.len() < (MOST_OF * parts as f64).ceil() as usize
+                || !places.iter().any(near)
+            {
+                return None;
+            }
+            let mean = places.iter().sum::<f64>() / places.len() as f64;
+            let spread =
+                places.iter().map(|f| (f - mean).powi(2)).sum::<f64>() / places.len() as f64;
+            let spectrum = self.spectrum(None)?;
+            let mut found = told(
+                nominal_hz,
+                Evidence {
+                    fundamental_hz: mean,
+                    ..Evidence::default()
+                },
+                &spectrum,
+            );
+            found.fundamental_hz = mean;
+            found.uncertainty_hz = spread.sqrt();
+            found.foreign.clear();
+            found.plain = false;
+            found.drifts = true;
+            Some(found)
+        })
+    }
+
     /// Whether a line has much the same amplitude in every third of the record.
     fn is_steady(&self, line: &Line, nominal_hz: f64) -> bool {
         let cycles = nominal_hz * self.samples.len() as f64 / self.rate_hz;
@@ -174,21 +260,31 @@ impl Scene<'_> {
             .take(3)
             .map(|part| amplitude(part, line.hz / self.rate_hz))
             .collect();
-        let largest = amplitudes.iter().copied().fold(0.0, f64::max);
-        let smallest = amplitudes.iter().copied().fold(f64::INFINITY, f64::min);
         // Noise moves thirds by √(3/strength) of the amplitude.
-        smallest > STEADY * largest - 2.0 * (3.0 / line.strength).sqrt() * largest
+        let room = 2.0 * (3.0 / line.strength).sqrt();
+        let [a, b, c] = amplitudes[..] else {
+            return true;
+        };
+        let largest = a.max(b).max(c);
+        let even = a.min(b).min(c) > (STEADY - room) * largest;
+        // Switched on or off: two thirds alike, the other below them.
+        let alike = |x: f64, y: f64| (x - y).abs() < (SWITCHED + room) * x.max(y);
+        even || (alike(a, b) && c < a.min(b)) || (alike(b, c) && a < b.min(c))
     }
 }
 
 /// The strongest rest among fundamentals that no grid has.
 fn decoy_rest(witness: &Witness<'_>, nominal_hz: f64) -> f64 {
+    best_rest(witness, &DECOYS_HZ, nominal_hz)
+}
+
+fn best_rest(witness: &Witness<'_>, ranges_hz: &[(f64, f64)], nominal_hz: f64) -> f64 {
     let scale = if (45.0..=65.0).contains(&nominal_hz) {
         1.0
     } else {
         nominal_hz / 50.0
     };
-    DECOYS_HZ
+    ranges_hz
         .iter()
         .map(|(low, high)| (low * scale, high * scale))
         .map(|range| witness.best(range, |e| e.rest).rest)
@@ -275,10 +371,12 @@ const APART_CELLS: f64 = 0.25;
 /// Distance up to which a line is the order's own: cells of 1/T, and share of its frequency.
 const OWN_CELLS: f64 = 0.5;
 const OWN_MOVES: f64 = 1.2e-4;
-/// How far beside an order, Hz, another's line spoils it, and how many times the order's own RMS it has to be: what an
+/// How exactly the other orders have to tell a place, cells of 1/T, for a line there to be of the series.
+const FOLLOWS_CELLS: f64 = 0.1;
+/// How far beside an order, Hz, another's line spoils it, and the share of the order's own RMS it has to have: what an
 /// order's own movement leaves beside it is weaker than itself.
 const BESIDE_HZ: f64 = 2.0;
-const STRONGER: f64 = 1.5;
+const STRONGER: f64 = 0.75;
 /// Deviations beyond which a line's place is not the order's.
 const PROVED: f64 = 4.0;
 /// How exactly a grid's orders stand on one fundamental over a record in which it wanders, as a share.
@@ -367,6 +465,7 @@ fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present
     }
     let (fundamental_hz, uncertainty_hz) =
         mean(&used).unwrap_or((evidence.fundamental_hz, 0.1 / duration_s));
+    let others = used.iter().filter(|u| **u).count();
     let mut foreign: Vec<Foreign> = (0..used.len())
         .filter(|&i| !used[i])
         .filter_map(|i| {
@@ -374,7 +473,10 @@ fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present
             let apart = (counted.line.hz - counted.order as f64 * fundamental_hz).abs();
             let miss = (place(i) - fundamental_hz).abs() / deviation(i).hypot(uncertainty_hz);
             let proved = miss > PROVED && apart > APART_CELLS / duration_s;
-            (proved || outweighs[i]).then_some(Foreign {
+            // Where the others tell the place to a part of a cell, a line that stands there follows them.
+            let told = counted.order as f64 * uncertainty_hz < FOLLOWS_CELLS / duration_s;
+            let follows = told && miss <= PROVED && others > 1;
+            (proved || (outweighs[i] && !follows)).then_some(Foreign {
                 order: counted.order,
                 line: counted.line,
                 own: None,
@@ -383,13 +485,23 @@ fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present
         })
         .collect();
     foreign.extend(beside(spectrum, fundamental_hz));
+    let witness = Witness::new(spectrum);
+    let shown = (1..=(spectrum.top_hz / fundamental_hz) as usize)
+        .filter_map(|k| {
+            witness
+                .serving(k as f64 * fundamental_hz)
+                .map(|(_, l)| (k, *l))
+        })
+        .collect();
     Present {
         nominal_hz,
         fundamental_hz,
         uncertainty_hz,
         duration_s,
+        drifts: false,
         plain: shows_noise(spectrum, fundamental_hz),
         evidence,
+        shown,
         foreign,
     }
 }

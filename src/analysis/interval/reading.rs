@@ -180,6 +180,7 @@ impl IntervalFit {
             harmonics,
             segment_frequencies_hz: vec![fundamental * rate_hz],
             followed: true,
+            tracked: false,
             walk: 0.0,
         }
     }
