@@ -3,11 +3,14 @@
 
 #[path = "separation/cases.rs"]
 mod cases;
+#[path = "separation/two_channels.rs"]
+mod two_channels;
 #[path = "separation/yardsticks.rs"]
 mod yardsticks;
 
 use cases::{Case, Mains, Recipe, Wanted, make, recipe, recipes, silent_recipes};
-use humsieve::separation::{HarmonicOptions, harmonic};
+use humsieve::separation::{HarmonicOptions, difference, harmonic, reference};
+use two_channels::{PairCase, PairRecipe, Way, make_pair, pair_error, pair_recipes};
 
 fn ours(case: &Case) -> Vec<f64> {
     harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default())
@@ -21,6 +24,43 @@ fn db(ratio: f64) -> f64 {
 
 fn power(x: &[f64]) -> f64 {
     x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64
+}
+
+/// What is taken out of a record by means of its second channel.
+fn by_second_channel(case: &PairCase, recipe: &PairRecipe) -> Vec<f64> {
+    let (target, other) = (&case.target, &case.other);
+    match recipe.way {
+        Way::Reference => {
+            reference(target, other, recipe.rate_hz, &HarmonicOptions::default()).unwrap()
+        }
+        Way::Difference => difference(target, other, recipe.rate_hz).unwrap(),
+    }
+    .interference
+}
+
+#[test]
+#[ignore = "prints the scoreboard of second channels"]
+fn scoreboard_of_second_channels() {
+    println!("| case | ours | gain and delay |\n|---|---|---|");
+    for recipe in pair_recipes() {
+        let case = make_pair(&recipe, 3000);
+        let mine = pair_error(&case, &by_second_channel(&case, &recipe));
+        let plain = pair_error(&case, &two_channels::gain_and_delay(&case, recipe.delay));
+        println!("| {} | {mine:.1} | {plain:.1} |", recipe.name);
+    }
+}
+
+/// The seed is fixed: passes or fails the same way every time.
+#[test]
+fn a_second_channel_serves_no_worse_than_one_gain_and_one_delay() {
+    for recipe in pair_recipes() {
+        let samples = recipe.samples.min(30_000);
+        let recipe = PairRecipe { samples, ..recipe };
+        let case = make_pair(&recipe, 3001);
+        let mine = pair_error(&case, &by_second_channel(&case, &recipe));
+        let plain = pair_error(&case, &two_channels::gain_and_delay(&case, recipe.delay));
+        assert!(mine < plain + 0.3, "{}: {mine} dB, {plain} dB", recipe.name);
+    }
 }
 
 type Method = (&'static str, fn(&Case) -> Vec<f64>);

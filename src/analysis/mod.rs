@@ -55,5 +55,6 @@ pub use options::{
     Detail, HIGHEST_CONFIDENCE, MOST_HARMONICS, MainsChoice, MeasureOptions, NOMINAL_HZ,
 };
 pub use quantisation::{infer_step, rounding_bias, rounding_line};
+pub(crate) use rails::Rails;
 pub use series::SeriesFit;
 pub use sine_fit::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};

@@ -145,6 +145,11 @@ impl Rails {
         }
     }
 
+    /// Whether a sample stands at or beyond a rail.
+    pub(crate) fn beyond(&self, x: f64) -> bool {
+        x >= self.high || x <= self.low
+    }
+
     pub(crate) fn clipped(&self) -> u64 {
         self.clipped
     }

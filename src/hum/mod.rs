@@ -10,4 +10,4 @@ pub(crate) mod track;
 
 pub(crate) use beside::excess;
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
-pub(crate) use presence::{Presence, look};
+pub(crate) use presence::{Foreign as ForeignLine, Presence, Present, look};

@@ -3,19 +3,29 @@
 use super::harmonic;
 use super::options::SeparateOptions;
 use super::result::{Findings, HumTrack, Method, Removed, Separation};
+use super::survey::Survey;
 use crate::Warning;
 use crate::capture::CaptureHeader;
 use crate::stats::{Estimate, chi_square_quantile};
 
+/// Which channel of which capture, and how it was separated.
+pub(super) struct Place<'a> {
+    pub(super) header: &'a CaptureHeader,
+    pub(super) target: usize,
+    pub(super) other: Option<usize>,
+    pub(super) method: Method,
+}
+
 /// What has been found of one channel so far.
 #[derive(Default)]
 pub(super) struct Account {
-    /// The offset that is taken out.
+    /// The offset that is taken out, in the survey's unit.
     pub(super) offset: f64,
     frames: f64,
     mains: f64,
     coherent: f64,
     residual: f64,
+    unsure: f64,
     degrees: f64,
     frequency: f64,
     frequency_variance: f64,
@@ -43,6 +53,7 @@ impl Account {
         self.mains += weight * found.mains_power;
         self.coherent += weight * found.coherent_power;
         self.residual += weight * found.residual_power;
+        self.unsure += weight * found.unsure_power;
         self.degrees += found.residual_degrees;
         if let Some((hz, deviation)) = found.frequency {
             self.frequency += weight * hz;
@@ -72,40 +83,51 @@ impl Account {
         }
     }
 
+    /// The whole channel's result; what was added up so far is in the survey's units.
     pub(super) fn into_separation(
-        self,
-        header: &CaptureHeader,
-        target: usize,
-        method: Method,
+        mut self,
+        place: &Place<'_>,
         options: &SeparateOptions,
+        survey: &Survey,
         input_warnings: &[Warning],
     ) -> Separation {
+        let channel = &survey.channels[place.target];
+        let unit = channel.unit;
+        for rms in self.track.rms.iter_mut().flatten() {
+            *rms *= unit;
+        }
         let confidence = options.confidence;
         let frames = self.frames.max(1.0);
         let residual = self.residual / frames;
+        let unsure = self.unsure / frames;
         let degrees = self.degrees.max(1.0);
-        let at = |p: f64| (residual * chi_square_quantile(p, degrees) / degrees).sqrt();
-        let value = residual.sqrt();
-        let interval = if self.degrees > 0.0 {
-            (at(0.5 - 0.5 * confidence), at(0.5 + 0.5 * confidence))
-        } else {
-            (0.0, 2.0 * value)
-        };
-        let (_, found) = self.longest.unwrap_or_default();
+        let at = |p: f64| residual * chi_square_quantile(p, degrees) / degrees;
+        let value = (residual + 0.5 * unsure).sqrt();
+        let low = at(0.5 - 0.5 * confidence).sqrt();
+        let high = (at(0.5 + 0.5 * confidence) + unsure).sqrt();
+        let interval = (low.min(value), high.max(value));
+        let (_, mut found) = self.longest.unwrap_or_default();
+        for band in &mut found.touched {
+            band.removed_rms *= unit;
+        }
+        if let Some(matched) = &mut found.matched {
+            matched.gain *= unit / place.other.map_or(1.0, |other| survey.channels[other].unit);
+        }
         let mut warnings = input_warnings.to_vec();
         // Warnings that hold for part of the record only are not repeated for the whole.
         warnings.extend(self.warnings.into_iter().filter(|w| {
             w.code != crate::WarningCode::MainsNotDetected || self.frequency_frames == 0.0
         }));
+        warnings.extend(channel.clipping_warning(survey.frames));
         Separation {
-            file: header.name.clone(),
-            channel: header.channels[target].name.clone(),
+            file: place.header.name.clone(),
+            channel: place.header.channels[place.target].name.clone(),
             output: String::new(),
-            method,
+            method: place.method,
             removed: Removed {
-                dc_offset: self.offset,
-                mains_rms: (self.mains / frames).sqrt(),
-                coherent_rms: (self.coherent / frames).sqrt(),
+                dc_offset: self.offset * unit,
+                mains_rms: (self.mains / frames).sqrt() * unit,
+                coherent_rms: (self.coherent / frames).sqrt() * unit,
             },
             mains_frequency_hz: (self.frequency_frames > 0.0).then(|| {
                 Estimate::normal(
@@ -115,12 +137,15 @@ impl Account {
                 )
             }),
             residual_hum_rms: Estimate::new(
-                if self.degrees > 0.0 { value } else { 0.0 },
-                interval,
-                0.5 * value,
+                value * unit,
+                (interval.0 * unit, interval.1 * unit),
+                0.5 * value * unit,
                 degrees,
                 confidence,
             ),
+            clipped: channel
+                .clipped
+                .stretches(place.header.time_base.sample_rate_hz),
             warnings,
             note: found.notes.join("; "),
             touched: found.touched,

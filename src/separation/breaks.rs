@@ -133,6 +133,26 @@ impl Fitter<'_> {
         true
     }
 
+    /// Empties the pieces in which no more stands than noise: before a load is switched on there is no hum.
+    pub(super) fn silence(&self, model: &mut HumModel, sums: &Sums) {
+        if model.constants.len() < 2 || model.deviations.iter().any(|d| !d.is_empty()) {
+            return;
+        }
+        let count = sums.orders as f64;
+        for piece in 0..model.constants.len() {
+            let mut strength = 0.0;
+            for (o, c) in model.constants[piece].iter().enumerate() {
+                let intervals = (0..model.intervals()).filter(|i| model.piece[*i] == piece);
+                let mass: f64 = intervals.map(|i| total(sums.gram(i, o))).sum();
+                strength += c.norm_sqr() * mass / sums.noise[o];
+            }
+            // A gamma variable: passed once in a thousand, about.
+            if strength < count + 3.0 * count.sqrt() + 3.0 {
+                model.constants[piece].fill(Complex64::default());
+            }
+        }
+    }
+
     /// Moves the edge of a break to the sample at which the residual is least.
     pub(super) fn place_break(&self, model: &mut HumModel, at: usize) {
         let (first, end) = (at.saturating_sub(3), (at + 3).min(model.intervals()));

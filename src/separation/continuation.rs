@@ -252,7 +252,9 @@ fn fit_steady(
         model,
         noise: sums.noise,
         parameters,
+        track_parameters: fitter.track_parameters,
         lines: found,
+        others: Vec::new(),
     })
 }
 

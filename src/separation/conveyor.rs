@@ -7,7 +7,7 @@ use super::options::{Keep, Offset, SeparateOptions};
 use super::result::Findings;
 use super::separate::Plan;
 use super::sink::FrameSink;
-use super::survey::Survey;
+use super::survey::{Survey, Surveyed};
 use crate::Error;
 use crate::capture::FrameSource;
 use ndarray::Array2;
@@ -66,7 +66,7 @@ pub(super) fn run(
                 items
                     .par_iter_mut()
                     .zip(hums)
-                    .for_each(|(item, hum)| work(item, plan, leads, options.keep, hum));
+                    .for_each(|(item, hum)| work(item, (plan, survey), leads, options.keep, hum));
             });
             writer.write(&mut done, sink)?;
             read(&mut chapters, std::mem::take(&mut done), AT_ONCE)
@@ -100,12 +100,32 @@ fn read(chapters: &mut Chapters<'_>, mut old: Vec<Item>, count: usize) -> Result
     Ok(old)
 }
 
-/// Separates every target of a chapter, by way of `hum`, and puts what is kept into its row.
-fn work(item: &mut Item, plan: &Plan, leads: &[Option<Lead>], keep: Keep, hum: &mut Vec<f64>) {
+/// Separates every target of a chapter, by way of `hum`, and puts what is kept into its row, in the survey's unit.
+fn work(
+    item: &mut Item,
+    (plan, survey): (&Plan, &Survey),
+    leads: &[Option<Lead>],
+    keep: Keep,
+    hum: &mut Vec<f64>,
+) {
     item.results.clear();
+    for (row, channel) in item.chapter.rows.iter_mut().zip(&survey.channels) {
+        if channel.unit != 1.0 {
+            row.iter_mut().for_each(|v| *v /= channel.unit);
+        }
+    }
+    if let Some(other) = plan.other {
+        mark(&mut item.chapter.rows[other], &survey.channels[other]);
+    }
     for (t, target) in plan.targets.iter().enumerate() {
+        let channel = &survey.channels[*target];
+        let as_read = (channel.clipped.count() > 0).then(|| item.chapter.rows[*target].clone());
+        mark(&mut item.chapter.rows[*target], channel);
         let result = plan.interference(t, &mut item.chapter.rows, leads[t].as_ref(), hum);
         let row = &mut item.chapter.rows[*target];
+        if let Some(as_read) = as_read {
+            *row = as_read;
+        }
         let only = item.chapter.start == 0 && item.chapter.last;
         item.results.push(result.map(|(findings, lead)| {
             let overlap = plan.overlap.min(hum.len() / 2);
@@ -123,6 +143,19 @@ fn work(item: &mut Item, plan: &Plan, leads: &[Option<Lead>], keep: Keep, hum: &
             }
             worked
         }));
+    }
+}
+
+/// Marks the samples at the limit of the range as overload: they tell the fit nothing.
+fn mark(row: &mut [f64], channel: &Surveyed) {
+    if channel.clipped.count() == 0 {
+        return;
+    }
+    for v in row
+        .iter_mut()
+        .filter(|v| channel.rails.beyond(**v * channel.unit))
+    {
+        *v = f64::INFINITY.copysign(*v);
     }
 }
 
@@ -164,17 +197,18 @@ impl Writer<'_> {
         for (t, result) in item.results.drain(..).enumerate() {
             let worked = result?;
             let target = self.plan.targets[t];
+            let channel = &self.survey.channels[target];
             let account = &mut self.accounts[t];
             let start_s = chapter.start as f64 / self.plan.rate_hz;
             let own = worked.findings.own_offset;
             account.add(worked.findings, chapter.frames, start_s);
             if chapter.start == 0 {
                 account.offset = match self.options.offset {
-                    Offset::Own => own.unwrap_or(0.0),
+                    Offset::Own => own.unwrap_or(0.0) / self.plan.offset_unit(channel.unit),
                     Offset::Keep => 0.0,
-                    Offset::Value(offset) => offset,
+                    Offset::Value(offset) => offset / channel.unit,
                     Offset::Remove if chapter.last => worked.mean_rest,
-                    Offset::Remove => self.survey.offsets[target],
+                    Offset::Remove => channel.offset,
                 };
             }
             let row = &mut chapter.rows[target];
@@ -195,6 +229,9 @@ impl Writer<'_> {
                 Keep::Offset => row.fill(offset),
                 Keep::Cleaned if offset != 0.0 => row.iter_mut().for_each(|v| *v -= offset),
                 _ => {}
+            }
+            if channel.unit != 1.0 {
+                row.iter_mut().for_each(|v| *v *= channel.unit);
             }
             if !chapter.last {
                 kept = worked.tail.len();

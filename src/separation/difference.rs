@@ -1,9 +1,11 @@
 //! The difference method: a second tip, matched in gain and delay, subtracted (pseudo-differential).
 
+use super::broadband::broadband;
+use super::delay::GainDelay;
 use super::harmonic::{Centred, Parts};
-use super::input::{check_pair, check_samples};
-use super::matching::{Correlations, CrossSpectra, Filter, match_channels};
-use super::reference::bound;
+use super::input::{check_pair, check_samples, in_units};
+use super::matching::CrossSpectra;
+use super::reference::{less, possible, power};
 use super::result::{Findings, Match, Rejection};
 use crate::Error;
 use rustfft::num_complex::Complex64;
@@ -13,18 +15,21 @@ use std::f64::consts::PI;
 const LONGEST_DELAY_S: f64 = 0.004;
 const LONGEST_LAG: f64 = 2048.0;
 
-/// Subtracts `other`, matched in gain and delay (also a fraction of a sample) by least squares.
+/// Subtracts `other`, matched in gain and delay (also a part of a sample), and by a short filter on top where the
+/// coherence of what is left proves that it pays.
+///
+/// Gain and delay are fitted where the wanted signal is not (Knapp & Carter 1976), up to half the rate.
 ///
 /// # Errors
-/// `NoSamples` for no samples, `BadValue` for channels of unequal length, `BadOption` for a rate or a setting out of
-/// range.
+/// `NoSamples` for no samples, `BadValue` for channels of unequal length, `BadOption` for a rate out of range.
 pub fn difference(samples: &[f64], other: &[f64], sample_rate_hz: f64) -> Result<Parts, Error> {
     check_samples(samples, sample_rate_hz)?;
     check_pair(samples, other)?;
-    let centred = Centred::new(samples);
-    let second = Centred::new(other);
+    let (scaled, unit) = in_units(samples);
+    let centred = Centred::new(&scaled);
+    let second = Centred::new(&in_units(other).0);
     let (interference, _) = separate_difference(&centred, &second, sample_rate_hz);
-    Ok(Parts::new(samples, &centred, interference))
+    Ok(Parts::new(samples, &centred, interference, unit))
 }
 
 pub(super) fn separate_difference(
@@ -37,50 +42,45 @@ pub(super) fn separate_difference(
         .clamp(4.0, LONGEST_LAG)
         .min(n as f64 / 8.0) as usize;
     let mut found = Findings::default();
-    let Some(filter) = match_channels(
-        &centred.values,
-        &other.values,
-        longest,
-        rate_hz,
-        Correlations::gain_and_delay,
-    ) else {
-        found
-            .notes
-            .push("difference method: one of the tips is constant; nothing was subtracted".into());
+    let second = other.bridged();
+    let there = |i: usize| centred.has(i) && other.has(i);
+    let Some(matched) = broadband(&centred.values, &there, &second, (longest, rate_hz)) else {
+        found.unsure_power = power(&centred.values);
+        found.notes.push(
+            "difference method: the tips have nothing in common; nothing was subtracted".into(),
+        );
         return (vec![0.0; n], found);
     };
-    let removed = filter.apply(&other.values);
-    let power = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>() / n.max(1) as f64;
-    let left: Vec<f64> = centred
-        .values
-        .iter()
-        .zip(&removed)
-        .map(|(x, r)| x - r)
-        .collect();
-    let spectra = CrossSpectra::new(&centred.values, &other.values, rate_hz);
+    let left = power(&less(&centred.values, &matched.removed));
+    let spectra = CrossSpectra::new(&centred.values, &second, rate_hz);
     let coherence = spectra.coherence();
-    let noise_factor = (1.0 + filter.gain * filter.gain).sqrt();
-    found.coherent_power = power(&removed);
-    found.own_offset = Some(filter.gain * other.mean);
+    let fit = matched.match_;
+    let noise_factor = (1.0 + fit.gain * fit.gain).sqrt();
+    let reached = (left > 0.0).then(|| 10.0 * (power(&centred.values) / left).log10());
+    found.coherent_power = power(&matched.removed);
+    found.own_offset = Some(fit.gain * other.mean);
+    found.residual_power = matched.doubt;
+    found.residual_degrees = 2.0;
+    found.unsure_power = fit.floor;
     found.notes.push(format!(
-        "difference method: second tip subtracted with gain {:.5} and delay {:.4} samples; \
-         independent noise and the converter's step grow by a factor {noise_factor:.2}",
-        filter.gain, filter.delay
+        "difference method: second tip subtracted {}; independent noise and the converter's step grow by \
+         a factor {noise_factor:.2}",
+        matched.told()
     ));
     found.matched = Some(Match {
-        gain: filter.gain,
-        delay_s: filter.delay / rate_hz,
+        gain: fit.gain,
+        delay_s: fit.delay / rate_hz,
         coherence,
-        bound_db: bound(coherence),
-        reached_db: Some(10.0 * (power(&centred.values) / power(&left).max(1e-300)).log10()),
-        rejection: rejection(&spectra, &filter, rate_hz),
+        bound_db: possible(coherence, reached),
+        reached_db: reached,
+        rejection: rejection(&spectra, &fit, rate_hz),
         noise_factor,
     });
-    (removed, found)
+    (matched.removed, found)
 }
 
 /// Rejection in octaves: what the second tip predicts of the first, before and after matching.
-fn rejection(spectra: &CrossSpectra, filter: &Filter, rate_hz: f64) -> Vec<Rejection> {
+fn rejection(spectra: &CrossSpectra, filter: &GainDelay, rate_hz: f64) -> Vec<Rejection> {
     let mut list = Vec::new();
     let mut low = 1usize;
     while low < spectra.target.len() {

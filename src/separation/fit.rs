@@ -9,6 +9,7 @@ use super::lines::find_lines;
 use super::model::HumModel;
 use super::oscillators::{add_sums, subtract, suits};
 use super::outliers::distrust;
+use super::prospect::OtherTone;
 use super::search::CoarseTrack;
 use super::sums::{Sums, mean_power, noise, whole_sums};
 use std::borrow::Cow;
@@ -49,8 +50,12 @@ pub(super) struct Fit {
     pub(super) noise: Vec<f64>,
     /// Free parameters spent on each order.
     pub(super) parameters: Vec<f64>,
+    /// Free parameters spent on the phase track.
+    pub(super) track_parameters: f64,
     /// Narrow lines that are no hum and were set aside, cycles per sample.
     pub(super) lines: Vec<f64>,
+    /// Tones beside an order that stay in the capture, and the order with them.
+    pub(super) others: Vec<OtherTone>,
 }
 
 /// The work on one record; its steps stand in `alignment`, `detection`, `phase`, `amplitudes`, `breaks`
@@ -71,6 +76,8 @@ pub(super) struct Fitter<'a> {
     pub(super) wary: bool,
     /// Whether the sums of few orders may be had by turning phasors, and smoothing may try fewer memories.
     pub(super) quick: bool,
+    /// Free parameters of the last phase track.
+    pub(super) track_parameters: f64,
 }
 
 /// Fits hum to `x`, starting from the search's track.
@@ -151,6 +158,7 @@ impl<'a> Fitter<'a> {
             interval_s: (x.len() as f64 / model.intervals().max(1) as f64) / settings.rate_hz,
             wary: false,
             quick: false,
+            track_parameters: 0.0,
         };
         fitter.respace(model);
         fitter
@@ -282,7 +290,9 @@ impl<'a> Fitter<'a> {
             let mut sums = self.sums(&model);
             shift = self.update_phase(&mut model, &mut sums, shift);
             fit.parameters = self.update_amplitudes(&mut model, &sums);
+            self.silence(&mut model, &sums);
             fit.noise = sums.noise;
+            fit.track_parameters = self.track_parameters;
         }
         // Once more without the samples that are not hum's: a train of pulses has lines of its own.
         if self.detect(&model).false_alarm > FALSE_ALARM {

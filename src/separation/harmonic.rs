@@ -2,8 +2,9 @@
 
 use super::continuation::{Lead, go_on};
 use super::fit::{Fit, FitSettings, fit};
-use super::input::{check_harmonics, check_nominal, check_samples};
+use super::input::{check_harmonics, check_nominal, check_samples, in_units};
 use super::playback::play;
+use super::prospect::prospect;
 use super::reduced::fit_reduced;
 use super::result::{Findings, HumTrack, TouchedBand};
 use super::search::search;
@@ -23,7 +24,7 @@ pub(super) const TRACK_POINTS: usize = 400;
 pub struct HarmonicOptions {
     /// Nominal mains frequencies that come into question, Hz.
     pub nominal_hz: Vec<f64>,
-    /// Highest harmonic order; `None`: as many as lie below Nyquist.
+    /// Highest harmonic order, 1 to 1000; `None`: as many of these as lie below Nyquist.
     pub harmonics: Option<usize>,
     /// Frequencies that are never removed, Hz.
     pub protect_hz: Vec<f64>,
@@ -87,14 +88,21 @@ pub struct Parts {
 }
 
 impl Parts {
-    pub(super) fn new(samples: &[f64], centred: &Centred, interference: Vec<f64>) -> Self {
+    /// Parts of `samples`, which `centred` holds in this `unit`.
+    pub(super) fn new(
+        samples: &[f64],
+        centred: &Centred,
+        mut interference: Vec<f64>,
+        unit: f64,
+    ) -> Self {
         let rest: Vec<f64> = centred
             .values
             .iter()
             .zip(&interference)
             .map(|(x, h)| x - h)
             .collect();
-        let offset = centred.offset(&rest);
+        let offset = centred.offset(&rest) * unit;
+        interference.iter_mut().for_each(|h| *h *= unit);
         let cleaned = samples
             .iter()
             .zip(&interference)
@@ -133,13 +141,44 @@ impl Centred {
 
     /// Mean of the samples that are there, of which `rest` is left.
     pub(super) fn offset(&self, rest: &[f64]) -> f64 {
-        let there = |i: usize| self.missing.as_ref().is_none_or(|w| w[i] > 0.0);
         let (mut sum, mut count) = (0.0, 0usize);
-        for (_, r) in rest.iter().enumerate().filter(|(i, _)| there(*i)) {
+        for (_, r) in rest.iter().enumerate().filter(|(i, _)| self.has(*i)) {
             sum += r;
             count += 1;
         }
         self.mean + sum / count.max(1) as f64
+    }
+
+    /// The samples, with straight lines across those that are missing.
+    pub(super) fn bridged(&self) -> Vec<f64> {
+        let mut values = self.values.clone();
+        let Some(missing) = &self.missing else {
+            return values;
+        };
+        let mut last: Option<usize> = None;
+        for i in (0..values.len()).filter(|i| missing[*i] > 0.0) {
+            let to = values[i];
+            match last {
+                None => values[..i].fill(to),
+                Some(from) => {
+                    let step = (to - values[from]) / (i - from) as f64;
+                    for j in from + 1..i {
+                        values[j] = values[j - 1] + step;
+                    }
+                }
+            }
+            last = Some(i);
+        }
+        if let Some(from) = last {
+            let held = values[from];
+            values[from + 1..].fill(held);
+        }
+        values
+    }
+
+    /// Whether a sample is there.
+    pub(super) fn has(&self, i: usize) -> bool {
+        self.missing.as_ref().is_none_or(|w| w[i] > 0.0)
     }
 
     /// Gives the samples back to where they were taken from.
@@ -206,10 +245,11 @@ pub fn harmonic(
 ) -> Result<Parts, Error> {
     check_samples(samples, sample_rate_hz)?;
     options.check()?;
-    let centred = Centred::new(samples);
+    let (scaled, unit) = in_units(samples);
+    let centred = Centred::new(&scaled);
     let mut interference = vec![0.0; samples.len()];
     separate_alone(&centred, sample_rate_hz, options, &mut interference);
-    Ok(Parts::new(samples, &centred, interference))
+    Ok(Parts::new(samples, &centred, interference, unit))
 }
 
 /// The hum of one stretch, into `hum`, what is known of it and what the next stretch may start from; `lead` is
@@ -234,13 +274,25 @@ pub(super) fn separate_hum(
             let fitted = separate_alone(&centred, rate_hz, options, hum);
             let rest = Rest::new(&centred.values, hum, 0.0);
             centred.put_back(samples);
-            let next =
-                Lead::new(&fitted, rate_hz, &options.nominal_hz).filter(|_| !rest.is_rough());
+            // A tone beside an order is looked for again in every stretch.
+            let next = Lead::new(&fitted, rate_hz, &options.nominal_hz)
+                .filter(|_| !rest.is_rough() && fitted.others.is_empty());
             (fitted, next, rest.hum)
         }
     };
     let mut findings = findings(&fitted, hum.len(), rate_hz);
     findings.mains_power = mains_power;
+    for other in &fitted.others {
+        findings.warn(
+            WarningCode::LineNearHarmonic,
+            format!(
+                "a tone at {:.4} Hz beside the {} order does not follow the mains and stays, with that order's hum; \
+                 --template takes such an order's hum out, --protect keeps a tone that is not told by itself",
+                other.hz,
+                ordinal(other.order)
+            ),
+        );
+    }
     (findings, next)
 }
 
@@ -329,24 +381,34 @@ pub(super) fn fit_record(centred: &Centred, rate_hz: f64, options: &HarmonicOpti
     let duration = x.len() as f64 / rate_hz;
     let lowest = options.lowest();
     let scale = x.iter().fold(0.0f64, |m, v| m.max(v.abs()));
-    if scale == 0.0 || !lowest.is_finite() || duration * lowest < 1.0 {
+    if scale == 0.0 || duration * lowest < 1.0 || 0.49 * rate_hz < lowest {
         return Fit::default();
     }
+    let Some(seen) = prospect(centred, rate_hz, options) else {
+        return Fit::default();
+    };
     let mut settings = settings(rate_hz, options);
-    if duration * lowest < SHORT_CYCLES {
-        return fit_short(
-            x,
-            centred.missing.as_deref(),
-            &options.nominal_hz,
-            &settings,
-        );
+    settings.protect_hz.extend(seen.others.iter().map(|o| o.hz));
+    Fit {
+        others: seen.others,
+        ..fit_series(centred, &seen.nominal_hz, settings)
+    }
+}
+
+/// Fits the series of one of `nominals`.
+fn fit_series(centred: &Centred, nominals: &[f64], mut settings: FitSettings) -> Fit {
+    let x = &centred.values;
+    let rate_hz = settings.rate_hz;
+    let lowest = nominals.iter().copied().fold(f64::INFINITY, f64::min);
+    if x.len() as f64 / rate_hz * lowest < SHORT_CYCLES {
+        return fit_short(x, centred.missing.as_deref(), nominals, &settings);
     }
     if centred.missing.is_none()
-        && let Some(fitted) = fit_reduced(x, &options.nominal_hz, &settings)
+        && let Some(fitted) = fit_reduced(x, nominals, &settings)
     {
         return fitted;
     }
-    let Some(track) = search(x, rate_hz, &options.nominal_hz) else {
+    let Some(track) = search(x, rate_hz, nominals, &settings.protect_hz) else {
         return Fit::default();
     };
     let below_nyquist = (0.49 * rate_hz / track.nominal_hz).floor() as usize;
@@ -384,7 +446,7 @@ pub(super) fn findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Findings {
         let power = mean_power(fitted, o);
         information += 2.0 / fitted.noise[o] * (2.0 * PI * order as f64).powi(2) * power * samples;
         let parameters = fitted.parameters.get(o).copied().unwrap_or(1.0);
-        findings.residual_power += 0.5 * fitted.noise[o] * (parameters + 0.5) / samples;
+        findings.residual_power += 0.5 * fitted.noise[o] * parameters / samples;
         findings.residual_degrees += 2.0 * parameters;
         let half = 0.5 * (parameters + 1.0) / duration;
         let centre = order as f64 * mean_hz;
@@ -394,6 +456,8 @@ pub(super) fn findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Findings {
             removed_rms: (0.5 * power).sqrt(),
         });
     }
+    findings.residual_power += following(fitted, samples);
+    findings.residual_degrees += fitted.track_parameters;
     // Variance of the slope of a phase known with this information, spread evenly over the record.
     let deviation = (12.0 / information.max(1e-300)).sqrt() / duration;
     findings.frequency = Some((mean_hz, deviation));
@@ -401,8 +465,9 @@ pub(super) fn findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Findings {
     let highest = model.orders.iter().max().copied().unwrap_or(0);
     let moving = model.deviations.iter().filter(|d| !d.is_empty()).count();
     let mut note = format!(
-        "harmonic method: {} orders of {mean_hz:.4} Hz, the highest the {highest}th, tracked together",
-        model.orders.len()
+        "harmonic method: {} orders of {mean_hz:.4} Hz, the highest the {}, tracked together",
+        model.orders.len(),
+        ordinal(highest)
     );
     if model.constants.len() > 1 {
         note.push_str(&format!(
@@ -418,6 +483,29 @@ pub(super) fn findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Findings {
     }
     findings.notes.push(note);
     findings
+}
+
+/// A number as a rank: 1st, 2nd, 23rd.
+fn ordinal(n: usize) -> String {
+    let ending = match (n % 10, n % 100) {
+        (1, tens) if tens != 11 => "st",
+        (2, tens) if tens != 12 => "nd",
+        (3, tens) if tens != 13 => "rd",
+        _ => "th",
+    };
+    format!("{n}{ending}")
+}
+
+/// Mean square of what the phase track's errors leave: a real parameter of it costs a quarter of the orders' noise,
+/// weighted by what the phase means to them (a complex amplitude costs half of its order's).
+pub(super) fn following(fitted: &Fit, samples: f64) -> f64 {
+    let (mut steep, mut certain) = (0.0, 1e-300);
+    for (o, &order) in fitted.model.orders.iter().enumerate() {
+        let slope = (order as f64).powi(2) * mean_power(fitted, o);
+        steep += slope;
+        certain += slope / fitted.noise[o].max(1e-300);
+    }
+    0.25 * fitted.track_parameters * steep / certain / samples
 }
 
 fn mean_power(fitted: &Fit, o: usize) -> f64 {
@@ -456,4 +544,18 @@ fn track(fitted: &Fit, rate_hz: f64) -> HumTrack {
         }
     }
     track
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ordinal;
+
+    #[test]
+    fn ranks_are_spoken() {
+        let spoken: Vec<String> = [1, 2, 3, 11, 12, 23, 112, 121].map(ordinal).into();
+        let expected = [
+            "1st", "2nd", "3rd", "11th", "12th", "23rd", "112th", "121st",
+        ];
+        assert_eq!(spoken, expected);
+    }
 }

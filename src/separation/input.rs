@@ -4,6 +4,10 @@ use crate::analysis::{MOST_HARMONICS, NOMINAL_HZ};
 use crate::capture::SAMPLE_RATE_LIMITS_HZ;
 use crate::{Error, ErrorKind};
 
+/// Sizes whose squares, and their sums, are far from either end of what a number holds.
+const SMALLEST: f64 = 1e-100;
+const LARGEST: f64 = 1e100;
+
 /// Checks samples and their rate.
 pub(super) fn check_samples(samples: &[f64], rate_hz: f64) -> Result<(), Error> {
     if samples.is_empty() {
@@ -64,4 +68,45 @@ pub(super) fn check_nominal(hz: f64) -> Result<(), Error> {
             "the nominal mains frequency is {hz} Hz; it must be positive and finite, from {lowest} to {highest:e} Hz"
         ),
     ))
+}
+
+/// Largest size of the finite samples.
+pub(super) fn peak(samples: &[f64]) -> f64 {
+    let sizes = samples.iter().map(|v| v.abs()).filter(|v| v.is_finite());
+    sizes.fold(0.0, f64::max)
+}
+
+/// Power of two that brings samples of this size near 1, where their squares would go astray; else 1.
+pub(super) fn unit(peak: f64) -> f64 {
+    if peak == 0.0 || (SMALLEST..=LARGEST).contains(&peak) {
+        1.0
+    } else {
+        peak.log2().floor().exp2()
+    }
+}
+
+/// Samples in units of their own, and that unit.
+pub(super) fn in_units(samples: &[f64]) -> (Vec<f64>, f64) {
+    let unit = unit(peak(samples));
+    let scaled = if unit == 1.0 {
+        samples.to_vec()
+    } else {
+        samples.iter().map(|v| v / unit).collect()
+    };
+    (scaled, unit)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn units_bring_every_size_near_one() {
+        for size in [5e-324, 1e-310, 1e-200, 1.0, 1e200, f64::MAX] {
+            let (scaled, unit) = in_units(&[size, f64::NAN, -0.5 * size]);
+            assert!((1e-100..=1e100).contains(&scaled[0]), "{size}");
+            assert_eq!(scaled[0] * unit, size);
+        }
+        assert_eq!(in_units(&[0.0]).1, 1.0);
+    }
 }

@@ -1,28 +1,21 @@
-//! Matching one channel to another: gain and delay, or a short filter, from their correlations.
+//! A short filter from one channel to another, from their correlations.
 
 use crate::analysis::Cholesky;
+use crate::stats::median;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
-/// Half the taps of a fractional delay.
-const DELAY_HALF: i64 = 48;
+/// Longest lag between taps.
+const LONGEST: i64 = 192;
 /// Half-lengths of the filters tried.
 const FILTER_HALVES: [i64; 7] = [0, 1, 2, 4, 8, 16, 32];
-const BLOCK: usize = 1 << 14;
 
 /// Taps applied to the other channel: output n is the sum of taps[i] × other[n - first - i].
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Filter {
-    pub(super) first: i64,
+    first: i64,
     pub(super) taps: Vec<f64>,
-    /// Gain and delay (samples) where that is all the filter does.
-    pub(super) gain: f64,
-    pub(super) delay: f64,
-    /// Share of the target's power that is explained.
-    pub(super) explained: f64,
-    /// Free parameters.
-    parameters: f64,
 }
 
 impl Filter {
@@ -64,65 +57,11 @@ pub(super) struct Correlations {
 }
 
 impl Correlations {
-    pub(super) fn new(target: &[f64], other: &[f64], longest_lag: usize) -> Self {
-        let lag = longest_lag + 2 * DELAY_HALF as usize + 2;
-        let n = target.len();
-        let size = (BLOCK + 2 * lag).next_power_of_two();
-        let mut planner = FftPlanner::new();
-        let (forward, inverse) = (
-            planner.plan_fft_forward(size),
-            planner.plan_fft_inverse(size),
-        );
-        let mut cross_spectrum = vec![Complex64::default(); size];
-        let mut own_spectrum = cross_spectrum.clone();
-        let padded = |x: &[f64], from: i64, length: usize| {
-            let mut block = vec![Complex64::default(); size];
-            for (i, b) in block.iter_mut().enumerate().take(length) {
-                let at = from + i as i64;
-                if (0..n as i64).contains(&at) {
-                    b.re = x[at as usize];
-                }
-            }
-            forward.process(&mut block);
-            block
-        };
-        for start in (0..n).step_by(BLOCK) {
-            // other's block against a wider stretch of target and of itself.
-            let length = BLOCK.min(n - start);
-            let narrow = padded(other, start as i64, length);
-            let from = start as i64 - lag as i64;
-            let wide_target = padded(target, from, length + 2 * lag);
-            let wide_other = padded(other, from, length + 2 * lag);
-            for i in 0..size {
-                cross_spectrum[i] += wide_target[i] * narrow[i].conj();
-                own_spectrum[i] += wide_other[i] * narrow[i].conj();
-            }
-        }
-        inverse.process(&mut cross_spectrum);
-        inverse.process(&mut own_spectrum);
-        let scale = 1.0 / size as f64;
-        Self {
-            longest: lag as i64,
-            samples: n as f64,
-            target_power: target.iter().map(|v| v * v).sum(),
-            cross: cross_spectrum[..=2 * lag]
-                .iter()
-                .map(|c| c.re * scale)
-                .collect(),
-            own: own_spectrum[lag..=2 * lag]
-                .iter()
-                .map(|c| c.re * scale)
-                .collect(),
-        }
-    }
-
-    /// As [`Correlations::new`], every frequency weighted by the inverse of what is not explained there
-    /// (`unexplained` is the target less a first match): the wanted signal then hardly counts. Lags
-    /// are about `centre`.
-    pub(super) fn whitened(
-        target: &[f64],
-        other: &[f64],
+    /// What a match left `unexplained` against `other`, every frequency by the inverse of what is left there; lines of
+    /// one channel alone do not count. Lags are about `centre`.
+    pub(super) fn between(
         unexplained: &[f64],
+        other: &[f64],
         centre: i64,
         rate_hz: f64,
     ) -> Option<Self> {
@@ -130,25 +69,19 @@ impl Correlations {
         let moved: Vec<f64> = (0..=last)
             .map(|n| other[(n - centre).clamp(0, last) as usize])
             .collect();
-        let spectra = CrossSpectra::new(target, &moved, rate_hz);
-        let rest = CrossSpectra::new(unexplained, unexplained, rate_hz);
+        let spectra = CrossSpectra::new(unexplained, &moved, rate_hz);
         let bins = spectra.target.len();
         let size = 2 * (bins - 1);
-        let lag = 4 * DELAY_HALF as usize;
+        let lag = LONGEST as usize;
         if spectra.segments < 4 || size < 8 * lag {
             return None;
         }
-        let floor = 1e-6 * rest.target.iter().sum::<f64>() / bins as f64;
-        let weight = |i: usize| {
-            let near = i.saturating_sub(2)..(i + 3).min(bins);
-            let count = near.len() as f64;
-            1.0 / (rest.target[near].iter().sum::<f64>() / count + floor).max(1e-300)
-        };
+        let weights = weights(&spectra.target);
         let mut cross = vec![Complex64::default(); size];
         let mut own = cross.clone();
         let mut target_power = 0.0;
         for i in 1..bins {
-            let w = weight(i);
+            let w = weights[i];
             target_power += 2.0 * w * spectra.target[i];
             cross[i] = spectra.cross[i] * w;
             own[i] = Complex64::new(spectra.other[i] * w, 0.0);
@@ -160,10 +93,16 @@ impl Correlations {
         let inverse = FftPlanner::new().plan_fft_inverse(size);
         inverse.process(&mut cross);
         inverse.process(&mut own);
+        // Independent samples that the power, spread over the frequencies as it is, amounts to.
+        let (sum, squares) = (1..bins).fold((0.0, 1e-300), |(sum, squares), i| {
+            let power = weights[i] * spectra.target[i];
+            (sum + power, squares + power * power)
+        });
+        let even = sum * sum / squares / bins as f64;
         let at = |m: i64| cross[m.rem_euclid(size as i64) as usize].re;
         Some(Self {
             longest: lag as i64,
-            samples: 0.5 * target.len() as f64,
+            samples: 0.5 * even * unexplained.len() as f64,
             target_power,
             cross: (-(lag as i64)..=lag as i64).map(at).collect(),
             own: own[..=lag].iter().map(|c| c.re).collect(),
@@ -184,111 +123,34 @@ impl Correlations {
             .unwrap_or(0.0)
     }
 
-    fn is_empty(&self) -> bool {
-        self.own(0) <= 0.0 || self.target_power <= 0.0
-    }
-
-    fn best_lag(&self) -> i64 {
-        let reach = (self.longest - 2 * DELAY_HALF - 2).max(0);
-        (-reach..=reach)
-            .max_by(|a, b| {
-                let nearer = |m: i64| self.cross(m).abs() * (1.0 - 1e-6 * m.abs() as f64);
-                nearer(*a).total_cmp(&nearer(*b))
-            })
-            .unwrap_or(0)
-    }
-
-    /// Least squares over gain and a delay of any fraction of a sample.
-    pub(super) fn gain_and_delay(&self) -> Option<Filter> {
-        if self.is_empty() {
+    /// The filter that the data support (Akaike 1974); `None` where none improves on nothing.
+    pub(super) fn filter(&self) -> Option<Filter> {
+        if self.own(0) <= 0.0 || self.target_power <= 0.0 {
             return None;
         }
-        let fit = |delay: f64| {
-            let (first, taps) = delay_taps(delay);
-            let linear: f64 = taps
-                .iter()
-                .enumerate()
-                .map(|(i, t)| t * self.cross(first + i as i64))
-                .sum();
-            let mut square = 0.0;
-            for (i, a) in taps.iter().enumerate() {
-                for (j, b) in taps.iter().enumerate() {
-                    square += a * b * self.own(i as i64 - j as i64);
-                }
-            }
-            (
-                linear * linear / square.max(1e-300),
-                linear / square.max(1e-300),
-            )
-        };
-        let lag = self.best_lag() as f64;
-        let (mut low, mut high) = (lag - 1.0, lag + 1.0);
-        let ratio = 0.5 * (5f64.sqrt() - 1.0);
-        let (mut a, mut b) = (high - ratio * (high - low), low + ratio * (high - low));
-        let (mut at_a, mut at_b) = (fit(a).0, fit(b).0);
-        for _ in 0..48 {
-            if at_a > at_b {
-                high = b;
-                (b, at_b) = (a, at_a);
-                a = high - ratio * (high - low);
-                at_a = fit(a).0;
-            } else {
-                low = a;
-                (a, at_a) = (b, at_b);
-                b = low + ratio * (high - low);
-                at_b = fit(b).0;
-            }
-        }
-        let delay = 0.5 * (low + high);
-        let (gained, gain) = fit(delay);
-        let (first, mut taps) = delay_taps(delay);
-        taps.iter_mut().for_each(|t| *t *= gain);
-        Some(Filter {
-            first,
-            taps,
-            gain,
-            delay,
-            explained: gained / self.target_power,
-            parameters: 2.0,
-        })
-    }
-
-    /// The filter, of gain and delay or of a few taps, that the data support (Akaike 1974); `None`
-    /// where none improves on nothing.
-    pub(super) fn filter(&self) -> Option<Filter> {
-        let mut best = self.gain_and_delay()?;
-        let cost =
-            |f: &Filter| self.samples * (1.0 - f.explained).max(1e-15).ln() + 4.0 * f.parameters;
-        let lag = best.delay.round() as i64;
+        let mut best: Option<(f64, Filter)> = None;
         for half in FILTER_HALVES {
-            let taps = self.solve(lag, half);
+            let taps = self.solve(half);
             let explained: f64 = taps
                 .iter()
                 .enumerate()
-                .map(|(i, t)| t * self.cross(lag - half + i as i64))
+                .map(|(i, t)| t * self.cross(i as i64 - half))
                 .sum::<f64>()
                 / self.target_power;
-            let candidate = Filter {
-                first: lag - half,
-                gain: best.gain,
-                delay: best.delay,
-                parameters: taps.len() as f64,
-                taps,
-                explained,
-            };
-            if cost(&candidate) < cost(&best) {
-                best = candidate;
+            let cost = self.samples * (1.0 - explained).max(1e-15).ln() + 4.0 * taps.len() as f64;
+            if best.as_ref().is_none_or(|(least, _)| cost < *least) {
+                best = Some((cost, Filter { first: -half, taps }));
             }
         }
-        // The lag is the best of many.
-        let tried = 2.0 * self.longest as f64;
-        (cost(&best) < -6.0 - 2.0 * tried.ln()).then_some(best)
+        // Seven are tried; one in a thousand may pass.
+        best.filter(|(cost, _)| *cost < -18.0)
+            .map(|(_, filter)| filter)
     }
 
-    /// Taps about a lag from the normal equations; none where they are singular.
-    fn solve(&self, lag: i64, half: i64) -> Vec<f64> {
+    /// Taps from the normal equations; none where they are singular.
+    fn solve(&self, half: i64) -> Vec<f64> {
         let p = (2 * half + 1) as usize;
-        let mut taps: Vec<f64> = (0..p).map(|i| self.cross(lag - half + i as i64)).collect();
+        let mut taps: Vec<f64> = (0..p).map(|i| self.cross(i as i64 - half)).collect();
         let mut matrix = vec![0.0; p * p];
         for i in 0..p {
             for j in 0..=i {
@@ -304,59 +166,28 @@ impl Correlations {
     }
 }
 
+/// Weights of frequencies: the inverse of the neighbourhood's power, so that a line's skirt moves no other frequency;
+/// what stands far above its neighbourhood, a line of one channel alone, does not count.
+fn weights(powers: &[f64]) -> Vec<f64> {
+    const REACH: usize = 32;
+    const FAR: f64 = 9.0;
+    let total: f64 = powers.iter().sum();
+    let least = (1e-20 * total / powers.len() as f64).max(1e-300);
+    (0..powers.len())
+        .map(|i| {
+            let near = i.saturating_sub(REACH)..(i + REACH + 1).min(powers.len());
+            let usual = median(&mut powers[near].to_vec()).max(least);
+            1.0 / usual / (1.0 + powers[i] / (FAR * usual)).powi(2)
+        })
+        .collect()
+}
+
 impl Filter {
     /// The same filter with its lags counted from 0 instead of from `centre`.
-    fn moved(mut self, centre: i64) -> Self {
+    pub(super) fn moved(mut self, centre: i64) -> Self {
         self.first += centre;
-        self.delay += centre as f64;
         self
     }
-}
-
-/// Matches twice: plainly, then with every frequency weighted by what the first match left there.
-pub(super) fn match_channels(
-    target: &[f64],
-    other: &[f64],
-    longest_lag: usize,
-    rate_hz: f64,
-    solve: impl Fn(&Correlations) -> Option<Filter>,
-) -> Option<Filter> {
-    let mut filter = solve(&Correlations::new(target, other, longest_lag))?;
-    for _ in 0..2 {
-        let rest: Vec<f64> = target
-            .iter()
-            .zip(filter.apply(other))
-            .map(|(x, v)| x - v)
-            .collect();
-        let centre = filter.delay.round() as i64;
-        let Some(weighted) = Correlations::whitened(target, other, &rest, centre, rate_hz) else {
-            break;
-        };
-        // A strong narrow signal can feign a match; with its frequencies down-weighted it cannot.
-        let better = solve(&weighted)?;
-        filter = better.moved(centre);
-    }
-    Some(filter)
-}
-
-/// Taps of a delay: a sinc under a Kaiser-like (cosine-squared) window, unit gain at 0 Hz.
-fn delay_taps(delay: f64) -> (i64, Vec<f64>) {
-    let centre = delay.round() as i64;
-    let fraction = delay - centre as f64;
-    let mut taps: Vec<f64> = (-DELAY_HALF..=DELAY_HALF)
-        .map(|i| {
-            let t = i as f64 - fraction;
-            let sinc = if t.abs() < 1e-12 {
-                1.0
-            } else {
-                (PI * t).sin() / (PI * t)
-            };
-            sinc * (0.5 * PI * t / (DELAY_HALF + 1) as f64).cos().powi(2)
-        })
-        .collect();
-    let sum: f64 = taps.iter().sum();
-    taps.iter_mut().for_each(|t| *t /= sum);
-    (centre - DELAY_HALF, taps)
 }
 
 /// Averaged spectra of two channels (Welch 1967): powers and the cross spectrum by frequency.

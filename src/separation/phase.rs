@@ -16,7 +16,7 @@ const BANDWIDTH_HZ: f64 = 12.0;
 impl Fitter<'_> {
     /// One Gauss-Newton step of the phase track, smoothed; returns the largest usual shift.
     pub(super) fn update_phase(
-        &self,
+        &mut self,
         model: &mut HumModel,
         sums: &mut Sums,
         last_shift: f64,
@@ -57,12 +57,15 @@ impl Fitter<'_> {
         };
         let (smoothed, weights) = robust_best(&data, Roughness::Slope, self.shortest(BANDWIDTH_HZ));
         let (track, turns) = turns_of_pieces(model, sums, &data, &smoothed, &weights, &line);
+        // The level of the phase is the constants' business.
+        let spent = data.parameters(Roughness::Slope, &weights, &smoothed);
         let mut shifts: Vec<f64> = track
             .iter()
             .zip(&line)
             .zip(&model.phase)
             .map(|((s, l), p)| s + l - p)
             .collect();
+        self.track_parameters = (spent - 1.0).max(0.0);
         // A shift of the whole is the constants' business.
         let mean = shifts.iter().sum::<f64>() / edges as f64;
         for (shift, p) in shifts.iter_mut().zip(&mut model.phase) {

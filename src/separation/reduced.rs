@@ -25,7 +25,7 @@ pub(super) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -
         decimator.push(block, &mut low);
     }
     let rate = settings.rate_hz / factor as f64;
-    let Some(track) = search(&low, rate, nominals) else {
+    let Some(track) = search(&low, rate, nominals, &settings.protect_hz) else {
         return Some(Fit::default());
     };
     let carried = (0.25 * rate / (1.01 * track.nominal_hz)) as usize;

@@ -1,23 +1,32 @@
 //! The reference method: what is coherent with a channel that senses the ground noise alone.
 
+use super::broadband::{Broadband, broadband};
+use super::delay::{GainDelay, gain_and_delay};
 use super::fit::FitSettings;
 use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
-use super::input::{check_pair, check_samples};
-use super::matching::{Correlations, CrossSpectra, match_channels};
-use super::projection::project;
+use super::input::{check_pair, check_samples, in_units};
+use super::matching::CrossSpectra;
+use super::model::HumModel;
 use super::result::{Findings, Match};
+use super::transfer::{Transfer, transfers};
 use crate::Error;
+use crate::analysis::MOST_HARMONICS;
+use crate::stats::median;
+use rustfft::num_complex::Complex64;
 
 /// Longest delay between the channels, s.
 const LONGEST_DELAY_S: f64 = 0.02;
 const LONGEST_LAG: f64 = 8192.0;
+/// Mean square that may have stayed unseen, in parts of one sample's: what is not resolved once in a thousand.
+const UNSEEN: f64 = 40.0;
 
 /// Separates what is coherent with `reference`, a channel of equal length that senses the ground noise
 /// alone.
 ///
-/// The reference's mains series is tracked and passed on through one transfer coefficient an order,
-/// free of the reference's own noise; the rest goes through a gain and delay (also a fraction of a
-/// sample) or a short filter, as far as the data support it.
+/// One gain and one delay (also a part of a sample) are fitted where the wanted signal is not (Knapp & Carter 1976).
+/// The reference's mains series, free of the reference's own noise, is passed on by them; by a smooth transfer
+/// function where most orders ask for one. A wanted tone on an order stays. The rest is passed on by a gain and
+/// delay or a short filter, as far as its coherence proves that this pays.
 ///
 /// # Errors
 /// `NoSamples` for no samples, `BadValue` for channels of unequal length, `BadOption` for a rate or a setting out of
@@ -31,10 +40,28 @@ pub fn reference(
     check_samples(samples, sample_rate_hz)?;
     check_pair(samples, reference)?;
     options.check()?;
-    let centred = Centred::new(samples);
-    let other = Centred::new(reference);
+    let (scaled, unit) = in_units(samples);
+    let centred = Centred::new(&scaled);
+    let other = Centred::new(&in_units(reference).0);
     let (interference, _) = separate_reference(&centred, &other, sample_rate_hz, options);
-    Ok(Parts::new(samples, &centred, interference))
+    Ok(Parts::new(samples, &centred, interference, unit))
+}
+
+pub(super) fn power(x: &[f64]) -> f64 {
+    x.iter().map(|v| v * v).sum::<f64>() / x.len().max(1) as f64
+}
+
+pub(super) fn less(x: &[f64], y: &[f64]) -> Vec<f64> {
+    x.iter().zip(y).map(|(a, b)| a - b).collect()
+}
+
+/// One way to predict the interference.
+struct Prediction {
+    removed: Vec<f64>,
+    found: Findings,
+    gain: f64,
+    delay: f64,
+    told: String,
 }
 
 pub(super) fn separate_reference(
@@ -44,95 +71,194 @@ pub(super) fn separate_reference(
     options: &HarmonicOptions,
 ) -> (Vec<f64>, Findings) {
     let n = centred.values.len();
-    let power = |x: &[f64]| x.iter().map(|v| v * v).sum::<f64>() / n.max(1) as f64;
-    let mut reference_fit = fit_record(other, rate_hz, options);
-    let mut rest = vec![0.0; n];
-    reference_fit.model.residual(&other.values, &mut rest);
-    let other_rest = rest.clone();
-    let mut found = Findings::default();
-    let mut orders = 0;
-    if !reference_fit.model.orders.is_empty() && n > 64 {
-        let settings = FitSettings {
-            rate_hz,
-            highest_order: usize::MAX,
-            protect_hz: Vec::new(),
-        };
-        let noise = project(
-            &centred.values,
-            centred.missing.clone(),
-            &mut reference_fit.model,
-            &settings,
-        );
-        reference_fit.parameters = vec![1.0; noise.len()];
-        reference_fit.noise = noise;
-        orders = reference_fit.model.orders.len();
-    }
-    reference_fit.model.residual(&centred.values, &mut rest);
-    let mut removed: Vec<f64> = centred
-        .values
-        .iter()
-        .zip(&rest)
-        .map(|(x, r)| x - r)
-        .collect();
-    if orders > 0 {
-        found = findings(&reference_fit, n, rate_hz);
-        found.mains_power = power(&removed);
-    }
     let longest = (LONGEST_DELAY_S * rate_hz)
         .min(LONGEST_LAG)
         .min(n as f64 / 8.0) as usize;
-    let spectra = CrossSpectra::new(&centred.values, &other.values, rate_hz);
-    let coherence = spectra.coherence();
-    let mut matched = Match {
+    let sensed = other.bridged();
+    let there = |i: usize| centred.has(i) && other.has(i);
+    let Some(whole) = gain_and_delay(&centred.values, &there, &sensed, longest) else {
+        let found = Findings {
+            residual_power: 0.0,
+            unsure_power: power(&centred.values) * UNSEEN / n.max(1) as f64,
+            notes: vec![
+                "reference method: nothing is coherent with the reference, so nothing was taken out"
+                    .into(),
+            ],
+            ..Findings::default()
+        };
+        return (vec![0.0; n], found);
+    };
+    let channels = Channels {
+        centred,
+        sensed: &sensed,
+        there: &there,
+        rate_hz,
+        longest,
+    };
+    let plain = channels.as_sensed();
+    let by_series = channels.by_series(&fit_record(other, rate_hz, options), &whole);
+    let best = match (by_series, plain) {
+        (Some(a), Some(b)) if !is_nearer(&centred.values, &b.removed, &a.removed) => a,
+        (_, Some(b)) => b,
+        (Some(a), None) => a,
+        (None, None) => return (vec![0.0; n], Findings::default()),
+    };
+    let after = power(&less(&centred.values, &best.removed));
+    let Prediction {
+        removed, mut found, ..
+    } = best;
+    let coherence = CrossSpectra::new(&centred.values, &sensed, rate_hz).coherence();
+    let reached = (after > 0.0).then(|| 10.0 * (power(&centred.values) / after).log10());
+    found.coherent_power = power(&removed);
+    found.own_offset = Some(best.gain * other.mean);
+    found.matched = Some(Match {
+        gain: best.gain,
+        delay_s: best.delay / rate_hz,
         coherence,
-        bound_db: bound(coherence),
+        bound_db: possible(coherence, reached),
+        reached_db: reached,
         noise_factor: 1.0,
         ..Match::default()
-    };
-    let filter = match_channels(&rest, &other_rest, longest, rate_hz, Correlations::filter);
-    if let Some(filter) = &filter {
-        for (r, v) in removed.iter_mut().zip(filter.apply(&other_rest)) {
-            *r += v;
-        }
-        found.own_offset = Some(filter.gain * other.offset(&other_rest));
-        matched.gain = filter.gain;
-        matched.delay_s = filter.delay / rate_hz;
-    }
-    let left: Vec<f64> = centred
-        .values
-        .iter()
-        .zip(&removed)
-        .map(|(x, r)| x - r)
-        .collect();
-    let (before, after) = (power(&centred.values), power(&left));
-    if after > 0.0 {
-        matched.reached_db = Some(10.0 * (before / after).log10());
-    }
-    found.coherent_power = power(&removed);
-    let broadband = match &filter {
-        Some(f) => format!(
-            "the rest through {} taps (gain {:.4}, delay {:.3} samples)",
-            f.taps.len(),
-            f.gain,
-            f.delay
-        ),
-        None => "beyond them nothing is coherent, so no more was taken out".into(),
-    };
+    });
     found.notes = vec![format!(
-        "reference method: coherence {coherence:.4}; {orders} mains orders through one transfer \
-         coefficient each; {broadband}"
+        "reference method: coherence {coherence:.4}; {}",
+        best.told
     )];
-    if orders == 0 && filter.is_none() {
-        found.notes = vec![
-            "reference method: nothing is coherent with the reference, so nothing was taken out"
-                .into(),
-        ];
-    }
-    found.matched = Some(matched);
     (removed, found)
 }
 
-/// Best reduction that a coherence allows, dB.
-pub(super) fn bound(coherence: f64) -> Option<f64> {
-    (coherence < 1.0).then(|| -10.0 * (1.0 - coherence).log10())
+/// Whether `new` leaves less of `x` than `old`, by more than chance does and apart from what stands out.
+pub(super) fn is_nearer(x: &[f64], new: &[f64], old: &[f64]) -> bool {
+    const CLEARLY: f64 = 4.0;
+    const FAR: f64 = 5.0;
+    let sums: Vec<f64> = x
+        .iter()
+        .zip(new)
+        .zip(old)
+        .map(|((x, a), b)| 2.0 * x - a - b)
+        .collect();
+    let mut sizes: Vec<f64> = sums.iter().map(|s| s.abs()).collect();
+    let limit = FAR * median(&mut sizes) / 0.6745;
+    let (mut gained, mut scatter) = (0.0, 0.0);
+    for ((sum, a), b) in sums.iter().zip(new).zip(old) {
+        let term = sum.clamp(-limit, limit) * (a - b);
+        gained += term;
+        scatter += term * term;
+    }
+    gained > CLEARLY * scatter.sqrt()
+}
+
+/// Best reduction that a coherence allows (Widrow et al. 1975: what is left is 1 - γ²), dB; no less than what was
+/// reached, which proves itself.
+pub(super) fn possible(coherence: f64, reached: Option<f64>) -> Option<f64> {
+    let bound = (coherence < 1.0).then(|| -10.0 * (1.0 - coherence).log10())?;
+    Some(reached.map_or(bound, |reached| bound.max(reached)))
+}
+
+struct Channels<'a> {
+    centred: &'a Centred,
+    sensed: &'a [f64],
+    there: &'a dyn Fn(usize) -> bool,
+    rate_hz: f64,
+    longest: usize,
+}
+
+impl Channels<'_> {
+    fn broadband(&self, target: &[f64], other: &[f64]) -> Option<Broadband> {
+        broadband(target, self.there, other, (self.longest, self.rate_hz))
+    }
+
+    /// The reference as it is, its own noise included.
+    fn as_sensed(&self) -> Option<Prediction> {
+        let whole = self.broadband(&self.centred.values, self.sensed)?;
+        let found = Findings {
+            residual_power: whole.doubt,
+            residual_degrees: 2.0,
+            unsure_power: whole.match_.floor,
+            ..Findings::default()
+        };
+        Some(Prediction {
+            told: format!("the reference itself {}", whole.told()),
+            gain: whole.match_.gain,
+            delay: whole.match_.delay,
+            removed: whole.removed,
+            found,
+        })
+    }
+
+    /// The reference's series without its noise, and of the rest what is coherent.
+    fn by_series(&self, fitted: &super::fit::Fit, whole: &GainDelay) -> Option<Prediction> {
+        let n = self.sensed.len();
+        if fitted.model.orders.is_empty() || n <= 64 {
+            return None;
+        }
+        let settings = FitSettings {
+            rate_hz: self.rate_hz,
+            highest_order: MOST_HARMONICS,
+            protect_hz: Vec::new(),
+        };
+        let x = &self.centred.values;
+        let mut rest_sensed = vec![0.0; n];
+        fitted.model.residual(self.sensed, &mut rest_sensed);
+        let measured = transfers(x, self.centred.missing.clone(), fitted, &settings);
+        let transfer = Transfer::new(&measured, whole);
+        let mut passed = fitted.clone();
+        passed.model = scaled(&fitted.model, &transfer.factors);
+        for (noise, factor) in passed.noise.iter_mut().zip(&transfer.factors) {
+            *noise *= factor.norm_sqr();
+        }
+        let mut rest = vec![0.0; n];
+        passed.model.residual(x, &mut rest);
+        let mut removed = less(x, &rest);
+        let mut found = findings(&passed, n, self.rate_hz);
+        found.mains_power = power(&removed);
+        found.residual_power += transfer.doubt(&measured);
+        let told = match self.broadband(&rest, &rest_sensed) {
+            Some(more) => {
+                removed
+                    .iter_mut()
+                    .zip(&more.removed)
+                    .for_each(|(r, v)| *r += v);
+                found.residual_power += more.doubt;
+                found.unsure_power = more.match_.floor;
+                format!("the rest {}", more.told())
+            }
+            None => {
+                found.unsure_power = power(&rest) * UNSEEN / n as f64;
+                "beyond them nothing is coherent, so no more was taken out".into()
+            }
+        };
+        let how = if transfer.varies {
+            "through a transfer function that varies with frequency"
+        } else {
+            "through that gain and delay"
+        };
+        Some(Prediction {
+            told: format!(
+                "gain {:.4}, delay {:.3} samples; {} mains orders without the reference's noise {how}; {told}",
+                transfer.gain,
+                transfer.delay,
+                passed.model.orders.len()
+            ),
+            gain: transfer.gain,
+            delay: transfer.delay,
+            removed,
+            found,
+        })
+    }
+}
+
+fn scaled(shape: &HumModel, factors: &[Complex64]) -> HumModel {
+    let mut model = shape.clone();
+    for constants in &mut model.constants {
+        for (c, f) in constants.iter_mut().zip(factors) {
+            *c *= f;
+        }
+    }
+    for (deviation, f) in model.deviations.iter_mut().zip(factors) {
+        for d in deviation.iter_mut() {
+            *d *= f;
+        }
+    }
+    model
 }

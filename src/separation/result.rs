@@ -91,6 +91,18 @@ pub struct Rejection {
     pub after_db: f64,
 }
 
+/// A stretch in which samples stood at the limit of the range.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct ClippedStretch {
+    /// First of these samples, s from the record's start.
+    pub start_s: f64,
+    /// End of the last of them.
+    pub end_s: f64,
+    /// How many they are.
+    pub samples: u64,
+}
+
 /// One channel's separation.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 #[non_exhaustive]
@@ -115,6 +127,9 @@ pub struct Separation {
     pub note: String,
     /// Bands in which a wanted signal would have been harmed.
     pub touched: Vec<TouchedBand>,
+    /// Where samples stood at the limit of the range: no clean signal is known there.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub clipped: Vec<ClippedStretch>,
     /// How the other waveform fitted, where one was used.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub matched: Option<Match>,
@@ -132,6 +147,8 @@ pub(super) struct Findings {
     /// Expected mean square of the hum that is left, and its effective degrees of freedom.
     pub(super) residual_power: f64,
     pub(super) residual_degrees: f64,
+    /// Mean square that may be left on top of it, or may not: what another channel's own noise brings in.
+    pub(super) unsure_power: f64,
     pub(super) mains_power: f64,
     pub(super) coherent_power: f64,
     pub(super) touched: Vec<TouchedBand>,

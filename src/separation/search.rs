@@ -37,8 +37,14 @@ impl CoarseTrack {
     }
 }
 
-/// Finds the most likely track near one of the nominal frequencies.
-pub(super) fn search(x: &[f64], rate_hz: f64, nominals: &[f64]) -> Option<CoarseTrack> {
+/// Finds the most likely track near one of the nominal frequencies; orders that a protected tone could be taken for
+/// have no say.
+pub(super) fn search(
+    x: &[f64],
+    rate_hz: f64,
+    nominals: &[f64],
+    protect_hz: &[f64],
+) -> Option<CoarseTrack> {
     let highest = nominals.iter().copied().fold(0.0, f64::max);
     let wanted_rate = 3.0 * ORDERS as f64 * highest;
     let factor = (rate_hz / wanted_rate).floor().max(1.0) as usize;
@@ -55,7 +61,7 @@ pub(super) fn search(x: &[f64], rate_hz: f64, nominals: &[f64]) -> Option<Coarse
             .collect();
         lengths.push(whole);
         for length in lengths {
-            let Some(track) = by_blocks(&reduced, rate, nominal, length) else {
+            let Some(track) = by_blocks(&reduced, rate, (nominal, length), protect_hz) else {
                 continue;
             };
             if best.as_ref().is_none_or(|b| track.score > b.score) {
@@ -95,7 +101,12 @@ fn decimate(x: &[f64], factor: usize) -> Vec<f64> {
         .collect()
 }
 
-fn by_blocks(x: &[f64], rate: f64, nominal: f64, length_s: f64) -> Option<CoarseTrack> {
+fn by_blocks(
+    x: &[f64],
+    rate: f64,
+    (nominal, length_s): (f64, f64),
+    protect_hz: &[f64],
+) -> Option<CoarseTrack> {
     let block = ((length_s * rate) as usize).min(x.len());
     if block < 16 {
         return None;
@@ -105,7 +116,8 @@ fn by_blocks(x: &[f64], rate: f64, nominal: f64, length_s: f64) -> Option<Coarse
     let hop = (block / 2).max(1);
     let blocks = 1 + (x.len() - block) / hop;
     let top = ORDERS.min(((0.47 * rate) / (nominal * (1.0 + REACH))) as usize);
-    if top == 0 {
+    let orders = free_orders(top, nominal, protect_hz);
+    if orders.is_empty() {
         return None;
     }
     let step = 1.0 / (5.0 * length_s * top as f64);
@@ -123,7 +135,7 @@ fn by_blocks(x: &[f64], rate: f64, nominal: f64, length_s: f64) -> Option<Coarse
                 .collect();
             buffer.resize(size, Complex64::default());
             fft.process(&mut buffer);
-            harmonic_sum(&buffer, size as f64 / rate, nominal, &grid, top)
+            harmonic_sum(&buffer, size as f64 / rate, nominal, &grid, &orders)
         })
         .collect();
     let (path, score) = best_path(&scores, step);
@@ -156,6 +168,21 @@ fn by_blocks(x: &[f64], rate: f64, nominal: f64, length_s: f64) -> Option<Coarse
     })
 }
 
+/// Orders in whose reach no protected tone stands; all where one stands in each.
+fn free_orders(top: usize, nominal: f64, protect_hz: &[f64]) -> Vec<usize> {
+    let taken = |order: usize| {
+        let place = order as f64 * nominal;
+        let reach = 1.0 + REACH * place;
+        protect_hz.iter().any(|p| (p - place).abs() < reach)
+    };
+    let free: Vec<usize> = (1..=top).filter(|k| !taken(*k)).collect();
+    if free.is_empty() {
+        (1..=top).collect()
+    } else {
+        free
+    }
+}
+
 /// Offset of a parabola's vertex through three values, in steps.
 fn vertex(left: f64, middle: f64, right: f64) -> f64 {
     let curvature = left - 2.0 * middle + right;
@@ -179,10 +206,10 @@ fn harmonic_sum(
     seconds: f64,
     nominal: f64,
     grid: &[f64],
-    top: usize,
+    orders: &[usize],
 ) -> Vec<f64> {
     let mut sums = vec![0.0; grid.len()];
-    for order in 1..=top {
+    for &order in orders {
         let centre = order as f64 * nominal;
         let low = ((centre - 0.5 * nominal) * seconds).ceil() as usize;
         let high = (((centre + 0.5 * nominal) * seconds) as usize).min(spectrum.len() / 2);

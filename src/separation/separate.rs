@@ -1,5 +1,6 @@
 //! From a source of blocks to a sink of blocks, chapter by chapter.
 
+use super::account::Place;
 use super::chapters::{BLOCK_FRAMES, append};
 use super::continuation::Lead;
 use super::conveyor::run;
@@ -12,7 +13,7 @@ use super::sink::FrameSink;
 use super::survey::{Survey, survey};
 use super::template::{Template, separate_template};
 use crate::capture::{CaptureHeader, FrameSource};
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, Warning, WarningCode};
 use ndarray::Array2;
 
 /// Samples, over all channels, of a chapter.
@@ -37,6 +38,7 @@ pub fn separate(
     sink: &mut dyn FrameSink,
 ) -> Result<Vec<Separation>, Error> {
     options.check()?;
+    source.header().time_base.check()?;
     let survey = survey(source)?;
     let header = source.header().clone();
     let plan = Plan::new(&header, template, options, &survey)?;
@@ -51,12 +53,20 @@ pub fn separate(
     let accounts = run(source, &plan, &survey, options, sink)?;
     sink.finish()?;
     let input_warnings = source.warnings();
+    let mut input_warnings = input_warnings;
+    input_warnings.extend(plan.folded_mains());
     Ok(plan
         .targets
         .iter()
         .zip(accounts)
         .map(|(target, account)| {
-            account.into_separation(&header, *target, plan.method, options, &input_warnings)
+            let at = Place {
+                header: &header,
+                target: *target,
+                other: plan.other,
+                method: plan.method,
+            };
+            account.into_separation(&at, options, &survey, &input_warnings)
         })
         .collect())
 }
@@ -66,7 +76,7 @@ pub(super) struct Plan {
     pub(super) method: Method,
     pub(super) targets: Vec<usize>,
     /// Reference or second tip.
-    other: Option<usize>,
+    pub(super) other: Option<usize>,
     templates: Vec<Template>,
     harmonic: HarmonicOptions,
     pub(super) chapter: usize,
@@ -151,7 +161,7 @@ impl Plan {
             }
             _ => Vec::new(),
         };
-        let at_once = CHAPTER_SAMPLES / header.channels.len();
+        let at_once = (CHAPTER_SAMPLES / header.channels.len()).max(1 << 12);
         let overlap = ((OVERLAP_S * rate_hz) as usize).clamp(1, (at_once / 8).max(1));
         let chapters = survey.frames.div_ceil(at_once.max(1)).max(1);
         let chapter = survey.frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
@@ -166,6 +176,42 @@ impl Plan {
             rate_hz,
             why,
         })
+    }
+
+    /// Tells of a mains frequency above half the rate: its hum stands elsewhere and is left.
+    fn folded_mains(&self) -> Option<Warning> {
+        let nominals = &self.harmonic.nominal_hz;
+        let rate = self.rate_hz;
+        let by_series = matches!(self.method, Method::Harmonic | Method::Template);
+        if !by_series || nominals.iter().any(|hz| 2.0 * hz < rate) {
+            return None;
+        }
+        let places: Vec<String> = nominals
+            .iter()
+            .map(|hz| {
+                format!(
+                    "{hz} Hz at {:.4} Hz",
+                    (hz - rate * (hz / rate).round()).abs()
+                )
+            })
+            .collect();
+        Some(Warning::new(
+            WarningCode::FoldedMains,
+            format!(
+                "the sample rate of {rate} Hz is below twice the mains frequency: hum would stand folded ({}) and \
+                 was not taken out; take the capture at more than twice the mains frequency",
+                places.join(", ")
+            ),
+        ))
+    }
+
+    /// Unit that the interference's own offset is told in, against the channel's `unit`: a template tells it as it is.
+    pub(super) fn offset_unit(&self, unit: f64) -> f64 {
+        if self.method == Method::Template {
+            unit
+        } else {
+            1.0
+        }
     }
 
     /// Puts the interference in one target of a chapter into `hum`; returns what is known of it, and what the

@@ -335,7 +335,10 @@ impl Record<'_> {
                 orders,
             },
             noise: vec![4.0 * joint.squares.max(0.0) / free.max(1.0); count],
-            parameters: vec![1.5; count],
+            parameters: vec![1.0; count],
+            // Frequency, and what level and slope take along.
+            track_parameters: 2.0,
+            others: Vec::new(),
         }
     }
 }

@@ -1,17 +1,73 @@
-//! A first pass over a record: its length and its offsets.
+//! A first pass over a record: its length, its offsets, its size and its limits.
 
 use super::chapters::BLOCK_FRAMES;
+use super::clipping::Clipping;
+use super::input::{peak, unit};
 use super::watch::sum;
+use crate::analysis::Rails;
 use crate::capture::FrameSource;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, Warning, WarningCode};
 use ndarray::Array2;
 use std::f64::consts::FRAC_PI_2;
 
-/// Length and offsets of a record.
+/// What a first pass over a record shows.
 pub(super) struct Survey {
     pub(super) frames: usize,
-    pub(super) offsets: Vec<f64>,
+    pub(super) channels: Vec<Surveyed>,
 }
+
+/// What a first pass shows of one channel.
+pub(super) struct Surveyed {
+    /// In the channel's own unit.
+    pub(super) offset: f64,
+    /// Power of two that the channel is worked in.
+    pub(super) unit: f64,
+    pub(super) rails: Rails,
+    pub(super) clipped: Clipping,
+    peak: f64,
+    /// Samples from which the rails are learnt.
+    head: Vec<f64>,
+}
+
+impl Surveyed {
+    fn add(&mut self, values: &[f64], start: usize) {
+        self.peak = self.peak.max(peak(values));
+        if start < LEARNT {
+            self.head.extend_from_slice(values);
+        } else {
+            self.clipped.add(values, start, &self.rails);
+        }
+        if start < LEARNT && start + values.len() >= LEARNT {
+            self.learn();
+        }
+    }
+
+    fn learn(&mut self) {
+        let head = std::mem::take(&mut self.head);
+        self.rails.learn(&head);
+        self.clipped.add(&head, 0, &self.rails);
+    }
+
+    /// Tells of samples at the limit of the range.
+    pub(super) fn clipping_warning(&self, frames: usize) -> Option<Warning> {
+        let count = self.clipped.count();
+        (count > 0).then(|| {
+            Warning::new(
+                WarningCode::Clipped,
+                format!(
+                    "{count} of {frames} samples ({:.2} %) stand at the limit of the range; what lay beyond it \
+                     is not known, so the output is no clean signal there; take the capture on a wider range",
+                    100.0 * count as f64 / frames as f64
+                ),
+            )
+        })
+    }
+}
+
+/// Frames from which the limits of the range are learnt.
+const LEARNT: usize = 1 << 17;
+/// What sums are kept in, so that none is beyond what a number holds.
+const SUM_UNIT: f64 = 18_446_744_073_709_551_616.0;
 
 /// A sum and the weight that went into it.
 #[derive(Clone, Copy, Default)]
@@ -31,13 +87,13 @@ impl Mean {
         let sum = sum(values);
         if sum.is_finite() {
             return Self {
-                sum,
+                sum: sum / SUM_UNIT,
                 weight: values.len() as f64,
             };
         }
         let mut mean = Self::default();
         for v in values.iter().filter(|v| v.is_finite()) {
-            mean.sum += v;
+            mean.sum += v / SUM_UNIT;
             mean.weight += 1.0;
         }
         mean
@@ -50,7 +106,7 @@ pub(super) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
     source.rewind()?;
     let channels = source.header().channels.len();
     let rate = source.header().time_base.sample_rate_hz;
-    let second = rate.round().max(1.0) as usize;
+    let second = rate.round().clamp(1.0, 1e12) as usize;
     let block_frames = source.header().block_frames(BLOCK_FRAMES);
     let mut block = Array2::zeros((channels, block_frames));
     let mut frames = 0usize;
@@ -58,10 +114,27 @@ pub(super) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
     let mut plain = windowed.clone();
     // The second that is not yet known to be whole.
     let mut pending = windowed.clone();
+    let acquisition = &source.header().acquisition;
+    let rails = Rails::new(acquisition.full_scale_v, acquisition.lsb_v);
+    let mut surveyed: Vec<Surveyed> = (0..channels)
+        .map(|_| Surveyed {
+            offset: 0.0,
+            unit: 1.0,
+            rails: rails.clone(),
+            clipped: Clipping::default(),
+            peak: 0.0,
+            head: Vec::new(),
+        })
+        .collect();
     loop {
         let count = source.read_block(&mut block)?;
         if count == 0 {
             break;
+        }
+        for (channel, row) in surveyed.iter_mut().zip(block.rows()) {
+            if let Some(values) = row.to_slice().and_then(|r| r.get(..count)) {
+                channel.add(values, frames);
+            }
         }
         let mut from = 0;
         while from < count {
@@ -92,19 +165,23 @@ pub(super) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
             "the capture holds no samples",
         ));
     }
-    let offsets = windowed
-        .iter()
-        .zip(&plain)
-        .map(|(windowed, plain)| {
-            let mean = if frames > 3 * second && windowed.weight > 0.0 {
-                windowed
-            } else {
-                plain
-            };
-            mean.sum / mean.weight.max(1.0)
-        })
-        .collect();
-    Ok(Survey { frames, offsets })
+    for (c, channel) in surveyed.iter_mut().enumerate() {
+        let mean = if frames > 3 * second && windowed[c].weight > 0.0 {
+            &windowed[c]
+        } else {
+            &plain[c]
+        };
+        channel.unit = unit(channel.peak);
+        let offset = mean.sum / mean.weight.max(1.0) * (SUM_UNIT / channel.unit);
+        channel.offset = if offset.is_finite() { offset } else { 0.0 };
+        if frames < LEARNT {
+            channel.learn();
+        }
+    }
+    Ok(Survey {
+        frames,
+        channels: surveyed,
+    })
 }
 
 /// Mean under the rising flank of a squared sine.
@@ -114,7 +191,7 @@ fn rising(values: &[f64], at: usize, second: usize) -> Mean {
         let u = FRAC_PI_2 * ((at + i) as f64 + 0.5) / second as f64;
         let weight = u.sin().powi(2);
         if v.is_finite() {
-            mean.sum += weight * v;
+            mean.sum += weight * (v / SUM_UNIT);
             mean.weight += weight;
         }
     }

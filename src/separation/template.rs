@@ -1,8 +1,8 @@
 //! The template method: the series of an interference-only capture, aligned to the record at hand.
 
 use super::fit::Fit;
-use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record};
-use super::input::check_samples;
+use super::harmonic::{Centred, HarmonicOptions, Parts, findings, fit_record, following};
+use super::input::{check_samples, in_units};
 use super::result::{Findings, Match};
 use crate::{Error, ErrorKind, WarningCode};
 use rustfft::num_complex::Complex64;
@@ -22,13 +22,16 @@ pub struct Template {
     variances: Vec<f64>,
     /// The capture's offset.
     offset: f64,
+    /// Power of two that the amplitudes are in.
+    unit: f64,
 }
 
 impl Template {
     /// Measures the series of a `looped` capture.
     ///
     /// # Errors
-    /// `BadValue` where the capture shows no mains series.
+    /// `BadValue` where the capture shows no mains series, `NoSamples` for no samples, `BadOption` for a rate or a
+    /// setting out of range.
     pub fn new(
         samples: &[f64],
         sample_rate_hz: f64,
@@ -36,7 +39,8 @@ impl Template {
     ) -> Result<Self, Error> {
         check_samples(samples, sample_rate_hz)?;
         options.check()?;
-        let centred = Centred::new(samples);
+        let (scaled, unit) = in_units(samples);
+        let centred = Centred::new(&scaled);
         let fitted = fit_record(&centred, sample_rate_hz, options);
         if fitted.model.orders.is_empty() {
             return Err(Error::new(
@@ -52,7 +56,8 @@ impl Template {
             orders: fitted.model.orders,
             amplitudes,
             variances,
-            offset: centred.offset(&rest),
+            offset: centred.offset(&rest) * unit,
+            unit,
         })
     }
 
@@ -82,7 +87,8 @@ fn series(fitted: &Fit) -> (Vec<Complex64>, Vec<f64>) {
 /// with it, and the whole series follows from the template. A signal on a harmonic survives.
 ///
 /// # Errors
-/// `BadValue` where the template does not fit the record.
+/// `BadValue` where the template does not fit the record, `NoSamples` for no samples, `BadOption` for a rate or a
+/// setting out of range.
 pub fn template(
     samples: &[f64],
     sample_rate_hz: f64,
@@ -91,9 +97,10 @@ pub fn template(
 ) -> Result<Parts, Error> {
     check_samples(samples, sample_rate_hz)?;
     options.check()?;
-    let centred = Centred::new(samples);
+    let (scaled, unit) = in_units(samples);
+    let centred = Centred::new(&scaled);
     let (interference, _) = separate_template(&centred, sample_rate_hz, template, options)?;
-    Ok(Parts::new(samples, &centred, interference))
+    Ok(Parts::new(samples, &centred, interference, unit))
 }
 
 /// How a template lies on a series.
@@ -106,6 +113,21 @@ struct Alignment {
     misfit: f64,
     /// Share of the template's orders that agree.
     share: f64,
+    gain_variance: f64,
+    shift_variance: f64,
+}
+
+impl Alignment {
+    /// Mean square by which the aligned template is wrong for want of knowing gain and shift.
+    fn doubt(&self, template: &Template) -> f64 {
+        let orders = template.orders.iter().zip(&template.amplitudes);
+        orders
+            .map(|(k, a)| {
+                let turn = (2.0 * PI * *k as f64 * self.gain).powi(2) * self.shift_variance;
+                0.5 * a.norm_sqr() * (self.gain_variance + turn)
+            })
+            .sum()
+    }
 }
 
 pub(super) fn separate_template(
@@ -169,6 +191,8 @@ pub(super) fn separate_template(
         .iter()
         .map(|v| v * alignment.gain.powi(2) * centred.values.len() as f64)
         .collect();
+    let track = following(&fitted, centred.values.len() as f64);
+    fitted.track_parameters = 0.0;
     fitted.model.set_orders(template.orders.clone());
     fitted.model.constants = vec![constants; pieces];
     fitted.parameters = vec![1.0; noise.len()];
@@ -182,7 +206,10 @@ pub(super) fn separate_template(
         .map(|(x, r)| x - r)
         .collect();
     let mut found = findings(&fitted, hum.len(), rate_hz);
+    found.residual_power += track + alignment.doubt(template);
     found.mains_power = hum.iter().map(|v| v * v).sum::<f64>() / hum.len() as f64;
+    // Of what the orders leave unexplained nobody knows how much is the record's noise.
+    found.unsure_power = alignment.misfit * found.mains_power;
     let mean_hz = mean_frequency(&fitted, centred.values.len(), rate_hz);
     found.touched.clear();
     found.notes = vec![format!(
@@ -195,7 +222,7 @@ pub(super) fn separate_template(
     )];
     found.own_offset = Some(template.offset);
     found.matched = Some(Match {
-        gain: alignment.gain,
+        gain: alignment.gain / template.unit,
         delay_s: -alignment.shift_cycles / mean_hz,
         coherence: 1.0 - alignment.misfit,
         bound_db: None,
@@ -286,6 +313,7 @@ fn align(template: &Template, fitted: &Fit) -> Result<Alignment, Error> {
         }
     }
     let (mut shift, mut gain) = (best.1, best.2);
+    let mut certain = (1e-300, 1e-300);
     for _ in 0..20 {
         // Reweighted Gauss-Newton: gain along the turned template, shift across it.
         let mut sums = [0.0; 4];
@@ -300,6 +328,8 @@ fn align(template: &Template, fitted: &Fit) -> Result<Alignment, Error> {
             sums[2] += weight * slope * ratio.im;
             sums[3] += weight * slope * slope * gain * turned.norm_sqr();
         }
+        // A complex misfit's variance is shared by its two parts.
+        certain = (2.0 * sums[1], 2.0 * gain * sums[3]);
         gain = sums[0] / sums[1].max(1e-300);
         shift += (sums[2] / sums[3].abs().max(1e-300)).clamp(-0.1 / highest, 0.1 / highest);
     }
@@ -343,5 +373,7 @@ fn align(template: &Template, fitted: &Fit) -> Result<Alignment, Error> {
         agreeing,
         misfit,
         share,
+        gain_variance: 1.0 / certain.0.max(1e-300),
+        shift_variance: 1.0 / certain.1.abs().max(1e-300),
     })
 }

@@ -1,0 +1,61 @@
+//! One channel predicted from another: gain and delay, and a short filter where it pays.
+
+use super::delay::{GainDelay, gain_and_delay, quieten};
+use super::matching::{Correlations, Filter};
+use super::reference::{is_nearer, less};
+
+/// What another channel predicts.
+pub(super) struct Broadband {
+    pub(super) removed: Vec<f64>,
+    pub(super) match_: GainDelay,
+    filter: Option<Filter>,
+    /// Expected mean square by which gain, delay and filter are wrong.
+    pub(super) doubt: f64,
+}
+
+/// Predicts `target` from `other`; `None` where they have nothing in common.
+///
+/// A filter is added to gain and delay only where what it explains of the rest is worth its parameters (Akaike 1974)
+/// and clearly lessens the rest as it stands: a filter chosen where noise is least could spoil where it is most.
+pub(super) fn broadband(
+    target: &[f64],
+    there: &dyn Fn(usize) -> bool,
+    other: &[f64],
+    (longest, rate_hz): (usize, f64),
+) -> Option<Broadband> {
+    let match_ = gain_and_delay(target, there, other, longest)?;
+    let mut removed = match_.apply(other);
+    let mut doubt = match_.doubt(other);
+    let mut rest = less(target, &removed);
+    quieten(&mut rest, there);
+    let centre = match_.delay.round() as i64;
+    let nothing = vec![0.0; rest.len()];
+    let filter = Correlations::between(&rest, other, centre, rate_hz)
+        .and_then(|correlations| correlations.filter())
+        .map(|filter| (filter.clone().moved(centre).apply(other), filter))
+        .filter(|(more, _)| is_nearer(&rest, more, &nothing))
+        .map(|(more, filter)| {
+            removed.iter_mut().zip(&more).for_each(|(r, v)| *r += v);
+            doubt += match_.floor * filter.taps.len() as f64 / target.len() as f64;
+            filter
+        });
+    Some(Broadband {
+        removed,
+        match_,
+        filter,
+        doubt,
+    })
+}
+
+impl Broadband {
+    pub(super) fn told(&self) -> String {
+        let plain = format!(
+            "with gain {:.5} and delay {:.4} samples",
+            self.match_.gain, self.match_.delay
+        );
+        match &self.filter {
+            Some(filter) => format!("{plain}, and a filter of {} taps", filter.taps.len()),
+            None => plain,
+        }
+    }
+}
