@@ -367,6 +367,8 @@ fn a_signal_that_can_be_caught_leaves_no_unfinished_file() {
         let output = folder.path().join("clean.csv");
         fs::write(&output, "kept").unwrap();
         let mut child = waiting(folder.path(), &output);
+        // Waiting closes the standard input: its end would race the signal.
+        let _input = child.stdin.take();
         send(signal, &child);
         assert_eq!(child.wait().unwrap().signal(), Some(number), "{signal}");
         assert_eq!(names(folder.path()), ["clean.csv"], "{signal}");
