@@ -104,7 +104,11 @@ mod tests {
             lines[2].contains(" - ") && lines[2].ends_with("a b.csv, other"),
             "{text}"
         );
-        let capture_at = lines[0].find("capture").unwrap();
-        assert_eq!(lines[1].find("a b.csv"), Some(capture_at), "{text}");
+        let column = |line: &str, words: &str| {
+            let (before, _) = line.split_once(words).unwrap();
+            before.chars().count()
+        };
+        let capture_at = column(lines[0], "capture");
+        assert_eq!(column(lines[1], "a b.csv"), capture_at, "{text}");
     }
 }
