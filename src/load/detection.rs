@@ -28,7 +28,7 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
     let sample = sample(lines);
     let delimiters: Vec<Delimiter> = match declared {
         Some(byte) => vec![Delimiter::Byte(byte)],
-        None => DELIMITERS.to_vec(),
+        None => worth_trying(&sample),
     };
     // Those that the last line holds come first: the others need not be tried to the end.
     let opening = |delimiter: &Delimiter| match delimiter {
@@ -68,12 +68,14 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
             }
         }
         if strict && best.is_none_or(|best| best.rows < sample.len()) {
+            let groupings = groupings(&sample);
             for &delimiter in &delimiters {
-                let variants =
-                    with_thousands(delimiter, &sample).chain(with_hexadecimal(delimiter, &sample));
-                for (dialect, least) in variants {
-                    if let Some(candidate) = score(dialect, &sample, strict, 0)
-                        && candidate.rows > least * best.map_or(0, |best| best.rows)
+                let variants = with_thousands(delimiter, &groupings, &sample)
+                    .chain(with_hexadecimal(delimiter, &sample));
+                for (dialect, times) in variants {
+                    let beaten = times * best.map_or(0, |best| best.rows);
+                    if let Some(candidate) = score(dialect, &sample, strict, beaten + 1)
+                        && candidate.rows > beaten
                     {
                         best = Some(candidate);
                     }
@@ -87,11 +89,42 @@ pub(super) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
     best
 }
 
+/// Delimiters that part the lines each in a way of its own: of those that no line holds one will do, and another
+/// where that one is the comma, which cannot be the decimal mark as well.
+fn worth_trying(sample: &[&str]) -> Vec<Delimiter> {
+    let mut absent = false;
+    DELIMITERS
+        .into_iter()
+        .filter(|delimiter| {
+            let Delimiter::Byte(byte) = delimiter else {
+                return true;
+            };
+            if sample.iter().any(|line| line.as_bytes().contains(byte)) {
+                return true;
+            }
+            let another = !absent;
+            absent |= *byte != b',';
+            another
+        })
+        .collect()
+}
+
+/// Marks that stand between thousands somewhere.
+fn groupings(sample: &[&str]) -> Vec<char> {
+    [',', '.', '\'', ' ', '\u{a0}', '\u{202f}']
+        .into_iter()
+        .filter(|mark| sample.iter().any(|line| has_thousands(line, *mark)))
+        .collect()
+}
+
 /// Dialects with marks between thousands that the lines may be written in. They must make more rows than
 /// the best without.
-fn with_thousands(delimiter: Delimiter, sample: &[&str]) -> impl Iterator<Item = (Dialect, usize)> {
+fn with_thousands(
+    delimiter: Delimiter,
+    groupings: &[char],
+    sample: &[&str],
+) -> impl Iterator<Item = (Dialect, usize)> {
     let quoted = sample.iter().any(|line| line.contains('"'));
-    let there = |mark: char| sample.iter().any(|line| has_thousands(line, mark));
     let parts = move |mark: char| {
         !quoted
             && match delimiter {
@@ -99,12 +132,10 @@ fn with_thousands(delimiter: Delimiter, sample: &[&str]) -> impl Iterator<Item =
                 Delimiter::Blanks => mark.is_whitespace(),
             }
     };
-    let marks: Vec<(char, char)> = [',', '.', '\'', ' ', '\u{a0}', '\u{202f}']
-        .into_iter()
-        .flat_map(|grouping| [('.', grouping), (',', grouping)])
-        .filter(|(decimal, grouping)| {
-            decimal != grouping && there(*grouping) && !parts(*grouping) && !parts(*decimal)
-        })
+    let marks: Vec<(char, char)> = groupings
+        .iter()
+        .flat_map(|grouping| [('.', *grouping), (',', *grouping)])
+        .filter(|(decimal, grouping)| decimal != grouping && !parts(*grouping) && !parts(*decimal))
         .collect();
     marks.into_iter().map(move |(decimal_mark, grouping)| {
         let dialect = Dialect {

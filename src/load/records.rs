@@ -8,6 +8,8 @@ use crate::Error;
 
 /// Files longer than this are read as one record.
 pub(super) const SCAN_LIMIT: u64 = 1 << 25;
+/// Bytes looked through at a time.
+const WINDOW: usize = 1 << 18;
 /// More labels than this are no channels.
 const LABELS_MOST: usize = 64;
 
@@ -29,7 +31,8 @@ pub(super) fn next_candidate(
     dialect: Dialect,
     start: Option<f64>,
 ) -> Result<Option<Place>, Error> {
-    let mut bytes = vec![0; 1 << 18];
+    let left = store.length().saturating_sub(from.offset);
+    let mut bytes = vec![0; usize::try_from(left).map_or(WINDOW, |left| (left + 1).min(WINDOW))];
     let mut position = from.offset;
     let mut line = from.line;
     let mut kept = 0;

@@ -214,7 +214,8 @@ impl Text {
         start: Option<f64>,
         options: &LoadOptions,
     ) -> Result<Option<Layout>, Error> {
-        let mut bytes = vec![0; HEAD_BYTES];
+        let left = usize::try_from(store.length().saturating_sub(place.offset));
+        let mut bytes = vec![0; left.map_or(HEAD_BYTES, |left| left.min(HEAD_BYTES))];
         let count = store.read_at(&mut bytes, place.offset)?;
         bytes.truncate(count);
         let whole = count < HEAD_BYTES;
