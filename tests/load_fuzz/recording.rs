@@ -1,6 +1,7 @@
 //! WAV recordings with every part of their headers open to damage.
 
 use rand::{Rng, RngExt};
+use std::f64::consts::TAU;
 
 /// A size as it should be, or a lie.
 fn claimed(rng: &mut impl Rng, size: usize) -> u32 {
@@ -66,8 +67,19 @@ fn format(rng: &mut impl Rng) -> Vec<u8> {
     body
 }
 
-/// A recording, sound or not.
-pub fn recording(rng: &mut impl Rng) -> Vec<u8> {
+/// Samples: anything, or sixteen bits of a swing.
+fn data(rng: &mut impl Rng, most: usize) -> Vec<u8> {
+    if rng.random() {
+        return noise(rng, most);
+    }
+    let swing = rng.random_range(0.01..0.2);
+    (0..rng.random_range(0..=most / 2))
+        .flat_map(|n| (((TAU * swing * n as f64).sin() * 2e4) as i16).to_le_bytes())
+        .collect()
+}
+
+/// A recording, sound or not, of `most` bytes of data or less.
+pub fn recording(rng: &mut impl Rng, most: usize) -> Vec<u8> {
     let container = [b"RIFF", b"RIFF", b"RIFF", b"RF64", b"BW64"][rng.random_range(0..5)];
     let mut chunks = Vec::new();
     if container != b"RIFF" {
@@ -87,7 +99,7 @@ pub fn recording(rng: &mut impl Rng) -> Vec<u8> {
         chunk(rng, b"fmt ", &body, &mut chunks);
     }
     if rng.random_bool(0.97) {
-        let body = noise(rng, 200);
+        let body = data(rng, most);
         chunk(rng, b"data", &body, &mut chunks);
     }
     if rng.random_bool(0.2) {

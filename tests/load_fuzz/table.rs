@@ -1,6 +1,7 @@
 //! Text tables of every style, with the faults that writers of such tables make.
 
 use rand::{Rng, RngExt};
+use std::f64::consts::TAU;
 
 /// What a column holds.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -143,6 +144,10 @@ struct Style {
     quoted: f64,
     decimals: usize,
     step: f64,
+    /// Cycles a row of what the voltages swing with; nothing where 0.
+    swing: f64,
+    /// Rows of a block at most.
+    rows_most: usize,
 }
 
 fn pick<T: Copy>(rng: &mut impl Rng, from: &[T]) -> T {
@@ -151,7 +156,10 @@ fn pick<T: Copy>(rng: &mut impl Rng, from: &[T]) -> T {
 
 fn cell(rng: &mut impl Rng, style: &Style, column: Column, row: usize) -> String {
     let at = row as f64 * style.step;
-    let value = rng.random_range(-1.0..1.0f64);
+    let value = match style.swing {
+        0.0 => rng.random_range(-1.0..1.0f64),
+        swing => (TAU * (swing * row as f64).fract()).sin() + rng.random_range(-0.02..0.02),
+    };
     let number = |value: f64| -> String {
         let text = format!("{value:.*}", style.decimals);
         text.replace('.', &style.mark.to_string())
@@ -170,7 +178,7 @@ fn cell(rng: &mut impl Rng, style: &Style, column: Column, row: usize) -> String
         Column::Empty => String::new(),
         Column::Logic => rng.random_range(0..2).to_string(),
     };
-    if rng.random_bool(0.02) {
+    if rng.random_bool((0.3 / style.rows_most as f64).min(0.02)) {
         pick(rng, &ODD_CELLS).into()
     } else {
         text
@@ -194,7 +202,7 @@ fn line(rng: &mut impl Rng, style: &Style, cells: &[String]) -> String {
     out
 }
 
-fn style(rng: &mut impl Rng) -> Style {
+fn style(rng: &mut impl Rng, rows_most: usize) -> Style {
     let delimiter = pick(rng, &[",", ",", ";", "\t", "|", " ", "  ", ", "]);
     Style {
         delimiter,
@@ -207,6 +215,8 @@ fn style(rng: &mut impl Rng) -> Style {
         quoted: pick(rng, &[0.0, 0.0, 0.0, 0.05, 1.0]),
         decimals: pick(rng, &[0, 1, 3, 3, 6, 12, 20]),
         step: pick(rng, &[1e-3, 1e-3, 0.5, 1.0, 1e-9, 3600.0, 0.0, -1.0, 1e300]),
+        swing: pick(rng, &[0.0, 0.0, 0.05, 0.1]),
+        rows_most,
     }
 }
 
@@ -222,10 +232,10 @@ fn column(rng: &mut impl Rng, index: usize) -> Column {
 /// The rows, with what writers do wrong.
 fn rows(rng: &mut impl Rng, style: &mut Style, columns: &[Column], header: &str, out: &mut String) {
     let faulty = rng.random_bool(0.5);
-    for row in 0..rng.random_range(0..14) {
+    for row in 0..rng.random_range(0..style.rows_most) {
         let mut cells: Vec<String> = columns.iter().map(|c| cell(rng, style, *c, row)).collect();
         let mut times = 1;
-        if faulty && rng.random_bool(0.15) {
+        if faulty && rng.random_bool((2.0 / style.rows_most as f64).min(0.15)) {
             match rng.random_range(0..9) {
                 0 => drop(cells.pop()),
                 1 => cells.push(pick(rng, &ODD_CELLS).into()),
@@ -267,9 +277,9 @@ fn encoded(rng: &mut impl Rng, text: &str) -> Vec<u8> {
     }
 }
 
-/// A table, sound or not.
-pub fn table(rng: &mut impl Rng) -> Vec<u8> {
-    let mut style = style(rng);
+/// A table, sound or not, whose blocks have less than `rows_most` rows.
+pub fn table(rng: &mut impl Rng, rows_most: usize) -> Vec<u8> {
+    let mut style = style(rng, rows_most);
     let columns: Vec<Column> = (0..rng.random_range(1..5))
         .map(|index| column(rng, index))
         .collect();
