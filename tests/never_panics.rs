@@ -523,26 +523,6 @@ fn figures_are_computed_at_a_scale_of_their_own() {
     }
 }
 
-/// Powers of powers of such values are no numbers any more: refused, with the limit named.
-#[test]
-fn values_whose_figures_would_be_no_numbers_are_not_separated() {
-    let separated = |factor: f64| {
-        let samples: Vec<f64> = hum(4000, 4000.0, 8).iter().map(|x| x * factor).collect();
-        let capture = Capture::from_samples("bench", 4000.0, &samples).unwrap();
-        let mut sink = MemorySink::new();
-        let mut source = MemorySource::new(&capture);
-        separate(&mut source, None, &SeparateOptions::default(), &mut sink)
-    };
-    for factor in [1e61, 1e155, 1e300] {
-        let error = separated(factor).unwrap_err();
-        assert_eq!(error.kind(), ErrorKind::BadValue);
-        assert!(error.to_string().contains("at most 1e60"), "{error}");
-    }
-    let found = separated(1e59).unwrap().remove(0);
-    assert_eq!(figures::broken_separation(&found), Vec::<String>::new());
-    assert!((found.removed.mains_rms / 1e59 - 0.5f64.sqrt()).abs() < 0.01);
-}
-
 #[test]
 fn levels_near_their_ends_give_intervals_that_hold_their_values() {
     for confidence in [1e-6, 0.01, 0.999_999_9, 1.0 - 1e-9] {
