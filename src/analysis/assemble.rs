@@ -503,8 +503,10 @@ const DISAGREE: f64 = 3.0;
 /// the hum; else from the lines of the whole record.
 fn mean_frequency(facts: &ChannelFacts<'_>, fit: &StreamFit) -> (f64, f64) {
     let combined = &fit.combined;
+    let whole = !fit.residual.is_empty();
     match &fit.presence {
-        Presence::Present(seen) if !seen.plain && !combined.tracked => {
+        // Of a record of several stretches the look is that of the first.
+        Presence::Present(seen) if whole && !seen.plain && !combined.tracked => {
             let apart =
                 GRID_WALK * GRID_WALK * facts.duration_s() / (8.0 * std::f64::consts::PI.powi(2));
             let own = seen.uncertainty_hz.powi(2) + apart;

@@ -39,7 +39,7 @@ const MEDIAN_OF: usize = 64;
 /// 10⁵ reaches 12, over a floor that is uncertain by two.
 const STEEP: f64 = 25.0;
 /// −ln of the chance that noise shows a line, beside the number of places.
-const RARE: f64 = 7.0;
+const RARE: f64 = 12.0;
 /// Strength from which side lobes are looked for.
 const LOBES_FROM: f64 = 30.0;
 
