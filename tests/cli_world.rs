@@ -574,7 +574,7 @@ fn hidden_files_are_no_captures_of_a_folder() {
 fn a_file_that_cannot_be_read_costs_itself() {
     let folder = tempfile::tempdir().unwrap();
     let closed = copy(folder.path(), "looped_1.csv", "closed.csv");
-    fs::set_permissions(&closed, fs::Permissions::from_mode(0)).unwrap();
+    fs::set_permissions(&closed, fs::Permissions::from_mode(0o0)).unwrap();
     // The superuser may read what is closed; nobody reads what is below a file.
     let broken = "data/demo/looped_1.csv/below.csv";
     let closed_is_open = File::open(&closed).is_ok();

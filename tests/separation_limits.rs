@@ -252,7 +252,7 @@ fn speech(n: usize, rate: f64) -> Vec<f64> {
             phase += 2.0 * PI * pitch / rate;
             let envelope = (2.0 * PI * 3.1 * t).sin().max(0.0).powi(2);
             let voiced: f64 = (1..=12)
-                .map(|k| f64::from(k))
+                .map(f64::from)
                 .map(|k| (k * phase + k * k).cos() / (1.0 + ((k * pitch - 500.0) / 250.0).powi(2)))
                 .sum();
             envelope * (voiced + 0.2 * noise[i]) + 1e-3 * noise[i]

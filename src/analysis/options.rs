@@ -152,7 +152,7 @@ fn bad(message: String) -> Error {
 mod tests {
     use super::*;
 
-    fn refusal(options: MeasureOptions) -> String {
+    fn refusal(options: &MeasureOptions) -> String {
         let error = options.check().unwrap_err();
         assert_eq!(error.kind(), ErrorKind::BadOption);
         error.to_string()
@@ -166,12 +166,12 @@ mod tests {
             change(&mut options);
             options
         };
-        assert!(refusal(with(&|o| o.harmonics = 1_000_000)).contains("1000"));
-        assert!(refusal(with(&|o| o.harmonics = 0)).contains("1000"));
+        assert!(refusal(&with(&|o| o.harmonics = 1_000_000)).contains("1000"));
+        assert!(refusal(&with(&|o| o.harmonics = 0)).contains("1000"));
         let mains = |hz: f64| with(&move |o| o.mains = MainsChoice::Nominal(hz));
-        assert!(refusal(mains(1e-6)).contains("0.01"));
-        assert!(refusal(mains(1e9)).contains("1000000"));
-        assert!(refusal(with(&|o| o.confidence = 1.0 - 1e-15)).contains("0.999999999"));
+        assert!(refusal(&mains(1e-6)).contains("0.01"));
+        assert!(refusal(&mains(1e9)).contains("1000000"));
+        assert!(refusal(&with(&|o| o.confidence = 1.0 - 1e-15)).contains("0.999999999"));
         for good in [mains(0.01), mains(6000.0), with(&|o| o.harmonics = 1000)] {
             good.check().unwrap();
         }

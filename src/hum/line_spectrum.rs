@@ -1,6 +1,7 @@
 //! The lines of a record: peaks of its Hann-weighted spectrum over the floor beside each.
 
 use crate::spectrum::fft::forward;
+use rustfft::num_complex::Complex64;
 use std::f64::consts::{LN_2, PI};
 
 /// A local maximum of the spectrum.
@@ -76,7 +77,7 @@ impl LineSpectrum {
         plan.process(&mut windowed, &mut bins).ok()?;
         let bin_hz = rate_hz / length as f64;
         let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
-        let power: Vec<f64> = bins[..=top].iter().map(|c| c.norm_sqr()).collect();
+        let power: Vec<f64> = bins[..=top].iter().map(Complex64::norm_sqr).collect();
         // Of the window's own length, for weights that leave a part of the record.
         let duration_s = sums.effective_length() / rate_hz;
         let cells = Cells {

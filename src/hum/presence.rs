@@ -448,10 +448,7 @@ fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present
         (weights > 0.0).then(|| (sum / weights, weights.powf(-0.5)))
     };
     // Outliers go one by one, the farthest first.
-    loop {
-        let Some((centre, u)) = mean(&used) else {
-            break;
-        };
+    while let Some((centre, u)) = mean(&used) {
         let miss = |i: usize| (place(i) - centre).abs() / deviation(i).hypot(u);
         let farthest = (0..used.len())
             .filter(|&i| used[i])

@@ -247,7 +247,7 @@ mod tests {
             for s in 0..20 {
                 let row: Vec<f64> = (0..local)
                     .map(|i| (((first * 20 + s) * local + i) as f64 * 78.233).sin() * 43_758.5)
-                    .map(|v| v.fract())
+                    .map(f64::fract)
                     .collect();
                 let products: Vec<f64> = (0..local * local)
                     .map(|i| row[i / local] * row[i % local])

@@ -247,7 +247,8 @@ pub(super) fn weigh(
         .filter_map(|rung| Some((*rung, weight(rung, &phase, &gain)?.log_weight)))
         .collect();
     let slow_odds = odds(
-        slow.iter()
+        &slow
+            .iter()
             .map(|(rung, weight)| (rung.looseness > 0.0, *weight)),
     );
     slow.sort_by(|a, b| b.1.total_cmp(&a.1));
@@ -265,12 +266,12 @@ pub(super) fn weigh(
     let log_odds = [
         slow_odds,
         odds(
-            candidates
+            &candidates
                 .iter()
                 .map(|c| (c.looseness.phase > 0.0, c.log_weight)),
         ),
         odds(
-            candidates
+            &candidates
                 .iter()
                 .map(|c| (c.looseness.gain > 0.0, c.log_weight)),
         ),
@@ -285,7 +286,7 @@ pub(super) fn weigh(
 }
 
 /// Log of the weight of what moves over the weight of what does not.
-fn odds(weights: impl Iterator<Item = (bool, f64)> + Clone) -> f64 {
+fn odds(weights: &(impl Iterator<Item = (bool, f64)> + Clone)) -> f64 {
     let top = weights
         .clone()
         .map(|w| w.1)
