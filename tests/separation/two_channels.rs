@@ -204,14 +204,17 @@ pub fn gain_and_delay(case: &PairCase, near: f64) -> Vec<f64> {
     other.iter().map(|v| gain * v).collect()
 }
 
-/// Error of what was removed, dB of the interference.
+/// Error of what was removed, dB of the interference; both about their means: the offset is told on its own.
 pub fn pair_error(case: &PairCase, removed: &[f64]) -> f64 {
-    let square = |x: f64| x * x;
-    let error: f64 = removed
+    let errors: Vec<f64> = removed
         .iter()
         .zip(&case.interference)
-        .map(|(a, b)| square(a - b))
-        .sum();
-    let whole: f64 = case.interference.iter().map(|v| square(*v)).sum();
-    10.0 * (error / whole).log10()
+        .map(|(a, b)| a - b)
+        .collect();
+    10.0 * (about_mean(&errors) / about_mean(&case.interference)).log10()
+}
+
+fn about_mean(x: &[f64]) -> f64 {
+    let mean = x.iter().sum::<f64>() / x.len() as f64;
+    x.iter().map(|v| (v - mean).powi(2)).sum()
 }
