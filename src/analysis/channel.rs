@@ -379,6 +379,20 @@ fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Str
     }
 }
 
+/// What the variances of frequency and phases are raised by where samples are only bounded: hum of three steps in noise of
+/// 0.13 steps was held 0.77 of the time without (60 records).
+const STEPPED: f64 = 4.0;
+
+/// Frequency and phases are claimed no more exactly than a fit that takes rounding for noise claims them: the curvature of the
+/// steps' likelihood at its top is not its width where few steps are crossed.
+fn no_narrower(combined: &mut Combined, plain: &Combined) {
+    combined.frequency_variance =
+        STEPPED * combined.frequency_variance.max(plain.frequency_variance);
+    for (own, other) in combined.harmonics.iter_mut().zip(&plain.harmonics) {
+        own.phase_variance = STEPPED * own.phase_variance.max(other.phase_variance);
+    }
+}
+
 /// Fits a stream as it is; `seen`: what an earlier look at the same record said.
 fn fit_alone(
     stream: &Stream,
@@ -396,7 +410,11 @@ fn fit_alone(
             result = work.fit(known);
         }
         let middle = 0.5 * (stream.samples.len() as f64 - 1.0);
-        result.combined = bounded.combined(stream.rate_hz, middle);
+        let plain = std::mem::replace(
+            &mut result.combined,
+            bounded.combined(stream.rate_hz, middle),
+        );
+        no_narrower(&mut result.combined, &plain);
         result.interval = Some(bounded);
     } else if !stream.gaps.is_empty() {
         // Gaps: fill with the model and fit again until the filling no longer moves.

@@ -81,7 +81,8 @@ pub(super) fn unit(peak: f64) -> f64 {
     if peak == 0.0 || (SMALLEST..=LARGEST).contains(&peak) {
         1.0
     } else {
-        peak.log2().floor().exp2()
+        // The logarithm of the largest number rounds up to 1024.
+        peak.log2().floor().min(1023.0).exp2()
     }
 }
 
