@@ -468,7 +468,9 @@ mod tests {
             .map(|(a, b)| (a - b).powi(2))
             .sum::<f64>()
             / (n - 100) as f64;
-        assert!(left.sqrt() < 2e-4, "{}", left.sqrt());
+        // Beyond the ends nothing is known: d samples from one the sinc's missing tail leaves 1/(2π²d) of white noise's power,
+        // over the record 2·0.05·ln(200)/20,000: a root mean square of 0.005.
+        assert!(left.sqrt() < 0.006, "{}", left.sqrt());
     }
 
     #[test]
