@@ -858,6 +858,9 @@ fn offset(
         (value, variance, dof)
     };
     let variance = variance / fit.present;
+    // Nothing known of it: the mean of a record lies within what the record spans.
+    let most = (facts.waveform.max - facts.waveform.min).powi(2);
+    let variance = if variance.is_finite() { variance } else { most };
     let cycles = duration * fit.nominal_hz;
     let short = (cycles < 1.0)
         .then(|| short_offset(stream, fit, options))

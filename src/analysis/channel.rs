@@ -366,7 +366,7 @@ fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Str
         .fold(f64::INFINITY, f64::min);
     let out = found.left_out.iter().filter(|out| **out).count();
     Stream {
-        present: stream.present * (1.0 - out as f64 / samples.len().max(1) as f64),
+        present: (stream.present * (1.0 - out as f64 / samples.len().max(1) as f64)).max(0.1),
         samples,
         gaps: stream.gaps.clone(),
         step: stream.step.filter(|_| found.left_out.is_empty()),
