@@ -414,7 +414,9 @@ fn fit_alone(
             &mut result.combined,
             bounded.combined(stream.rate_hz, middle),
         );
-        no_narrower(&mut result.combined, &plain);
+        if stream.gaps.is_empty() {
+            no_narrower(&mut result.combined, &plain);
+        }
         result.interval = Some(bounded);
     } else if !stream.gaps.is_empty() {
         // Gaps: fill with the model and fit again until the filling no longer moves.
