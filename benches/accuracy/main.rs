@@ -27,7 +27,7 @@ mod ranges;
 mod recipe;
 mod recordings;
 mod series;
-#[path = "../../tests/synthesis/mod.rs"]
+#[path = "../../tests/support/synthesis/mod.rs"]
 mod synthesis;
 mod table;
 mod wanted;

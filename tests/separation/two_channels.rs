@@ -1,6 +1,6 @@
 //! Records of two channels of which everything is known, and the textbook's one gain and one delay.
 
-use super::cases::gauss;
+use crate::cases::gauss;
 use rand::{RngExt as _, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;

@@ -1,6 +1,6 @@
 //! Textbook methods, written plainly, and the oracle that knows what nobody knows.
 
-use super::cases::Case;
+use crate::cases::Case;
 use std::f64::consts::PI;
 
 /// Solves normal equations by Cholesky.

@@ -1,0 +1,17 @@
+//! The program as a whole: its options, outputs, statuses, and what the documents show of it.
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod arguments;
+mod compare;
+mod demo_generator;
+mod json;
+mod measure;
+#[path = "../support/program.rs"]
+mod program;
+mod readme;
+mod report_session;
+mod separate;
+mod session;
+mod session_file;
+#[cfg(unix)]
+mod world;

@@ -1,0 +1,11 @@
+//! Comparisons: verdicts, the table beside them, whole captures, results read back.
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod captures;
+#[path = "../support/draws.rs"]
+mod draws;
+mod results;
+#[path = "../support/synthesis/mod.rs"]
+mod synthesis;
+mod table;
+mod verdicts;

@@ -1,0 +1,20 @@
+//! Numbers that others published or computed, and real recordings.
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod bounds;
+mod coupling;
+#[path = "../support/draws.rs"]
+mod draws;
+mod fourier;
+mod gum;
+mod harmonic_groups;
+mod near_floor;
+mod noise_power;
+mod open_recordings;
+mod quantiles;
+mod rounding;
+mod sine_fit;
+#[path = "../support/synthesis/mod.rs"]
+mod synthesis;
+mod univariate;
+mod windows;

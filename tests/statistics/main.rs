@@ -1,0 +1,9 @@
+//! Seeded simulation: intervals hold the truth as often as they say, estimates stand at their bounds.
+#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod coverage;
+mod long_records;
+mod monte_carlo;
+#[path = "../support/synthesis/mod.rs"]
+mod synthesis;
+mod tone_relations;
