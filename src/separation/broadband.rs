@@ -2,7 +2,12 @@
 
 use super::delay::{GainDelay, gain_and_delay, quieten};
 use super::matching::{Correlations, Filter};
-use super::reference::{is_nearer, less};
+use super::reference::{is_nearer, less, power};
+
+/// Power of what another channel can have brought, of the target's: no more than the whole, as the rest is
+/// independent of it, and twice that allows for chance. A channel that a delay of half a sample silences (a line at
+/// half the rate) would else be multiplied without bound.
+const LARGEST_SHARE: f64 = 2.0;
 
 /// What another channel predicts.
 pub(super) struct Broadband {
@@ -25,6 +30,9 @@ pub(super) fn broadband(
 ) -> Option<Broadband> {
     let match_ = gain_and_delay(target, there, other, longest)?;
     let mut removed = match_.apply(other);
+    if power(&removed) > LARGEST_SHARE * power(target) {
+        return None;
+    }
     let mut doubt = match_.doubt(other);
     let mut rest = less(target, &removed);
     quieten(&mut rest, there);
