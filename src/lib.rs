@@ -9,6 +9,7 @@ mod error;
 pub mod fault;
 mod hum;
 pub mod load;
+mod numeric;
 pub mod plan;
 pub mod printable;
 pub mod report;

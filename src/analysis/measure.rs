@@ -1,18 +1,18 @@
 //! From a source of blocks to one [`Measurement`] a channel.
 
-use super::assemble::{ChannelFacts, assemble};
-use super::channel::Known;
-use super::constant::constant;
-use super::intake::Intake;
+use super::figures::constant;
+use super::figures::{ChannelFacts, assemble};
 use super::interval::fits_clipped;
 use super::measurement::Measurement;
+use super::record::Intake;
+use super::stream::Known;
 
 use super::options::MeasureOptions;
-use super::own_scale::OwnScale;
-use super::quantisation::infer_step;
-use super::rails::Rails;
+use super::record::OwnScale;
+use super::record::Rails;
+use super::record::WaveformSums;
+use super::record::infer_step;
 use super::stretches::{Finished, Stretches};
-use super::waveform::WaveformSums;
 use crate::capture::{Acquisition, Capture, CaptureHeader, FrameSource, MemorySource};
 use crate::spectrum::Decimator;
 use crate::{Error, ErrorKind};

@@ -34,7 +34,7 @@ pub const HIGHEST_CONFIDENCE: f64 = 1.0 - 1e-9;
 
 impl MainsChoice {
     /// The nominal frequencies that are tried, Hz.
-    pub(super) fn nominals_hz(self) -> Vec<f64> {
+    pub(crate) fn nominals_hz(self) -> Vec<f64> {
         match self {
             Self::Auto => vec![50.0, 60.0],
             Self::Nominal(hz) => vec![hz],

@@ -5,7 +5,7 @@
 //! blocks' moments: ∑ v exp(-jθ(c+δ)) = exp(-jθc) ∑ (-jθ)^p/p! ∑ v δ^p, so that its cost does not grow with the rate.
 
 use super::model::HumModel;
-use crate::analysis::Cholesky;
+use crate::numeric::Cholesky;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 

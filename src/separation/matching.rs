@@ -1,6 +1,6 @@
 //! A short filter from one channel to another, from their correlations.
 
-use crate::analysis::Cholesky;
+use crate::numeric::Cholesky;
 use crate::stats::median;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex64;

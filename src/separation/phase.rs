@@ -5,7 +5,7 @@ use super::fit::Fitter;
 use super::model::HumModel;
 use super::smoother::{Smoothed, TrackData, dot};
 use super::sums::Sums;
-use crate::analysis::Cholesky;
+use crate::numeric::Cholesky;
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;

@@ -3,7 +3,7 @@
 use super::delay::GainDelay;
 use super::fit::{Fit, FitSettings, Fitter};
 use super::sums::whole_sums;
-use crate::analysis::Cholesky;
+use crate::numeric::Cholesky;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 

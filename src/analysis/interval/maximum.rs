@@ -5,7 +5,7 @@
 //! below the step this becomes the whole extent of what the steps allow.
 
 use super::model::{Expansion, Model, Point};
-use crate::analysis::cholesky::Cholesky;
+use crate::numeric::Cholesky;
 
 /// Most Newton steps, and twice the gain in likelihood still expected at which they end.
 const STEPS: usize = 50;
@@ -16,16 +16,16 @@ const PULLS: usize = 6;
 
 /// The best point with what was found there.
 #[derive(Debug)]
-pub(super) struct Best {
-    pub(super) point: Point,
-    pub(super) value: f64,
+pub(crate) struct Best {
+    pub(crate) point: Point,
+    pub(crate) value: f64,
     /// Inverse of the curvature: the parameters' covariance where the likelihood is regular.
-    pub(super) covariance: Vec<f64>,
+    pub(crate) covariance: Vec<f64>,
 }
 
 impl Model<'_> {
     /// Climbs from `start` to the most likely point.
-    pub(super) fn best(&self, start: Point) -> Option<Best> {
+    pub(crate) fn best(&self, start: Point) -> Option<Best> {
         let point = self.climb(start, &[], 0.0)?;
         let expansion = self.expand(&point);
         let covariance = (0..12).find_map(|i| {
@@ -115,7 +115,7 @@ impl Model<'_> {
     }
 
     /// Lower and upper end of a linear figure within `drop` of the best likelihood.
-    pub(super) fn extent(&self, best: &Best, figure: &[f64], drop: f64) -> Option<(f64, f64)> {
+    pub(crate) fn extent(&self, best: &Best, figure: &[f64], drop: f64) -> Option<(f64, f64)> {
         let size = self.size();
         let variance: f64 = (0..size)
             .filter(|&i| figure[i] != 0.0)
@@ -157,7 +157,7 @@ impl Model<'_> {
 }
 
 /// A linear figure at a point.
-pub(super) fn along(point: &Point, figure: &[f64]) -> f64 {
+pub(crate) fn along(point: &Point, figure: &[f64]) -> f64 {
     if figure.is_empty() {
         return 0.0;
     }

@@ -11,48 +11,48 @@ use std::f64::consts::TAU;
 
 /// Parameters at which the likelihood is taken.
 #[derive(Debug, Clone)]
-pub(super) struct Point {
-    pub(super) fundamental: f64,
-    pub(super) offset: f64,
-    pub(super) drift: f64,
+pub(crate) struct Point {
+    pub(crate) fundamental: f64,
+    pub(crate) offset: f64,
+    pub(crate) drift: f64,
     /// Complex peak amplitudes about the middle, orders 1, 2, ..
-    pub(super) harmonics: Vec<Complex64>,
+    pub(crate) harmonics: Vec<Complex64>,
     /// Frequency in cycles per sample and amplitude of each tone.
-    pub(super) tones: Vec<(f64, Complex64)>,
+    pub(crate) tones: Vec<(f64, Complex64)>,
     /// ln σ.
-    pub(super) scale: f64,
+    pub(crate) scale: f64,
 }
 
 /// The samples and what is held of the parameters beforehand.
 #[derive(Debug)]
-pub(super) struct Model<'a> {
-    pub(super) said: &'a [Said],
-    pub(super) orders: usize,
-    pub(super) tones: usize,
+pub(crate) struct Model<'a> {
+    pub(crate) said: &'a [Said],
+    pub(crate) orders: usize,
+    pub(crate) tones: usize,
     /// Whether the fundamental is fitted.
-    pub(super) free: bool,
+    pub(crate) free: bool,
     /// Fundamental's prior (value, variance), and its range.
-    pub(super) prior: Option<(f64, f64)>,
-    pub(super) range: (f64, f64),
+    pub(crate) prior: Option<(f64, f64)>,
+    pub(crate) range: (f64, f64),
     /// Deviation of the coefficients of order 1 beforehand; of order k a k-th of it, as for any waveform of
     /// bounded variation (its k-th coefficient is at most V/πk: A. Zygmund, Trigonometric Series, II.4).
-    pub(super) reach: f64,
+    pub(crate) reach: f64,
     /// Least ln σ.
-    pub(super) floor: f64,
+    pub(crate) floor: f64,
     /// Curvature of each parameter where the fit starts: what steps are damped by.
-    pub(super) scaling: Vec<f64>,
+    pub(crate) scaling: Vec<f64>,
 }
 
 /// Logarithm of the posterior with its gradient and the curvature −∇².
 #[derive(Debug)]
-pub(super) struct Expansion {
-    pub(super) value: f64,
-    pub(super) gradient: Vec<f64>,
-    pub(super) curvature: Vec<f64>,
+pub(crate) struct Expansion {
+    pub(crate) value: f64,
+    pub(crate) gradient: Vec<f64>,
+    pub(crate) curvature: Vec<f64>,
 }
 
 impl Point {
-    pub(super) fn parameters(&self) -> Vec<f64> {
+    pub(crate) fn parameters(&self) -> Vec<f64> {
         let mut all = vec![self.offset];
         all.extend(self.harmonics.iter().flat_map(|c| [c.re, -c.im]));
         all.push(self.drift);
@@ -65,11 +65,11 @@ impl Point {
 
 impl Model<'_> {
     /// Offset, two an order, drift, fundamental, three a tone, scale.
-    pub(super) fn size(&self) -> usize {
+    pub(crate) fn size(&self) -> usize {
         self.fundamental_at() + 2 + 3 * self.tones
     }
 
-    pub(super) fn fundamental_at(&self) -> usize {
+    pub(crate) fn fundamental_at(&self) -> usize {
         2 * self.orders + 2
     }
 
@@ -77,7 +77,7 @@ impl Model<'_> {
     ///
     /// The likelihood is concave in β/σ and 1/σ (Pratt 1981): a step moves those along straight lines, which is
     /// β + δβ/(1 − δs) and σ/(1 − δs) for δs = δ ln σ.
-    pub(super) fn moved(&self, from: &Point, step: &[f64]) -> Point {
+    pub(crate) fn moved(&self, from: &Point, step: &[f64]) -> Point {
         let mut values = from.parameters();
         let at = self.fundamental_at();
         let last = values.len() - 1;
@@ -128,7 +128,7 @@ impl Model<'_> {
     }
 
     /// The noise-free input at every sample.
-    pub(super) fn means(&self, point: &Point) -> Vec<f64> {
+    pub(crate) fn means(&self, point: &Point) -> Vec<f64> {
         let mut means = self.line(point.fundamental, point.harmonics.clone());
         for (nu, c) in &point.tones {
             for (mean, value) in means.iter_mut().zip(self.line(*nu, vec![*c])) {
@@ -143,7 +143,7 @@ impl Model<'_> {
     }
 
     /// Logarithm of the posterior, up to a constant.
-    pub(super) fn value(&self, point: &Point) -> f64 {
+    pub(crate) fn value(&self, point: &Point) -> f64 {
         let deviation = point.scale.exp();
         let means = self.means(point);
         let own: f64 = self
@@ -222,7 +222,7 @@ impl Model<'_> {
     }
 
     /// Value, gradient and curvature at a point.
-    pub(super) fn expand(&self, point: &Point) -> Expansion {
+    pub(crate) fn expand(&self, point: &Point) -> Expansion {
         let deviation = point.scale.exp();
         let each: Vec<LogLikelihood> = self
             .said

@@ -15,7 +15,7 @@ const TAIL: f64 = 20.0;
 
 /// What a sample says.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(in crate::analysis) enum Said {
+pub(crate) enum Said {
     Nothing,
     Exactly(f64),
     /// Between two bounds, one of which may be infinite.
@@ -24,18 +24,18 @@ pub(in crate::analysis) enum Said {
 
 /// ln P of a sample with its derivatives by the mean μ and by s = ln σ.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct LogLikelihood {
-    pub(super) value: f64,
-    pub(super) by_mean: f64,
-    pub(super) by_scale: f64,
-    pub(super) mean_mean: f64,
-    pub(super) mean_scale: f64,
-    pub(super) scale_scale: f64,
+pub(crate) struct LogLikelihood {
+    pub(crate) value: f64,
+    pub(crate) by_mean: f64,
+    pub(crate) by_scale: f64,
+    pub(crate) mean_mean: f64,
+    pub(crate) mean_scale: f64,
+    pub(crate) scale_scale: f64,
 }
 
 impl Said {
     /// The likelihood for a mean and a deviation.
-    pub(super) fn log_likelihood(self, mean: f64, deviation: f64) -> LogLikelihood {
+    pub(crate) fn log_likelihood(self, mean: f64, deviation: f64) -> LogLikelihood {
         match self {
             Self::Nothing => LogLikelihood::default(),
             Self::Exactly(x) => {

@@ -1,11 +1,12 @@
 //! When a stream is fitted by intervals, and what becomes of its figures.
 
-use super::{IntervalFit, IntervalTask, Said, fit};
+use super::fit::{IntervalFit, IntervalTask, fit};
+use super::observation::Said;
 use crate::analysis::MeasureOptions;
-use crate::analysis::channel::{ONE_SEGMENT_S, Stream, StreamFit};
-use crate::analysis::combine::{Combined, CombinedHarmonic};
-use crate::analysis::gaps::GapKind;
+use crate::analysis::combined::{Combined, CombinedHarmonic};
 use crate::analysis::measurement::LinePower;
+use crate::analysis::record::GapKind;
+use crate::analysis::stream::{ONE_SEGMENT_S, Stream, StreamFit};
 use crate::stats::{Estimate, student_quantile};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -25,12 +26,12 @@ const TRUE_TONE: f64 = 0.4;
 const STRONG_TONE: f64 = 0.1;
 
 /// Whether the noise of a stream is below half its converter's step.
-pub(in crate::analysis) fn is_coarse(step: Option<f64>, residual_rms: f64) -> bool {
+pub(crate) fn is_coarse(step: Option<f64>, residual_rms: f64) -> bool {
     step.is_some_and(|q| residual_rms < COARSE * q)
 }
 
 /// The interval fit of a stream where its samples call for one and it is short enough.
-pub(in crate::analysis) fn read(
+pub(crate) fn read(
     stream: &Stream,
     found: &StreamFit,
     options: &MeasureOptions,
@@ -89,7 +90,7 @@ fn within((low, high): (f64, f64)) -> (f64, f64) {
 }
 
 /// Whether a record of so many frames over so many seconds is short enough to be fitted to its rails.
-pub(in crate::analysis) fn fits_clipped(frames: usize, duration_s: f64) -> bool {
+pub(crate) fn fits_clipped(frames: usize, duration_s: f64) -> bool {
     frames <= MOST_CLIPPED && duration_s <= ONE_SEGMENT_S
 }
 
@@ -153,7 +154,7 @@ fn tones(stream: &Stream, found: &StreamFit, coarse: Option<f64>) -> Vec<(f64, C
 
 impl IntervalFit {
     /// The series of a record at `rate_hz` whose middle lies `middle` samples behind its first.
-    pub(in crate::analysis) fn combined(&self, rate_hz: f64, middle: f64) -> Combined {
+    pub(crate) fn combined(&self, rate_hz: f64, middle: f64) -> Combined {
         let (fundamental, of_fundamental) = self.fundamental;
         let harmonics = self
             .harmonics
@@ -186,7 +187,7 @@ impl IntervalFit {
     }
 
     /// RMS of all orders together, amplitudes divided by `gain`.
-    pub(in crate::analysis) fn hum_rms(&self, gain: f64, confidence: f64) -> Estimate {
+    pub(crate) fn hum_rms(&self, gain: f64, confidence: f64) -> Estimate {
         let scale = 1.0 / (2f64.sqrt() * gain);
         let (low, high) = (self.hum.low * scale, self.hum.high * scale);
         let quantile = student_quantile(0.5 + 0.5 * confidence, self.degrees_of_freedom);
@@ -200,7 +201,7 @@ impl IntervalFit {
     }
 
     /// The power of all orders together, its noise that of the interval's half width.
-    pub(in crate::analysis) fn power(&self, gain: f64, confidence: f64) -> LinePower {
+    pub(crate) fn power(&self, gain: f64, confidence: f64) -> LinePower {
         let hum = self.hum_rms(gain, confidence);
         let noise = hum.standard_uncertainty.powi(2);
         LinePower::new(

@@ -1,6 +1,6 @@
 //! Symmetric positive definite systems of a band with a dense border.
 
-use crate::analysis::Cholesky;
+use crate::numeric::Cholesky;
 use crate::vector::vectorised;
 
 /// Entries of a row of the band, the diagonal included: three tracks and four splines each.

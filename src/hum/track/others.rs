@@ -2,7 +2,7 @@
 
 use super::model::Model;
 use super::record::Record;
-use crate::analysis::Cholesky;
+use crate::numeric::Cholesky;
 use rustfft::num_complex::Complex64;
 
 /// Least-squares amplitudes of `orders` riding on the model's phase and gain in what the model leaves.

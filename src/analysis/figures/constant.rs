@@ -1,0 +1,117 @@
+//! A channel of which every sample reads the same: not connected, silent, or an input below the converter's step.
+
+use super::assemble::{ChannelFacts, band};
+use crate::analysis::measurement::{Harmonic, LinePower, Mains, Measurement, Noise};
+use crate::analysis::options::MeasureOptions;
+use crate::stats::Estimate;
+use crate::{Warning, WarningCode};
+
+/// The measurement of a constant channel, without any fit: an offset within a step, and nothing else found.
+///
+/// Of noise and hum no more is known than that they did not reach the next level. Where no step is stated the
+/// last decimal place of the value stands for it in the offset, and nothing bounds the rest.
+pub(crate) fn constant(facts: &ChannelFacts<'_>, options: &MeasureOptions) -> Measurement {
+    let level = options.confidence;
+    let value = facts.waveform.min;
+    let unit = &facts.header.channels[facts.index].unit;
+    let stated = facts.step.unwrap_or(0.0);
+    let step = facts.step.unwrap_or_else(|| last_place(value));
+    let mut warnings = facts.source_warnings.to_vec();
+    let bound = if facts.step.is_some() {
+        format!(
+            "what moves by less than the converter's step of {:.4e} {unit} does not show",
+            facts.told(stated)
+        )
+    } else {
+        "the converter's step is not known, so that nothing bounds what does not show".to_owned()
+    };
+    warnings.push(Warning::new(
+        WarningCode::CoarseQuantization,
+        format!(
+            "every sample reads {} {unit}: a channel without a signal, or one that is not connected; {bound}: use a \
+             finer range",
+            facts.told(value)
+        ),
+    ));
+    // Evenly anywhere within the step; a sine that does not leave it has a peak of half of it.
+    let offset = Estimate::new(
+        value,
+        (value - 0.5 * step, value + 0.5 * step),
+        step / 12f64.sqrt(),
+        f64::INFINITY,
+        level,
+    );
+    let up_to = |high: f64| Estimate::new(0.0, (0.0, high), 0.5 * high, f64::INFINITY, level);
+    let nominal_hz = options.mains.nominals_hz()[0];
+    let band_hz = band(
+        1.0 / facts.duration_s(),
+        0.5 * facts.rate_hz(),
+        options,
+        &mut warnings,
+    );
+    let noise = stated / 12f64.sqrt();
+    let per_root = 1.0 / (band_hz.1 - band_hz.0).sqrt();
+    let hum = up_to(stated / 8f64.sqrt());
+    let carried = (0.5 * facts.rate_hz() / nominal_hz) as usize;
+    let cycles = facts.duration_s() * nominal_hz;
+    let orders = if cycles < 1.0 {
+        0
+    } else {
+        options.harmonics.min(carried)
+    };
+    facts.measurement(
+        options,
+        offset,
+        Mains {
+            nominal_hz,
+            detected: false,
+            frequency_hz: None,
+            hum_rms: (orders > 0).then_some(hum),
+            thd_percent: None,
+            harmonics: (1..=orders)
+                .map(|order| Harmonic {
+                    order,
+                    rms: hum,
+                    phase_deg: None,
+                    detected: false,
+                    power: LinePower::new(0.0, noise * noise, 2.0, f64::INFINITY),
+                })
+                .collect(),
+            power: LinePower::new(0.0, noise * noise, 2.0, f64::INFINITY),
+        },
+        Noise {
+            band_hz,
+            rms: up_to(noise),
+            density_v_per_rthz: up_to(noise * per_root),
+            corner_hz: None,
+            third_octaves: Vec::new(),
+        },
+        warnings,
+    )
+}
+
+/// Unit of the last decimal place of a value in its shortest form; 0 of 0.
+fn last_place(value: f64) -> f64 {
+    if value == 0.0 {
+        return 0.0;
+    }
+    let text = format!("{value:e}");
+    let (digits, exponent) = text.split_once('e').unwrap_or((&text, "0"));
+    let decimals = digits.split_once('.').map_or(0, |(_, d)| d.len() as i32);
+    let exponent: i32 = exponent.parse().unwrap_or(0);
+    10f64.powi(exponent - decimals)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+
+    #[test]
+    fn last_places_are_those_written() {
+        for (value, place) in [(0.12, 0.01), (-5.0, 1.0), (1.25e-7, 1e-9), (3e200, 1e200)] {
+            assert_relative_eq!(last_place(value), place, max_relative = 1e-12);
+        }
+        assert_eq!(last_place(0.0), 0.0);
+    }
+}

@@ -1,0 +1,593 @@
+//! Joint least squares of offset, drift and a harmonic series: the sine fit of IEEE Std 1057 with
+//! many harmonics of one fundamental.
+//!
+//! Places are counted from the record's middle, m = n − (N−1)/2. Constant and cosines are even in m,
+//! drift and sines odd, so the normal equations fall into two halves; their entries are sums of
+//! weighted cosines in closed form and their right-hand sides values of one transform.
+
+use super::remainder::Transform;
+use crate::numeric::Cholesky;
+use crate::spectrum::{Kernel, Weighting, fft};
+use crate::vector::vectorised;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Up to this many orders a series is summed order by order; the harmonics of more share a finely divided cycle
+/// that is read off by cubic interpolation.
+const MOST_BY_BLOCKS: usize = 64;
+/// What the diagonal of an order that is not fitted is raised by: its coefficients come out as nothing.
+const MUTE: f64 = 1e14;
+const SIXTH: f64 = 1.0 / 6.0;
+
+/// Fitted offset, drift and harmonics of one record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeriesFit {
+    /// Fundamental, cycles per sample.
+    pub fundamental: f64,
+    /// Samples fitted.
+    pub length: usize,
+    /// Value of the straight line at the record's middle.
+    pub offset: f64,
+    /// Change of the straight line from the middle to the end.
+    pub drift: f64,
+    /// Complex peak amplitudes of orders 1, 2, ..: harmonic k is Re(c·exp(j2πkνm)).
+    pub harmonics: Vec<Complex64>,
+}
+
+impl SeriesFit {
+    /// Mean square of the modelled harmonics.
+    #[must_use]
+    pub fn power(&self) -> f64 {
+        0.5 * self.harmonics.iter().map(Complex64::norm_sqr).sum::<f64>()
+    }
+
+    /// Takes the harmonics, not offset and drift, out of the record's samples.
+    pub fn subtract_harmonics(&self, samples: &mut [f64]) {
+        let middle = 0.5 * (self.length as f64 - 1.0);
+        if self.harmonics.len() <= MOST_BY_BLOCKS {
+            subtract_by_blocks(samples, self.fundamental, middle, &self.harmonics);
+            return;
+        }
+        let table = CycleTable::new(&self.harmonics);
+        for (n, sample) in samples.iter_mut().enumerate() {
+            *sample -= table.at(self.fundamental * (n as f64 - middle));
+        }
+    }
+
+    /// The whole model, offset and drift included, at sample `n` of the record.
+    #[must_use]
+    pub fn value_at(&self, n: usize) -> f64 {
+        let m = n as f64 - 0.5 * (self.length as f64 - 1.0);
+        let hum: f64 = self
+            .harmonics
+            .iter()
+            .enumerate()
+            .map(|(i, c)| {
+                (c * Complex64::cis(2.0 * PI * (self.fundamental * (i + 1) as f64 * m).fract())).re
+            })
+            .sum();
+        self.offset + self.drift * 2.0 * m / self.length as f64 + hum
+    }
+}
+
+/// Half of a block's samples.
+const HALF: usize = 32;
+/// Blocks after which the phases are told anew, so that rounding does not add up.
+const TOLD_ANEW: usize = 64;
+
+/// Takes a series out block by block: about a block's middle its even part is Σ aₖcos(kωd) and its odd part
+/// Σ bₖsin(kωd), from the same sines and cosines in all blocks.
+fn subtract_by_blocks(samples: &mut [f64], nu: f64, middle: f64, harmonics: &[Complex64]) {
+    let orders = harmonics.len();
+    // The cosines and sines of all orders at d = ½, 3/2, ..
+    let mut waves = vec![([0.0; HALF], [0.0; HALF]); orders];
+    for d in 0..HALF {
+        let turn = Complex64::cis(2.0 * PI * nu * (d as f64 + 0.5));
+        let mut phasor = turn;
+        for (cosines, sines) in &mut waves {
+            (cosines[d], sines[d]) = (phasor.re, phasor.im);
+            phasor *= turn;
+        }
+    }
+    let turn_at = |place: f64, k: usize| Complex64::cis(2.0 * PI * (nu * k as f64 * place).fract());
+    let steps: Vec<Complex64> = (1..=orders)
+        .map(|k| turn_at(2.0 * HALF as f64, k))
+        .collect();
+    let mut phasors = vec![Complex64::default(); orders];
+    vectorised(
+        #[inline(always)]
+        || {
+            for (b, block) in samples.chunks_mut(2 * HALF).enumerate() {
+                if b % TOLD_ANEW == 0 {
+                    let place = (2 * b * HALF) as f64 + HALF as f64 - 0.5 - middle;
+                    for (i, (phasor, c)) in phasors.iter_mut().zip(harmonics).enumerate() {
+                        *phasor = c * turn_at(place, i + 1);
+                    }
+                }
+                let (mut even, mut odd) = ([0.0; HALF], [0.0; HALF]);
+                for (phasor, (cosines, sines)) in phasors.iter().zip(&waves) {
+                    for i in 0..HALF {
+                        even[i] += phasor.re * cosines[i];
+                        odd[i] -= phasor.im * sines[i];
+                    }
+                }
+                let mut wave = [0.0; 2 * HALF];
+                for i in 0..HALF {
+                    wave[HALF + i] = even[i] + odd[i];
+                    wave[HALF - 1 - i] = even[i] - odd[i];
+                }
+                for (sample, w) in block.iter_mut().zip(&wave) {
+                    *sample -= w;
+                }
+                for (phasor, step) in phasors.iter_mut().zip(&steps) {
+                    *phasor *= step;
+                }
+            }
+        },
+    );
+}
+
+/// One cycle of a harmonic series in so many even steps from phase 0.
+pub(crate) fn cycle(harmonics: &[Complex64], steps: usize) -> Vec<f64> {
+    let turned: Vec<Complex64> = harmonics.iter().map(|c| -c).collect();
+    let mut values = vec![0.0; steps];
+    subtract_by_blocks(&mut values, 1.0 / steps as f64, 0.0, &turned);
+    values
+}
+
+/// One cycle of a harmonic series, finely divided.
+#[derive(Debug, Clone)]
+pub struct CycleTable {
+    values: Vec<f64>,
+    divisions: f64,
+}
+
+impl CycleTable {
+    /// Sums the series over one cycle.
+    #[must_use]
+    pub fn new(harmonics: &[Complex64]) -> Self {
+        // 128 divisions a period of the highest order: cubic interpolation is good to 1e-7 of it.
+        let divisions = (128 * harmonics.len().max(1)).next_power_of_two().max(1024);
+        let plan = fft::inverse(divisions);
+        let mut spectrum = plan.make_input_vec();
+        for (slot, c) in spectrum.iter_mut().skip(1).zip(harmonics) {
+            *slot = 0.5 * c;
+        }
+        let mut cycle = plan.make_output_vec();
+        if plan.process(&mut spectrum, &mut cycle).is_err() {
+            cycle.fill(0.0);
+        }
+        // One value before and four behind, so that interpolation needs no wrapping.
+        let mut values = Vec::with_capacity(divisions + 5);
+        values.push(cycle[divisions - 1]);
+        values.extend_from_slice(&cycle);
+        values.extend_from_slice(&cycle[..4]);
+        Self {
+            values,
+            divisions: divisions as f64,
+        }
+    }
+
+    /// The series at a phase of its fundamental, in cycles.
+    #[must_use]
+    pub fn at(&self, cycles: f64) -> f64 {
+        // The part of a cycle, without a call for floor.
+        let part = cycles - cycles as i64 as f64;
+        let part = if part < 0.0 { part + 1.0 } else { part };
+        let position = part * self.divisions;
+        let index = position as usize;
+        let t = position - index as f64;
+        match self.values.get(index..index + 4) {
+            Some(&[a, b, c, d]) => {
+                // Lagrange through four neighbours.
+                let (tp, tm, t2) = (t + 1.0, t - 1.0, t - 2.0);
+                (d * tp - a * t2) * (t * tm * SIXTH) + (b * tm - c * t) * (tp * t2 * 0.5)
+            }
+            _ => 0.0,
+        }
+    }
+}
+
+/// The normal equations of a fit at one fundamental.
+#[derive(Debug, Clone)]
+pub(crate) struct Design {
+    length: usize,
+    weighting: Weighting,
+    fundamental: f64,
+    orders: usize,
+    /// Whether the straight line may slope.
+    drift: bool,
+    /// Kernels at 0, ν, 2ν, .. 2Kν.
+    kernels: Vec<Kernel>,
+    even: Cholesky,
+    odd: Cholesky,
+}
+
+/// A step of the fundamental, with what it rests on.
+#[derive(Debug, Clone)]
+pub(crate) struct FrequencyStep {
+    /// To add to the fundamental, cycles per sample.
+    pub(crate) step: f64,
+    /// Variance of the fundamental, (cycles per sample)².
+    pub(crate) variance: f64,
+    /// Change of offset, drift and of each harmonic's complex amplitude with the fundamental.
+    pub(crate) offset_slope: f64,
+    pub(crate) harmonic_slopes: Vec<Complex64>,
+}
+
+/// Variances of the fitted coefficients.
+#[derive(Debug, Clone)]
+pub(crate) struct CoefficientVariances {
+    /// Mean variance of each harmonic's cosine and sine coefficient.
+    pub(crate) harmonics: Vec<f64>,
+    /// Variance of each harmonic's cosine and of its sine coefficient, about the record's middle.
+    pub(crate) parts: Vec<(f64, f64)>,
+}
+
+impl Design {
+    /// `None` where the record does not determine the model.
+    pub(crate) fn new(
+        length: usize,
+        weighting: Weighting,
+        fundamental: f64,
+        orders: usize,
+        muted: &[usize],
+    ) -> Option<Self> {
+        Self::with_drift(length, weighting, fundamental, orders, muted, true)
+    }
+
+    /// With the straight line's slope fitted, or held at nothing.
+    pub(crate) fn with_drift(
+        length: usize,
+        weighting: Weighting,
+        fundamental: f64,
+        orders: usize,
+        muted: &[usize],
+        drift: bool,
+    ) -> Option<Self> {
+        let kernels = Kernel::multiples(weighting, length, fundamental, 2 * orders);
+        let size = orders + 1;
+        let scale = 2.0 / length as f64;
+        let mut even = vec![0.0; size * size];
+        let mut odd = vec![0.0; size * size];
+        even[0] = kernels[0].value;
+        odd[0] = -kernels[0].curvature / (4.0 * PI * PI) * scale * scale;
+        let halves: Vec<f64> = kernels.iter().map(|k| 0.5 * k.value).collect();
+        for k in 1..size {
+            even[k] = kernels[k].value;
+            if drift {
+                odd[k] = -kernels[k].slope / (2.0 * PI) * scale;
+            }
+            // From the diagonal on: those of difference 0, 1, .. and of sum 2k, 2k+1, ..
+            let (minus, plus) = (&halves[..size - k], &halves[2 * k..]);
+            let places = k * size + k..(k + 1) * size;
+            for (value, (m, p)) in even[places.clone()].iter_mut().zip(minus.iter().zip(plus)) {
+                *value = m + p;
+            }
+            for (value, (m, p)) in odd[places].iter_mut().zip(minus.iter().zip(plus)) {
+                *value = m - p;
+            }
+        }
+        for k in muted.iter().filter(|&&k| k < size) {
+            even[k * size + k] *= MUTE;
+            odd[k * size + k] *= MUTE;
+        }
+        Some(Self {
+            length,
+            weighting,
+            fundamental,
+            orders,
+            drift,
+            even: Cholesky::of_upper(size, even)?,
+            odd: Cholesky::of_upper(size, odd)?,
+            kernels,
+        })
+    }
+
+    pub(crate) fn fit(&self, transform: &impl Transform) -> SeriesFit {
+        let scale = 2.0 / self.length as f64;
+        let mut even = vec![0.0; self.orders + 1];
+        let mut odd = vec![0.0; self.orders + 1];
+        let (value, slope) = weighted(transform, self.weighting, 0.0);
+        even[0] = value.re;
+        if self.drift {
+            odd[0] = -slope.im / (2.0 * PI) * scale;
+        }
+        for k in 1..=self.orders {
+            let value = weighted_value(transform, self.weighting, k as f64 * self.fundamental);
+            even[k] = value.re;
+            odd[k] = -value.im;
+        }
+        self.even.solve(&mut even);
+        self.odd.solve(&mut odd);
+        SeriesFit {
+            fundamental: self.fundamental,
+            length: self.length,
+            offset: even[0],
+            drift: odd[0],
+            harmonics: (1..=self.orders)
+                .map(|k| Complex64::new(even[k], -odd[k]))
+                .collect(),
+        }
+    }
+
+    /// One Gauss-Newton step of the fundamental with each order weighted by `weights` (the inverse
+    /// of its noise variance a sample; 0 leaves it out) and an optional prior (value, variance).
+    ///
+    /// With d_k the derivative of harmonic k by the fundamental and ⊥ what the other parameters do
+    /// not explain, δ = Σ w_k⟨d_k⊥, r⟩ / Σ w_k⟨d_k⊥, Σ d_l⟩.
+    pub(crate) fn frequency_step(
+        &self,
+        transform: &impl Transform,
+        fit: &SeriesFit,
+        weights: &[f64],
+        prior: Option<(f64, f64)>,
+    ) -> FrequencyStep {
+        let scale = 2.0 / self.length as f64;
+        let size = self.orders + 1;
+        let mut products_even = vec![0.0; size];
+        let mut products_odd = vec![0.0; size];
+        let mut weighted_even = vec![0.0; size];
+        let mut weighted_odd = vec![0.0; size];
+        let mut residual = 0.0;
+        let mut curvature = 0.0;
+        let used: Vec<usize> = (1..size)
+            .filter(|&k| fit.harmonics[k - 1].norm_sqr() > 0.0)
+            .collect();
+        // Halves of the slopes at −K+1, .. 2K, those at negative multiples turned about.
+        let halves: Vec<f64> = (1..self.orders)
+            .rev()
+            .map(|j| -0.5 * self.kernels[j].slope)
+            .chain(self.kernels.iter().map(|k| 0.5 * k.slope))
+            .collect();
+        let zero = self.orders.saturating_sub(1);
+        for &k in &used {
+            let c = fit.harmonics[k - 1];
+            let (a, b, order) = (c.re, -c.im, k as f64);
+            let w = weights[k - 1];
+            // ⟨d_k, A⟩ by column.
+            let first_even = order * a * self.kernels[k].slope;
+            let first_odd = -order * b * self.kernels[k].curvature / (2.0 * PI) * scale;
+            products_even[0] += first_even;
+            products_odd[0] += first_odd;
+            // Sums k+1, .. k+K and differences 1−k, .. K−k, whose slopes are those of k−l with the sign turned.
+            let sums = &halves[zero + k + 1..zero + k + 1 + self.orders];
+            let differences = &halves[zero + 1 - k..zero + 1 - k + self.orders];
+            vectorised(
+                #[inline(always)]
+                || {
+                    add_products(&mut products_even[1..], sums, differences, order * a, -1.0);
+                    add_products(&mut products_odd[1..], sums, differences, -order * b, 1.0);
+                    if w > 0.0 {
+                        add_products(
+                            &mut weighted_even[1..],
+                            sums,
+                            differences,
+                            w * order * a,
+                            -1.0,
+                        );
+                        add_products(
+                            &mut weighted_odd[1..],
+                            sums,
+                            differences,
+                            -w * order * b,
+                            1.0,
+                        );
+                    }
+                },
+            );
+            if w > 0.0 {
+                weighted_even[0] += w * first_even;
+                weighted_odd[0] += w * first_odd;
+                let (_, derivative) = weighted(transform, self.weighting, order * self.fundamental);
+                residual += w * order * (a * derivative.re - b * derivative.im);
+                for &l in &used {
+                    let c = fit.harmonics[l - 1];
+                    let (al, bl) = (c.re, -c.im);
+                    let minus = self.kernels[k.abs_diff(l)].curvature;
+                    let plus = self.kernels[k + l].curvature;
+                    curvature -= w
+                        * order
+                        * l as f64
+                        * 0.5
+                        * (a * al * (minus - plus) + b * bl * (minus + plus));
+                }
+            }
+        }
+        if !self.drift {
+            products_odd[0] = 0.0;
+            weighted_odd[0] = 0.0;
+        }
+        // Explained by the other parameters: residual −= Σw p_k·θ, curvature −= Σw p_k·G⁻¹Σp.
+        let mut theta_even = vec![fit.offset];
+        let mut theta_odd = vec![fit.drift];
+        theta_even.extend(fit.harmonics.iter().map(|c| c.re));
+        theta_odd.extend(fit.harmonics.iter().map(|c| -c.im));
+        residual -= dot(&weighted_even, &theta_even) + dot(&weighted_odd, &theta_odd);
+        self.even.solve(&mut products_even);
+        self.odd.solve(&mut products_odd);
+        curvature -= dot(&weighted_even, &products_even) + dot(&weighted_odd, &products_odd);
+        // Under Hann weights Σv²m²/Σvm² = 0.4590 of the scatter's square stays.
+        let spread = match self.weighting {
+            Weighting::Rectangular => 1.0,
+            Weighting::Hann => 0.4590,
+        };
+        let mut information = curvature.max(0.0);
+        let mut numerator = residual;
+        if let Some((expected, variance)) = prior {
+            information += spread / variance;
+            numerator += (expected - self.fundamental) * spread / variance;
+        }
+        FrequencyStep {
+            step: if information > 0.0 {
+                numerator / information
+            } else {
+                0.0
+            },
+            variance: if information > 0.0 {
+                spread / information
+            } else {
+                f64::INFINITY
+            },
+            offset_slope: -products_even[0],
+            harmonic_slopes: (1..size)
+                .map(|k| Complex64::new(-products_even[k], products_odd[k]))
+                .collect(),
+        }
+    }
+
+    /// Variances of the coefficients where column j meets noise of variance `noise[j]` a sample
+    /// (index 0: offset and drift; k: order k): G⁻¹D^½GD^½G⁻¹, exact for white noise and for
+    /// orthogonal columns.
+    pub(crate) fn variances(&self, noise: &[f64]) -> CoefficientVariances {
+        let spread = self.spread();
+        let size = self.orders + 1;
+        let roots: Vec<f64> = noise.iter().map(|v| v.max(0.0).sqrt()).collect();
+        let variances = |factor: &Cholesky| -> Vec<f64> {
+            let mut inverse = factor.inverse();
+            inverse
+                .chunks_exact_mut(size)
+                .skip(1)
+                .map(|v| {
+                    for (value, root) in v.iter_mut().zip(&roots) {
+                        *value *= root;
+                    }
+                    spread * factor.quadratic_form(v)
+                })
+                .collect()
+        };
+        let parts: Vec<(f64, f64)> = variances(&self.even)
+            .into_iter()
+            .zip(variances(&self.odd))
+            .collect();
+        CoefficientVariances {
+            harmonics: parts.iter().map(|(a, b)| 0.5 * (a + b)).collect(),
+            parts,
+        }
+    }
+
+    /// Variance of the offset, noise as in [`Design::variances`].
+    pub(crate) fn offset_variance(&self, noise: &[f64]) -> f64 {
+        let mut v = vec![0.0; self.orders + 1];
+        v[0] = 1.0;
+        self.even.solve(&mut v);
+        for (value, power) in v.iter_mut().zip(noise) {
+            *value *= power.max(0.0).sqrt();
+        }
+        self.spread() * self.even.quadratic_form(&v)
+    }
+
+    /// Scatter of a weighted fit's coefficients against G⁻¹: Σv²/Σv.
+    fn spread(&self) -> f64 {
+        match self.weighting {
+            Weighting::Rectangular => 1.0,
+            Weighting::Hann => 0.75,
+        }
+    }
+}
+
+/// factor·(sum + sign·difference) added to each product.
+#[inline(always)]
+fn add_products(products: &mut [f64], sums: &[f64], differences: &[f64], factor: f64, sign: f64) {
+    for ((product, sum), difference) in products.iter_mut().zip(sums).zip(differences) {
+        *product += factor * (sum + sign * difference);
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}
+
+/// Transform of the weighted record, with its derivative by ν.
+fn weighted(transform: &impl Transform, weighting: Weighting, nu: f64) -> (Complex64, Complex64) {
+    match weighting {
+        Weighting::Rectangular => transform.with_slope(nu),
+        Weighting::Hann => {
+            let bin = 1.0 / transform.length() as f64;
+            let (centre, centre_slope) = transform.with_slope(nu);
+            let (left, left_slope) = transform.with_slope(nu - bin);
+            let (right, right_slope) = transform.with_slope(nu + bin);
+            (
+                0.5 * centre + 0.25 * (left + right),
+                0.5 * centre_slope + 0.25 * (left_slope + right_slope),
+            )
+        }
+    }
+}
+
+/// Transform of the weighted record.
+pub(crate) fn weighted_value(
+    transform: &impl Transform,
+    weighting: Weighting,
+    nu: f64,
+) -> Complex64 {
+    match weighting {
+        Weighting::Rectangular => transform.at(nu),
+        Weighting::Hann => {
+            let bin = 1.0 / transform.length() as f64;
+            0.5 * transform.at(nu) + 0.25 * (transform.at(nu - bin) + transform.at(nu + bin))
+        }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::spectrum::Nudft;
+    use approx::assert_relative_eq;
+
+    fn record(length: usize, nu: f64, harmonics: &[Complex64]) -> Vec<f64> {
+        let middle = 0.5 * (length as f64 - 1.0);
+        (0..length)
+            .map(|n| {
+                let m = n as f64 - middle;
+                let hum: f64 = harmonics
+                    .iter()
+                    .enumerate()
+                    .map(|(i, c)| (c * Complex64::cis(2.0 * PI * nu * (i + 1) as f64 * m)).re)
+                    .sum();
+                0.25 + 0.1 * 2.0 * m / length as f64 + hum
+            })
+            .collect()
+    }
+
+    #[test]
+    fn recovers_a_noiseless_series_and_its_frequency() {
+        let truth = [
+            Complex64::new(1.0, 0.3),
+            Complex64::new(0.0, 0.0),
+            Complex64::new(-0.2, 0.1),
+        ];
+        for weighting in [Weighting::Rectangular, Weighting::Hann] {
+            for (length, nu) in [(1000, 0.005003), (1001, 0.05), (150, 0.0203)] {
+                let x = record(length, nu, &truth);
+                let transform = Nudft::new(&x);
+                let mut guess = nu * (1.0 + 0.1 / (nu * length as f64));
+                for _ in 0..8 {
+                    let design = Design::new(length, weighting, guess, 3, &[]).unwrap();
+                    let fit = design.fit(&transform);
+                    guess += design
+                        .frequency_step(&transform, &fit, &[1.0; 3], None)
+                        .step;
+                }
+                assert_relative_eq!(guess, nu, max_relative = 1e-9);
+                let fit = Design::new(length, weighting, guess, 3, &[])
+                    .unwrap()
+                    .fit(&transform);
+                assert_relative_eq!(fit.offset, 0.25, max_relative = 1e-8);
+                assert_relative_eq!(fit.drift, 0.1, max_relative = 1e-7);
+                for (got, expected) in fit.harmonics.iter().zip(&truth) {
+                    assert!((got - expected).norm() < 1e-8);
+                }
+                let mut rest = x.clone();
+                fit.subtract_harmonics(&mut rest);
+                for (n, r) in rest.iter().enumerate() {
+                    let m = n as f64 - 0.5 * (length as f64 - 1.0);
+                    assert!((r - 0.25 - 0.2 * m / length as f64).abs() < 3e-7);
+                    assert!((fit.value_at(n) - x[n]).abs() < 1e-8);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,7 @@
+//! Long records: fitted stretch by stretch and joined.
+
+mod joined;
+mod kept;
+mod long_record;
+
+pub(crate) use long_record::{Finished, Stretches};
