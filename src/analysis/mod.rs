@@ -13,11 +13,12 @@ mod stream;
 mod stretches;
 mod tones;
 
+pub use crate::stats::LinePower;
 pub use figures::{HarmonicGroup, HarmonicGroups, harmonic_groups};
 pub use measure::measure;
 pub use measurement::{
-    BandNoise, Evidence, EvidenceKind, Folded, Harmonic, LinePower, Mains, Measurement, Noise,
-    Quality, Spectrum, Tone, Track, TrackPoint, Waveform,
+    BandNoise, Evidence, EvidenceKind, Folded, Harmonic, Mains, Measurement, Noise, Quality,
+    Spectrum, Tone, Track, TrackPoint, Waveform,
 };
 pub use options::{
     Detail, HIGHEST_CONFIDENCE, MOST_HARMONICS, MainsChoice, MeasureOptions, NOMINAL_HZ,

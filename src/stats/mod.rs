@@ -4,6 +4,7 @@ mod confidence;
 mod descriptive;
 mod estimate;
 mod excess;
+mod line_power;
 mod monotone_cubic;
 mod near_floor;
 mod quantile;
@@ -16,6 +17,7 @@ pub(crate) use descriptive::median;
 pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
 pub use estimate::{Estimate, coverage_factor};
 pub use excess::excess_ratio_quantiles;
+pub use line_power::LinePower;
 pub use near_floor::line_rms;
 pub(crate) use quantile::normal_pdf;
 pub use quantile::{

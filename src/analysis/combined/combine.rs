@@ -6,9 +6,9 @@
 //! amplitude itself moves more than noise does, the mean of the segments' powers is used instead.
 
 use super::common_phase::{common_phases, guides};
-use crate::analysis::measurement::LinePower;
 use crate::analysis::series::SegmentFit;
 use crate::analysis::series::{Observation, SmoothTrack, State};
+use crate::stats::LinePower;
 use crate::stats::chi_square_quantile;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;

@@ -5,8 +5,8 @@ use super::groups::HarmonicGroups;
 use crate::analysis::combined::{CombinedHarmonic, GRID_WALK, line_power};
 use crate::analysis::interval::is_coarse;
 use crate::analysis::measurement::{
-    BandNoise, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Spectrum, Tone, Track,
-    TrackPoint, Waveform,
+    BandNoise, Harmonic, Mains, Measurement, Noise, Quality, Spectrum, Tone, Track, TrackPoint,
+    Waveform,
 };
 use crate::analysis::noise::MeanWindow;
 use crate::analysis::noise::{NoiseFloor, RemovedLine};
@@ -20,7 +20,7 @@ use crate::analysis::tones::find_peaks;
 use crate::capture::{CaptureHeader, Coupling};
 use crate::hum::Presence;
 use crate::spectrum::{Decimator, Weighting};
-use crate::stats::{self, Estimate, f_cdf};
+use crate::stats::{self, Estimate, LinePower, f_cdf};
 use crate::{Warning, WarningCode};
 
 /// Probability of a false detection of the mains in a record that holds none.

@@ -1,9 +1,10 @@
 //! A channel of which every sample reads the same: not connected, silent, or an input below the converter's step.
 
 use super::assemble::{ChannelFacts, band};
-use crate::analysis::measurement::{Harmonic, LinePower, Mains, Measurement, Noise};
+use crate::analysis::measurement::{Harmonic, Mains, Measurement, Noise};
 use crate::analysis::options::MeasureOptions;
 use crate::stats::Estimate;
+use crate::stats::LinePower;
 use crate::{Warning, WarningCode};
 
 /// The measurement of a constant channel, without any fit: an offset within a step, and nothing else found.

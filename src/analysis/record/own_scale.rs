@@ -1,7 +1,8 @@
 //! The scale that a channel is analysed at: figures are powers and powers of powers, which must not leave the
 //! range of numbers.
 
-use crate::analysis::measurement::{LinePower, Measurement};
+use crate::analysis::measurement::Measurement;
+use crate::stats::LinePower;
 use crate::{Error, ErrorKind};
 
 /// Half peak-to-peak values that are analysed as they are.

@@ -7,7 +7,6 @@ use super::kept::KeptFits;
 use crate::analysis::combined::{OrderNoise, combine};
 use crate::analysis::figures::Folding;
 use crate::analysis::figures::HarmonicGroups;
-use crate::analysis::measurement::LinePower;
 use crate::analysis::noise::SlowNoise;
 use crate::analysis::noise::{NoiseFloor, RemovedLine};
 use crate::analysis::options::MeasureOptions;
@@ -20,6 +19,7 @@ use crate::analysis::stream::{
 use crate::analysis::tones::find_peaks;
 use crate::hum::Presence;
 use crate::spectrum::{Density, Multitaper, Weighting};
+use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 
 /// Means of the residual that are kept, Hz.

@@ -5,11 +5,11 @@
 use super::joined::{Joined, StretchFit, known_tone};
 use super::kept::KeptFits;
 use crate::analysis::figures::series_detected;
-use crate::analysis::measurement::LinePower;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::{Gap, GapKind, bridge};
 use crate::analysis::stream::{Known, Stream, StreamFit, Work, fit_stream, mean_fundamental};
 use crate::hum::Presence;
+use crate::stats::LinePower;
 
 /// Length of a stretch, s; longer where a band below an eighth of a hertz is asked for.
 const STRETCH_S: f64 = 32.0;

@@ -1,11 +1,10 @@
 //! Figures read off the tracks, averaged over how loose these may be.
 
 use super::beside::Level;
+use super::figure::{Figure, OrderFigures};
 use super::fit::Fit;
-use super::normal::{Border, GAIN, PHASE, SLOW, TRACKS};
-use super::step::solve;
-use super::{Figure, OrderFigures};
-use crate::analysis::LinePower;
+use super::solve::{Border, GAIN, PHASE, SLOW, TRACKS, solve};
+use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 

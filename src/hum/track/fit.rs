@@ -1,18 +1,17 @@
 //! The fit: slow content, starting track, then rounds of noise, steps and evidence.
 
-use super::TrackInput;
 use super::beside::{Level, Ring, pooled, rings};
+use super::input::TrackInput;
 use super::mesh::Mesh;
 use super::model::Model;
-use super::normal::{GAIN, Levels, Normal, PHASE, SLOW};
 use super::others;
-use super::prior::{
-    Looseness, gain_ladder, gain_looseness, phase_ladder, phase_looseness, slow_ladder,
-};
 use super::record::Record;
 use super::settling::{FROZEN, fit_slow};
+use super::solve::{
+    GAIN, Ladders, Levels, Looseness, Normal, PHASE, SLOW, Weighed, converge, freedom, gain_ladder,
+    gain_looseness, phase_ladder, phase_looseness, slow_ladder, weigh,
+};
 use super::start::start;
-use super::step::{Ladders, Weighed, converge, freedom, weigh};
 use crate::stats::f_quantile;
 use rustfft::num_complex::Complex64;
 

@@ -69,7 +69,7 @@ pub(super) fn amplitudes(
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use super::super::TrackInput;
+    use super::super::input::TrackInput;
     use super::super::mesh::Mesh;
     use super::*;
     use approx::assert_relative_eq;
@@ -86,7 +86,7 @@ mod tests {
             fundamental_hz: 50.0,
             orders: 7,
             tones_hz: &[],
-            wander: super::super::WanderPrior::default(),
+            wander: super::super::input::WanderPrior::default(),
         };
         let record = Record::new(&input).unwrap();
         let mut model = Model::new(Mesh::new(record.duration_s, 3.33), 50.1, &[]);

@@ -1,6 +1,6 @@
 //! The samples that the tracks are fitted to, at a rate lowered where the record is long.
 
-use super::TrackInput;
+use super::input::TrackInput;
 use crate::spectrum::Decimator;
 
 /// Samples below which the rate is left as it is.

@@ -2,10 +2,10 @@
 
 use super::beside::rings;
 use super::model::{Model, Settling};
-use super::normal::{Border, GAIN, Levels, Normal, PHASE};
-use super::prior::{Looseness, slow_ladder};
 use super::record::Record;
-use super::step::{converge, moved, solve};
+use super::solve::{
+    Border, GAIN, Levels, Looseness, Normal, PHASE, converge, moved, slow_ladder, solve,
+};
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 

@@ -1,6 +1,7 @@
 //! Seeded Monte Carlo of the tracks: how often 95 % intervals hold, and how wide they are.
 
-use super::{Figure, TrackFit, TrackInput, WanderPrior, fit_tracks};
+use super::figure::Figure;
+use super::{TrackFit, TrackInput, WanderPrior, fit_tracks};
 use crate::stats::{ConfidenceDistribution, coverage_factor};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;

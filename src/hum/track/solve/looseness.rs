@@ -1,45 +1,24 @@
 //! How far the tracks may move: ladders of looseness, each beginning at "constant", and their penalties.
 
 use super::bordered::Bordered;
-use super::mesh::Mesh;
 use super::normal::{GAIN, PHASE, SLOW, TRACKS};
+use crate::hum::track::input::WanderPrior;
+use crate::hum::track::mesh::Mesh;
 use std::f64::consts::{PI, TAU};
-
-/// What is known of the mains' frequency before the record is seen: it walks at random, by how much is known to a
-/// decade or so.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct WanderPrior {
-    /// Most likely wander, Hz/√s.
-    pub(crate) typical: f64,
-    /// Standard deviation of its decimal logarithm.
-    pub(crate) decades: f64,
-    /// Chance that the frequency is steady.
-    pub(crate) steady: f64,
-}
-
-impl Default for WanderPrior {
-    fn default() -> Self {
-        Self {
-            typical: 0.008,
-            decades: 0.6,
-            steady: 0.15,
-        }
-    }
-}
 
 /// Standard deviations of the differences of spline coefficients: second ones of s and φ, first ones of μ; 0 is constant.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub(super) struct Looseness {
-    pub(super) slow: f64,
-    pub(super) phase: f64,
-    pub(super) gain: f64,
+pub(in crate::hum::track) struct Looseness {
+    pub(in crate::hum::track) slow: f64,
+    pub(in crate::hum::track) phase: f64,
+    pub(in crate::hum::track) gain: f64,
 }
 
 /// A step of a ladder and the logarithm of its chance.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Rung {
-    pub(super) looseness: f64,
-    pub(super) log_chance: f64,
+pub(in crate::hum::track) struct Rung {
+    pub(in crate::hum::track) looseness: f64,
+    pub(in crate::hum::track) log_chance: f64,
 }
 
 /// Wander of the frequency, Hz/√s.
@@ -50,15 +29,15 @@ const GAINS: [f64; 8] = [0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0];
 const CONSTANT_GAIN: f64 = 0.5;
 
 /// Second differences of the phase at a wander: those of an integrated walk seen at knots.
-pub(super) fn phase_looseness(mesh: &Mesh, wander: f64) -> f64 {
+pub(in crate::hum::track) fn phase_looseness(mesh: &Mesh, wander: f64) -> f64 {
     TAU * wander * mesh.spacing_s().powf(1.5) * (2.0_f64 / 3.0).sqrt()
 }
 
-pub(super) fn gain_looseness(mesh: &Mesh, over_record: f64) -> f64 {
+pub(in crate::hum::track) fn gain_looseness(mesh: &Mesh, over_record: f64) -> f64 {
     over_record / (mesh.intervals() as f64).sqrt()
 }
 
-pub(super) fn phase_ladder(mesh: &Mesh, prior: &WanderPrior) -> Vec<Rung> {
+pub(in crate::hum::track) fn phase_ladder(mesh: &Mesh, prior: &WanderPrior) -> Vec<Rung> {
     let weight = |wander: f64| {
         let z = (wander / prior.typical).log10() / prior.decades;
         // A wide tail: a generator is no grid.
@@ -77,7 +56,7 @@ pub(super) fn phase_ladder(mesh: &Mesh, prior: &WanderPrior) -> Vec<Rung> {
         .collect()
 }
 
-pub(super) fn gain_ladder(mesh: &Mesh) -> Vec<Rung> {
+pub(in crate::hum::track) fn gain_ladder(mesh: &Mesh) -> Vec<Rung> {
     let share = ((1.0 - CONSTANT_GAIN) / GAINS.len() as f64).ln();
     std::iter::once(Rung {
         looseness: 0.0,
@@ -91,7 +70,7 @@ pub(super) fn gain_ladder(mesh: &Mesh) -> Vec<Rung> {
 }
 
 /// From a thirtieth of the noise of a knot's mean to the record's range.
-pub(super) fn slow_ladder(noise: f64, range: f64) -> Vec<Rung> {
+pub(in crate::hum::track) fn slow_ladder(noise: f64, range: f64) -> Vec<Rung> {
     let mut rungs = vec![Rung {
         looseness: 0.0,
         log_chance: 0.0,
@@ -109,10 +88,10 @@ pub(super) fn slow_ladder(noise: f64, range: f64) -> Vec<Rung> {
 
 /// Precisions that looseness stands for; "constant" is a finite one that no record can tell from it.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Precisions([f64; TRACKS]);
+pub(in crate::hum::track) struct Precisions([f64; TRACKS]);
 
 impl Precisions {
-    pub(super) fn new(looseness: &Looseness, information: &Bordered) -> Self {
+    pub(in crate::hum::track) fn new(looseness: &Looseness, information: &Bordered) -> Self {
         let n = information.banded() / TRACKS;
         let waves = n as f64 / PI;
         let precision = |track: usize, looseness: f64, stiffness: f64| {
@@ -131,19 +110,19 @@ impl Precisions {
     }
 
     /// The same with one track's precision multiplied.
-    pub(super) fn scaled(mut self, track: usize, factor: f64) -> Self {
+    pub(in crate::hum::track) fn scaled(mut self, track: usize, factor: f64) -> Self {
         self.0[track] *= factor;
         self
     }
 
     /// Differences that a track's prior rests on.
-    pub(super) fn rank(track: usize, coefficients: usize) -> f64 {
+    pub(in crate::hum::track) fn rank(track: usize, coefficients: usize) -> f64 {
         let free = if track == GAIN { 1 } else { 2 };
         coefficients.saturating_sub(free) as f64
     }
 
     /// Adds the penalties to the information.
-    pub(super) fn add_to(&self, matrix: &mut Bordered) {
+    pub(in crate::hum::track) fn add_to(&self, matrix: &mut Bordered) {
         let n = matrix.banded() / TRACKS;
         for (track, &p) in self.0.iter().enumerate() {
             let stencil = stencil(track);
@@ -159,7 +138,7 @@ impl Precisions {
     }
 
     /// P·β over the band, and βᵀ·P·β.
-    pub(super) fn product(&self, tracks: [&[f64]; TRACKS]) -> (Vec<f64>, f64) {
+    pub(in crate::hum::track) fn product(&self, tracks: [&[f64]; TRACKS]) -> (Vec<f64>, f64) {
         let n = tracks[0].len();
         let mut product = vec![0.0; TRACKS * n];
         let mut form = 0.0;
@@ -181,7 +160,7 @@ impl Precisions {
     }
 
     /// ½·log|P| over what P rests on.
-    pub(super) fn half_log_determinant(&self, coefficients: usize) -> f64 {
+    pub(in crate::hum::track) fn half_log_determinant(&self, coefficients: usize) -> f64 {
         self.0
             .iter()
             .enumerate()

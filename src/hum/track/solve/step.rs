@@ -1,10 +1,10 @@
 //! Steps of Gauss and Newton with the tracks' priors, and the evidence of how loose the tracks are.
 
 use super::bordered::Factored;
-use super::model::Model;
+use super::looseness::{Looseness, Precisions, Rung};
 use super::normal::{Border, GAIN, Levels, Normal, PHASE, SLOW, TRACKS};
-use super::prior::{Looseness, Precisions, Rung};
-use super::record::Record;
+use crate::hum::track::model::Model;
+use crate::hum::track::record::Record;
 use rustfft::num_complex::Complex64;
 
 /// Largest change of a guide order's phase in one step, rad.
@@ -19,17 +19,17 @@ const DAMPING: f64 = 1e-9;
 const FAR: f64 = 9.0;
 
 /// The penalised step at one looseness, and what it says of it.
-pub(super) struct Solved {
-    pub(super) factored: Factored,
+pub(in crate::hum::track) struct Solved {
+    pub(in crate::hum::track) factored: Factored,
     /// Change of every unknown.
-    pub(super) change: Vec<f64>,
-    pub(super) log_evidence: f64,
+    pub(in crate::hum::track) change: Vec<f64>,
+    pub(in crate::hum::track) log_evidence: f64,
     /// Twice the gain that the step promises.
-    pub(super) decrement: f64,
+    pub(in crate::hum::track) decrement: f64,
 }
 
 /// Solves at `looseness`; the tracks in `frozen` stay as they are.
-pub(super) fn solve(
+pub(in crate::hum::track) fn solve(
     normal: &Normal,
     model: &Model,
     looseness: &Looseness,
@@ -84,7 +84,11 @@ fn solve_with(
 }
 
 /// Degrees of freedom that each track takes at a looseness.
-pub(super) fn freedom(normal: &Normal, model: &Model, looseness: &Looseness) -> [f64; TRACKS] {
+pub(in crate::hum::track) fn freedom(
+    normal: &Normal,
+    model: &Model,
+    looseness: &Looseness,
+) -> [f64; TRACKS] {
     let precisions = Precisions::new(looseness, &normal.information);
     let n = model.mesh.coefficients();
     [SLOW, PHASE, GAIN].map(|track| {
@@ -107,7 +111,7 @@ pub(super) fn freedom(normal: &Normal, model: &Model, looseness: &Looseness) -> 
 }
 
 /// The model with a share of a change made.
-pub(super) fn moved(model: &Model, change: &[f64], share: f64) -> Model {
+pub(in crate::hum::track) fn moved(model: &Model, change: &[f64], share: f64) -> Model {
     let mut out = model.clone();
     let n = model.mesh.coefficients();
     for i in 0..n {
@@ -160,7 +164,7 @@ fn allowed(model: &Model, change: &[f64]) -> f64 {
 }
 
 /// Steps until the gain left is small; returns the normal equations of the last state looked at.
-pub(super) fn converge(
+pub(in crate::hum::track) fn converge(
     record: &Record,
     model: &mut Model,
     levels: &Levels,
@@ -195,29 +199,29 @@ pub(super) fn converge(
 
 /// One looseness with its share of what is believed.
 #[derive(Debug, Clone)]
-pub(super) struct Candidate {
-    pub(super) looseness: Looseness,
-    pub(super) log_weight: f64,
+pub(in crate::hum::track) struct Candidate {
+    pub(in crate::hum::track) looseness: Looseness,
+    pub(in crate::hum::track) log_weight: f64,
 }
 
 /// Ladders of the three tracks.
 #[derive(Debug, Clone)]
-pub(super) struct Ladders {
-    pub(super) slow: Vec<Rung>,
-    pub(super) phase: Vec<Rung>,
-    pub(super) gain: Vec<Rung>,
+pub(in crate::hum::track) struct Ladders {
+    pub(in crate::hum::track) slow: Vec<Rung>,
+    pub(in crate::hum::track) phase: Vec<Rung>,
+    pub(in crate::hum::track) gain: Vec<Rung>,
 }
 
 /// What the grid says: the looseness that count, by falling weight, and the log odds that each track moves at all.
 #[derive(Debug, Clone)]
-pub(super) struct Weighed {
-    pub(super) candidates: Vec<Candidate>,
-    pub(super) log_odds: [f64; TRACKS],
+pub(in crate::hum::track) struct Weighed {
+    pub(in crate::hum::track) candidates: Vec<Candidate>,
+    pub(in crate::hum::track) log_odds: [f64; TRACKS],
 }
 
 /// Weighs the grid of looseness by evidence and prior: the slow content's ladder first, then the whole of the phase's
 /// and the gain's beside its best rungs and "constant".
-pub(super) fn weigh(
+pub(in crate::hum::track) fn weigh(
     normal: &Normal,
     model: &Model,
     ladders: &Ladders,

@@ -4,11 +4,11 @@ use crate::numeric::Cholesky;
 use crate::vector::vectorised;
 
 /// Entries of a row of the band, the diagonal included: three tracks and four splines each.
-pub(super) const WIDTH: usize = 12;
+pub(in crate::hum::track) const WIDTH: usize = 12;
 
 /// A matrix [[B, C], [Cᵀ, D]]: B banded with [`WIDTH`] − 1 off-diagonals on either side, D dense.
 #[derive(Debug, Clone)]
-pub(super) struct Bordered {
+pub(in crate::hum::track) struct Bordered {
     /// Lower half of the band: row r holds columns r − 11 to r.
     band: Vec<f64>,
     /// Rows of the band, columns of the border.
@@ -20,7 +20,7 @@ pub(super) struct Bordered {
 }
 
 impl Bordered {
-    pub(super) fn zeros(banded: usize, border: usize) -> Self {
+    pub(in crate::hum::track) fn zeros(banded: usize, border: usize) -> Self {
         Self {
             band: vec![0.0; banded * WIDTH],
             cross: vec![0.0; banded * border],
@@ -30,11 +30,11 @@ impl Bordered {
         }
     }
 
-    pub(super) fn banded(&self) -> usize {
+    pub(in crate::hum::track) fn banded(&self) -> usize {
         self.banded
     }
 
-    pub(super) fn border(&self) -> usize {
+    pub(in crate::hum::track) fn border(&self) -> usize {
         self.border
     }
 
@@ -43,25 +43,25 @@ impl Bordered {
     }
 
     /// Adds to an entry of the band; `row` ≥ `column`.
-    pub(super) fn add(&mut self, row: usize, column: usize, value: f64) {
+    pub(in crate::hum::track) fn add(&mut self, row: usize, column: usize, value: f64) {
         self.band[Self::at(row, column)] += value;
     }
 
-    pub(super) fn diagonal(&self, row: usize) -> f64 {
+    pub(in crate::hum::track) fn diagonal(&self, row: usize) -> f64 {
         self.band[Self::at(row, row)]
     }
 
-    pub(super) fn corner_diagonal(&self, column: usize) -> f64 {
+    pub(in crate::hum::track) fn corner_diagonal(&self, column: usize) -> f64 {
         self.corner[column * self.border + column]
     }
 
-    pub(super) fn add_corner(&mut self, column: usize, value: f64) {
+    pub(in crate::hum::track) fn add_corner(&mut self, column: usize, value: f64) {
         self.corner[column * self.border + column] += value;
     }
 
     /// Adds the products of rows that stand for `WIDTH` neighbouring unknowns from `first` and the whole border: the
     /// upper triangle of a square of that size.
-    pub(super) fn scatter(&mut self, first: usize, products: &[f64]) {
+    pub(in crate::hum::track) fn scatter(&mut self, first: usize, products: &[f64]) {
         let size = WIDTH + self.border;
         for i in 0..WIDTH {
             for j in i..WIDTH {
@@ -81,7 +81,7 @@ impl Bordered {
     }
 
     /// Takes an unknown of the band out: it stays where it is.
-    pub(super) fn pin(&mut self, index: usize) {
+    pub(in crate::hum::track) fn pin(&mut self, index: usize) {
         for other in index.saturating_sub(WIDTH - 1)..(index + WIDTH).min(self.banded) {
             let (row, column) = (index.max(other), index.min(other));
             self.band[Self::at(row, column)] = 0.0;
@@ -91,7 +91,7 @@ impl Bordered {
     }
 
     /// The same with only some columns of the border.
-    pub(super) fn with_border(&self, columns: &[usize]) -> Self {
+    pub(in crate::hum::track) fn with_border(&self, columns: &[usize]) -> Self {
         let pick = |from: &[f64]| -> Vec<f64> { columns.iter().map(|&c| from[c]).collect() };
         Self {
             band: self.band.clone(),
@@ -108,7 +108,7 @@ impl Bordered {
     }
 
     /// Factors it; `None` where it is not positive definite.
-    pub(super) fn factor(mut self) -> Option<Factored> {
+    pub(in crate::hum::track) fn factor(mut self) -> Option<Factored> {
         let border = self.border;
         let mut inverses = vec![0.0; self.banded];
         let definite = vectorised(
@@ -183,7 +183,7 @@ fn factor_row(band: &mut [f64], inverses: &mut [f64], r: usize) -> bool {
 
 /// The factors of a [`Bordered`] matrix.
 #[derive(Debug, Clone)]
-pub(super) struct Factored {
+pub(in crate::hum::track) struct Factored {
     band: Vec<f64>,
     inverses: Vec<f64>,
     cross: Vec<f64>,
@@ -193,7 +193,7 @@ pub(super) struct Factored {
 
 impl Factored {
     /// Solves in place: the band's unknowns, then the border's.
-    pub(super) fn solve(&self, b: &mut [f64]) {
+    pub(in crate::hum::track) fn solve(&self, b: &mut [f64]) {
         let n = self.inverses.len();
         let (inner, outer) = b.split_at_mut(n);
         for r in 0..n {
@@ -224,7 +224,7 @@ impl Factored {
         }
     }
 
-    pub(super) fn log_determinant(&self) -> f64 {
+    pub(in crate::hum::track) fn log_determinant(&self) -> f64 {
         self.corner.log_determinant() - 2.0 * self.inverses.iter().map(|i| i.ln()).sum::<f64>()
     }
 }

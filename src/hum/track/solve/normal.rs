@@ -5,45 +5,45 @@
 //! weight: the estimating equations are Σ Jᵀ·V⁻¹·(x − model) with V⁻¹ taken per order (columns are narrow in frequency).
 
 use super::bordered::{Bordered, WIDTH};
-use super::model::Model;
-use super::record::Record;
+use crate::hum::track::model::Model;
+use crate::hum::track::record::Record;
 use crate::vector::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// Tracks of the model, as their coefficients are interleaved.
-pub(super) const TRACKS: usize = 3;
-pub(super) const SLOW: usize = 0;
-pub(super) const PHASE: usize = 1;
-pub(super) const GAIN: usize = 2;
+pub(in crate::hum::track) const TRACKS: usize = 3;
+pub(in crate::hum::track) const SLOW: usize = 0;
+pub(in crate::hum::track) const PHASE: usize = 1;
+pub(in crate::hum::track) const GAIN: usize = 2;
 
 /// Variance of a sample, were the noise white at the level it has there.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Levels {
-    pub(super) slow: f64,
-    pub(super) orders: Vec<f64>,
-    pub(super) tones: Vec<f64>,
+pub(in crate::hum::track) struct Levels {
+    pub(in crate::hum::track) slow: f64,
+    pub(in crate::hum::track) orders: Vec<f64>,
+    pub(in crate::hum::track) tones: Vec<f64>,
 }
 
 /// Information and score at a state of the model.
 #[derive(Debug, Clone)]
-pub(super) struct Normal {
-    pub(super) information: Bordered,
-    pub(super) score: Vec<f64>,
+pub(in crate::hum::track) struct Normal {
+    pub(in crate::hum::track) information: Bordered,
+    pub(in crate::hum::track) score: Vec<f64>,
     /// Trusted sum of squared residuals.
-    pub(super) squares: f64,
+    pub(in crate::hum::track) squares: f64,
 }
 
 /// Where the border's columns stand.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Border {
-    pub(super) orders: usize,
-    pub(super) tones: usize,
-    pub(super) settling: bool,
+pub(in crate::hum::track) struct Border {
+    pub(in crate::hum::track) orders: usize,
+    pub(in crate::hum::track) tones: usize,
+    pub(in crate::hum::track) settling: bool,
 }
 
 impl Border {
-    pub(super) fn of(model: &Model) -> Self {
+    pub(in crate::hum::track) fn of(model: &Model) -> Self {
         Self {
             orders: model.orders.len(),
             tones: model.tones.len(),
@@ -51,11 +51,11 @@ impl Border {
         }
     }
 
-    pub(super) fn settling_at(&self) -> usize {
+    pub(in crate::hum::track) fn settling_at(&self) -> usize {
         2 * (self.orders + self.tones)
     }
 
-    pub(super) fn len(&self) -> usize {
+    pub(in crate::hum::track) fn len(&self) -> usize {
         self.settling_at() + if self.settling { 2 } else { 0 }
     }
 }
@@ -74,7 +74,12 @@ struct Rows {
 
 impl Normal {
     /// `extra` adds columns of settling shapes at fixed time constants behind the border, for trial.
-    pub(super) fn new(record: &Record, model: &Model, levels: &Levels, extra: &[f64]) -> Self {
+    pub(in crate::hum::track) fn new(
+        record: &Record,
+        model: &Model,
+        levels: &Levels,
+        extra: &[f64],
+    ) -> Self {
         let layout = Border::of(model);
         let border = layout.len() + extra.len();
         let n = TRACKS * model.mesh.coefficients();
@@ -107,7 +112,7 @@ impl Normal {
     }
 
     /// The same with only some columns of the border.
-    pub(super) fn with_border(&self, columns: &[usize]) -> Self {
+    pub(in crate::hum::track) fn with_border(&self, columns: &[usize]) -> Self {
         let n = self.information.banded();
         let mut score = self.score[..n].to_vec();
         score.extend(columns.iter().map(|c| self.score[n + c]));
