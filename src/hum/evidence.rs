@@ -4,6 +4,7 @@
 //! that a line of that strength stands there for another reason: the record's own other lines say how great that is.
 
 use super::line_spectrum::{Line, LineSpectrum};
+use std::sync::OnceLock;
 
 /// Highest order that counts.
 const TOP_ORDER: usize = 40;
@@ -42,11 +43,23 @@ pub(crate) struct Evidence {
 #[derive(Debug, Clone)]
 pub(crate) struct Witness<'a> {
     spectrum: &'a LineSpectrum,
+    /// Strength of the weakest line.
+    weakest: f64,
+    /// Lines of comparable strength around each, once asked for.
+    comparable: Vec<OnceLock<usize>>,
 }
 
 impl<'a> Witness<'a> {
     pub(crate) fn new(spectrum: &'a LineSpectrum) -> Self {
-        Self { spectrum }
+        Self {
+            spectrum,
+            weakest: spectrum
+                .lines
+                .iter()
+                .map(|line| line.strength)
+                .fold(f64::INFINITY, f64::min),
+            comparable: vec![OnceLock::new(); spectrum.lines.len()],
+        }
     }
 
     /// How far from its place a line serves.
@@ -78,13 +91,54 @@ impl<'a> Witness<'a> {
             (line.hz - around).max(0.0),
             (line.hz + around).min(self.spectrum.top_hz),
         );
-        let others = self.spectrum.between(low, high).filter(|(i, other)| {
-            let multiple = (other.hz / fundamental_hz).round().max(1.0) * fundamental_hz;
-            *i != own
-                && other.strength > COMPARABLE * line.strength
-                && (other.hz - multiple).abs() >= self.tolerance_hz(other)
+        let counts =
+            |i: usize, other: &Line| i != own && other.strength > COMPARABLE * line.strength;
+        let all = *self.comparable[own].get_or_init(|| {
+            let near = self.spectrum.between(low, high);
+            near.filter(|(i, other)| counts(*i, other)).count()
         });
-        others.count() as f64 * within_hz / (high - low).max(within_hz)
+        // Without those that are orders of the fundamental.
+        let first = (low / fundamental_hz).round().max(1.0) as usize;
+        let last = (high / fundamental_hz).round().max(1.0) as usize;
+        let orders: usize = if all == 0 {
+            0
+        } else {
+            (first..=last)
+                .map(|order| self.at_order(order, fundamental_hz, (low, high), &counts))
+                .sum()
+        };
+        (all - orders) as f64 * within_hz / (high - low).max(within_hz)
+    }
+
+    /// How many of the lines between two frequencies serve an order.
+    fn at_order(
+        &self,
+        order: usize,
+        fundamental_hz: f64,
+        (low_hz, high_hz): (f64, f64),
+        counts: &impl Fn(usize, &Line) -> bool,
+    ) -> usize {
+        let multiple = order as f64 * fundamental_hz;
+        let half = 0.5 * fundamental_hz;
+        let widest = self.tolerance_hz(&Line {
+            hz: multiple + half,
+            strength: self.weakest,
+            ..self.spectrum.lines[0]
+        });
+        let reach = widest.min(half);
+        // The first order has all that lies below it.
+        let below = if order == 1 { widest } else { reach };
+        self.spectrum
+            .between(
+                (multiple - below).max(low_hz),
+                (multiple + reach).min(high_hz),
+            )
+            .filter(|(i, other)| {
+                counts(*i, other)
+                    && (other.hz / fundamental_hz).round().max(1.0) as usize == order
+                    && (other.hz - multiple).abs() < self.tolerance_hz(other)
+            })
+            .count()
     }
 
     /// Most that a line may count: −ln of the chance that one like it stands there.
