@@ -20,6 +20,10 @@ const MOST_RESOLVED: usize = 5;
 const LEAST_OF_STEP: f64 = 5e-3;
 const LEAST_OF_RANGE: f64 = 2e-4;
 
+/// Most samples times squared parameters that one step of the fit may cost: that of 40 orders in the longest clipped record.
+/// Orders beyond are not fitted; what they may hold is bounded.
+const MOST_COST: f64 = 4.6e8;
+
 /// What is to be fitted, and where the fit starts.
 #[derive(Debug)]
 pub(super) struct IntervalTask<'a> {
@@ -75,7 +79,7 @@ pub(crate) struct IntervalFit {
 pub(super) fn fit(task: &IntervalTask<'_>) -> Option<IntervalFit> {
     let mut model = Model {
         said: task.said,
-        orders: task.start.harmonics.len(),
+        orders: affordable_orders(task),
         tones: task.tones.len(),
         free: task.free,
         prior: Some(task.prior),
@@ -91,7 +95,7 @@ pub(super) fn fit(task: &IntervalTask<'_>) -> Option<IntervalFit> {
         fundamental: task.start.fundamental,
         offset: task.start.offset,
         drift: task.start.drift,
-        harmonics: task.start.harmonics.clone(),
+        harmonics: task.start.harmonics[..model.orders].to_vec(),
         tones: task.tones.clone(),
         scale: task.deviation.ln(),
     };
@@ -124,7 +128,42 @@ pub(super) fn fit(task: &IntervalTask<'_>) -> Option<IntervalFit> {
         best: &best,
         rounded: Rounded::new(task),
     };
-    reader.read(dof)
+    let mut found = reader.read(dof)?;
+    let beyond = &task.start.harmonics[model.orders..];
+    add_orders_beyond(&mut found, beyond, task.step, reader.quantile);
+    Some(found)
+}
+
+/// Orders of the series that the fit can afford.
+fn affordable_orders(task: &IntervalTask<'_>) -> usize {
+    let parameters = (MOST_COST / task.said.len().max(1) as f64).sqrt();
+    let others = 4 + 2 * task.tones.len();
+    let affordable = ((parameters - others as f64) / 2.0).max(1.0) as usize;
+    task.start.harmonics.len().min(affordable)
+}
+
+/// Orders that were not fitted keep their least squares amplitudes. Rounding errors are no larger than half a step, so that all
+/// orders together are off by no more than that (Parseval); of a clipped record they may be anything up to twice what they seem.
+fn add_orders_beyond(
+    found: &mut IntervalFit,
+    beyond: &[Complex64],
+    step: Option<f64>,
+    quantile: f64,
+) {
+    if beyond.is_empty() {
+        return;
+    }
+    let seen = beyond.iter().map(Complex64::norm_sqr).sum::<f64>().sqrt();
+    let reach = |own: f64| step.map_or(own, |q| q / 2f64.sqrt());
+    found.hum.high = found.hum.high.hypot(seen + reach(seen));
+    found.harmonics.extend(beyond.iter().map(|c| {
+        let variance = (reach(c.norm()) / quantile).powi(2);
+        IntervalLine {
+            amplitude: *c,
+            along: variance,
+            across: variance,
+        }
+    }));
 }
 
 struct Reader<'a> {
@@ -159,7 +198,11 @@ impl Rounded {
             return None;
         }
         let mut start = vec![task.start.offset];
-        start.extend(task.start.harmonics.iter().flat_map(|c| [c.re, -c.im]));
+        start.extend(
+            task.start.harmonics[..affordable_orders(task)]
+                .iter()
+                .flat_map(|c| [c.re, -c.im]),
+        );
         Some(Self {
             start,
             step: task.step?,
