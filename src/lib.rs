@@ -14,11 +14,11 @@ pub mod plan;
 pub mod printable;
 pub mod report;
 pub mod results;
+mod save;
 pub mod separation;
 pub mod session;
 pub mod spectrum;
 pub mod stats;
-mod vector;
 mod warning;
 
 pub use analysis::{MeasureOptions, Measurement, measure};

@@ -6,11 +6,13 @@
 mod acquisition;
 mod condition;
 mod memory;
+mod sink;
 mod source;
 
 pub use acquisition::{Acquisition, Coupling};
 pub use condition::Condition;
 pub use memory::Capture;
+pub use sink::{FrameSink, MemorySink};
 pub use source::{
     CaptureHeader, Channel, FrameSource, MemorySource, RateOrigin, SAMPLE_RATE_LIMITS_HZ, TimeBase,
 };

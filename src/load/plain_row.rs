@@ -6,7 +6,7 @@ use super::number::{Decimal, read_decimal};
 use super::plan::{Plan, Use};
 use super::row::Frame;
 use super::shape::Shape;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 
 /// A row of plain numbers.
 #[derive(Debug, Clone, Copy, Default)]

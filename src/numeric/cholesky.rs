@@ -1,6 +1,6 @@
 //! Cholesky factorisation of small dense normal matrices.
 
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 
 /// U of A = Uᵀ·U, rows packed full: every step runs along rows.
 #[derive(Debug, Clone)]

@@ -1,6 +1,12 @@
-//! Numerical tools: linear systems and interpolation.
+//! Numerical tools: linear systems, peaks between grid points, functions, loops for vector registers.
 
+mod banded;
+mod bessel;
 mod cholesky;
 pub(crate) mod parabola;
+mod vector;
 
+pub(crate) use banded::{Banded, Roughness};
+pub(crate) use bessel::bessel_i0;
 pub(crate) use cholesky::Cholesky;
+pub(crate) use vector::{dot, vectorised};

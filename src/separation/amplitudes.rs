@@ -1,10 +1,10 @@
 //! Amplitudes: constants of a piece, a gain common to all orders, deviations of their own.
 
-use super::banded::{Banded, Roughness};
 use super::fit::Fitter;
 use super::model::HumModel;
 use super::smoother::{Smoothed, TrackData, dot};
 use super::sums::{Sums, gram_of, whole_sums};
+use crate::numeric::{Banded, Roughness};
 use rustfft::num_complex::Complex64;
 
 /// Fastest changes that tracks follow, Hz.

@@ -1,6 +1,6 @@
 //! A copy of a record at a lower rate, made in two steps.
 
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use std::f64::consts::PI;
 
 /// Kaiser shape for 80 dB of stop band, and what such a filter needs: length times transition, cycles.

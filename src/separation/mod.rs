@@ -13,7 +13,6 @@
 mod account;
 mod alignment;
 mod amplitudes;
-mod banded;
 mod breaks;
 mod broadband;
 mod chapters;
@@ -36,7 +35,6 @@ mod model;
 mod options;
 mod oscillators;
 mod outliers;
-mod output;
 mod phase;
 mod playback;
 mod prospect;
@@ -46,23 +44,21 @@ mod result;
 mod search;
 mod separate;
 mod short;
-mod sink;
 mod smoother;
 mod sums;
 mod survey;
 mod template;
 mod transfer;
 mod watch;
-mod wave_file;
 
+pub use crate::capture::{FrameSink, MemorySink};
+pub use crate::save::FileSink;
 pub use difference::difference;
 pub use harmonic::{HarmonicOptions, Parts, harmonic};
 pub use options::{Keep, MethodChoice, Offset, SeparateOptions};
-pub use output::FileSink;
 pub use reference::reference;
 pub use result::{
     ClippedStretch, HumTrack, Match, Method, Rejection, Removed, Separation, TouchedBand,
 };
 pub use separate::separate;
-pub use sink::{FrameSink, MemorySink};
 pub use template::{Template, template};

@@ -2,7 +2,7 @@
 
 use super::model::HumModel;
 use super::sums::Sums;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 

@@ -1,11 +1,11 @@
 //! The phase track, from all harmonics together.
 
-use super::banded::{Banded, Roughness};
 use super::fit::Fitter;
 use super::model::HumModel;
 use super::smoother::{Smoothed, TrackData, dot};
 use super::sums::Sums;
 use crate::numeric::Cholesky;
+use crate::numeric::{Banded, Roughness};
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;

@@ -1,7 +1,7 @@
 //! The hum of a model with steady amplitudes, played from tables of one cycle.
 
 use super::model::HumModel;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;

@@ -1,6 +1,6 @@
 //! Penalised smoothing of a track on a mesh, its memory chosen by the data.
 
-use super::banded::{Banded, Roughness};
+use crate::numeric::{Banded, Roughness};
 
 /// Longest memory tried for tracks of free slope, knots: beyond it the system is ill-conditioned.
 const LONGEST_SLOPE_MEMORY: f64 = 300.0;

@@ -1,7 +1,7 @@
 //! Phasor sums on the mesh, and the noise beside each order that they show.
 
-use super::banded::Banded;
 use super::model::HumModel;
+use crate::numeric::Banded;
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 

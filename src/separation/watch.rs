@@ -3,8 +3,8 @@
 use super::fit::FitSettings;
 use super::model::HumModel;
 use super::sums::{differences, group_bounds, mean_power, pool};
+use crate::numeric::vectorised;
 use crate::stats::median;
-use crate::vector::vectorised;
 use realfft::RealFftPlanner;
 use rustfft::num_complex::Complex64;
 

@@ -1,7 +1,7 @@
 //! Lowering the rate in front of the harmonic fit.
 
-use super::bessel::bessel_i0;
-use crate::vector::{dot, vectorised};
+use crate::numeric::bessel_i0;
+use crate::numeric::{dot, vectorised};
 use rayon::prelude::*;
 use std::f64::consts::PI;
 

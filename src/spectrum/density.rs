@@ -1,7 +1,7 @@
 //! One-sided power spectral density by sine tapers.
 
 use super::fft;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use crate::{Error, ErrorKind};
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;

@@ -1,6 +1,5 @@
 //! Spectra: windows, transforms at any frequency, and the one-sided power spectral density.
 
-mod bessel;
 mod decimator;
 mod density;
 mod dirichlet;

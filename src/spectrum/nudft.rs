@@ -1,8 +1,8 @@
 //! The discrete-time Fourier transform at any frequency.
 
-use super::bessel::bessel_i0;
 use super::fft;
-use crate::vector::vectorised;
+use crate::numeric::bessel_i0;
+use crate::numeric::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::cell::RefCell;

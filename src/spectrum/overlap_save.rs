@@ -2,7 +2,7 @@
 
 use super::decimator::Decimator;
 use super::fft;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use realfft::ComplexToReal;
 use realfft::num_complex::Complex64;
 use std::fmt;

@@ -2,7 +2,7 @@
 
 use super::density::{Density, Multitaper};
 use super::fft;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::f64::consts::PI;

@@ -261,10 +261,10 @@ impl Model<'_> {
                 set(i, *at, value);
             }
             for (other_at, other) in &columns[..=c] {
-                set(*other_at, *at, crate::vector::dot(other, &weighted));
+                set(*other_at, *at, crate::numeric::dot(other, &weighted));
             }
-            set(*at, last, crate::vector::dot(column, &crossed));
-            gradient[*at] = crate::vector::dot(column, &scores);
+            set(*at, last, crate::numeric::dot(column, &crossed));
+            gradient[*at] = crate::numeric::dot(column, &scores);
         }
         gradient[last] = each.iter().map(|e| e.by_scale).sum();
         set(last, last, each.iter().map(|e| -e.scale_scale).sum());

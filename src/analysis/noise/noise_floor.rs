@@ -1,7 +1,7 @@
 //! The noise density with what the lines covered filled at their neighbours' level.
 
+use crate::numeric::vectorised;
 use crate::spectrum::{Density, Tapers};
-use crate::vector::vectorised;
 use std::f64::consts::PI;
 use std::ops::Range;
 

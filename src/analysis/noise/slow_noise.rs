@@ -10,8 +10,8 @@
 //! are not in the interval, which so holds for offsets told again within some sixty record lengths.
 
 use super::noise_floor::NoiseFloor;
+use crate::numeric::vectorised;
 use crate::stats::{coverage_factor, normal_cdf, normal_quantile};
-use crate::vector::vectorised;
 use statrs::function::gamma::ln_gamma;
 use std::f64::consts::PI;
 use std::sync::OnceLock;

@@ -1,7 +1,7 @@
 //! Plain figures of the waveform, gathered while the record is read.
 
 use crate::analysis::measurement::Waveform;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 
 /// Running sums of the finite samples about the first of them, so that an offset of a million times
 /// the rest costs no digits; pairwise by blocks.

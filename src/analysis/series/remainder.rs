@@ -1,7 +1,7 @@
 //! A record's transform with lines taken out of it, without transforming again.
 
+use crate::numeric::vectorised;
 use crate::spectrum::{Kernel, Nudft, Weighting};
-use crate::vector::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 

@@ -1,7 +1,7 @@
 //! Symmetric positive definite systems of a band with a dense border.
 
 use crate::numeric::Cholesky;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 
 /// Entries of a row of the band, the diagonal included: three tracks and four splines each.
 pub(in crate::hum::track) const WIDTH: usize = 12;

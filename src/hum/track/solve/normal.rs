@@ -7,7 +7,7 @@
 use super::bordered::{Bordered, WIDTH};
 use crate::hum::track::model::Model;
 use crate::hum::track::record::Record;
-use crate::vector::vectorised;
+use crate::numeric::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 

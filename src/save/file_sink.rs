@@ -1,8 +1,7 @@
 //! Writes separated captures to files that are complete or absent.
 
-use super::sink::FrameSink;
 use super::wave_file::WaveFile;
-use crate::capture::CaptureHeader;
+use crate::capture::{CaptureHeader, FrameSink};
 use crate::printable::text_cell;
 use crate::{Error, ErrorKind};
 use ndarray::Array2;

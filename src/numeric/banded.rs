@@ -2,14 +2,14 @@
 
 /// A symmetric matrix with two off-diagonals on either side.
 #[derive(Debug, Clone)]
-pub(super) struct Banded {
+pub(crate) struct Banded {
     diagonal: Vec<f64>,
     first: Vec<f64>,
     second: Vec<f64>,
 }
 
 impl Banded {
-    pub(super) fn zeros(n: usize) -> Self {
+    pub(crate) fn zeros(n: usize) -> Self {
         Self {
             diagonal: vec![0.0; n],
             first: vec![0.0; n.saturating_sub(1)],
@@ -17,18 +17,18 @@ impl Banded {
         }
     }
 
-    pub(super) fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.diagonal.len()
     }
 
     /// Adds the hat functions' inner products (left-left, left-right, right-right) of interval `i`.
-    pub(super) fn add_interval(&mut self, i: usize, gram: [f64; 3], scale: f64) {
+    pub(crate) fn add_interval(&mut self, i: usize, gram: [f64; 3], scale: f64) {
         self.diagonal[i] += scale * gram[0];
         self.first[i] += scale * gram[1];
         self.diagonal[i + 1] += scale * gram[2];
     }
 
-    pub(super) fn add_scaled(&mut self, other: &Self, scale: f64) {
+    pub(crate) fn add_scaled(&mut self, other: &Self, scale: f64) {
         let pairs = [
             (&mut self.diagonal, &other.diagonal),
             (&mut self.first, &other.first),
@@ -42,7 +42,7 @@ impl Banded {
     }
 
     /// Product with a vector.
-    pub(super) fn multiply(&self, x: &[f64]) -> Vec<f64> {
+    pub(crate) fn multiply(&self, x: &[f64]) -> Vec<f64> {
         let n = self.len();
         let mut y: Vec<f64> = self.diagonal.iter().zip(x).map(|(d, v)| d * v).collect();
         for i in 0..n.saturating_sub(1) {
@@ -56,12 +56,12 @@ impl Banded {
         y
     }
 
-    pub(super) fn mean_diagonal(&self) -> f64 {
+    pub(crate) fn mean_diagonal(&self) -> f64 {
         self.diagonal.iter().sum::<f64>() / self.len().max(1) as f64
     }
 
     /// L D Lᵀ factorisation; a floor on the pivots keeps empty rows (all samples masked) solvable.
-    pub(super) fn factor(&self) -> Factor {
+    pub(crate) fn factor(&self) -> Factor {
         let n = self.len();
         let floor = 1e-13 * self.mean_diagonal().max(f64::MIN_POSITIVE);
         let mut d = vec![0.0; n];
@@ -94,14 +94,14 @@ impl Banded {
 
 /// The factors of a [`Banded`] matrix.
 #[derive(Debug, Clone)]
-pub(super) struct Factor {
+pub(crate) struct Factor {
     d: Vec<f64>,
     l1: Vec<f64>,
     l2: Vec<f64>,
 }
 
 impl Factor {
-    pub(super) fn solve(&self, rhs: &[f64]) -> Vec<f64> {
+    pub(crate) fn solve(&self, rhs: &[f64]) -> Vec<f64> {
         let n = self.d.len();
         let mut x = rhs.to_vec();
         for i in 0..n {
@@ -126,12 +126,12 @@ impl Factor {
         x
     }
 
-    pub(super) fn log_determinant(&self) -> f64 {
+    pub(crate) fn log_determinant(&self) -> f64 {
         self.d.iter().map(|d| d.ln()).sum()
     }
 
     /// Diagonal of the inverse (Takahashi, Fagan & Chin 1973): posterior variances.
-    pub(super) fn inverse_diagonal(&self) -> Vec<f64> {
+    pub(crate) fn inverse_diagonal(&self) -> Vec<f64> {
         let n = self.d.len();
         let mut diagonal = vec![0.0; n];
         let mut first = vec![0.0; n];
@@ -154,7 +154,7 @@ impl Factor {
 
 /// How a track may change from knot to knot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Roughness {
+pub(crate) enum Roughness {
     /// Random walk: first differences cost.
     Level,
     /// Integrated random walk: changes of slope cost.
@@ -163,7 +163,7 @@ pub(super) enum Roughness {
 
 impl Roughness {
     /// Dimensions that cost nothing.
-    pub(super) fn free(self) -> usize {
+    pub(crate) fn free(self) -> usize {
         match self {
             Self::Level => 1,
             Self::Slope => 2,
@@ -171,7 +171,7 @@ impl Roughness {
     }
 
     /// The differences of `x` over knots with spacings `h`, scaled to unit variance of the walk.
-    pub(super) fn differences(self, x: &[f64], h: &[f64]) -> Vec<f64> {
+    pub(crate) fn differences(self, x: &[f64], h: &[f64]) -> Vec<f64> {
         match self {
             Self::Level => (0..h.len())
                 .map(|i| (x[i + 1] - x[i]) / h[i].sqrt())
@@ -186,7 +186,7 @@ impl Roughness {
     }
 
     /// Penalty matrix: sum of the weighted squared differences.
-    pub(super) fn penalty(self, h: &[f64], weights: &[f64]) -> Banded {
+    pub(crate) fn penalty(self, h: &[f64], weights: &[f64]) -> Banded {
         let mut p = Banded::zeros(h.len() + 1);
         match self {
             Self::Level => {
@@ -214,7 +214,7 @@ impl Roughness {
         p
     }
 
-    pub(super) fn terms(self, intervals: usize) -> usize {
+    pub(crate) fn terms(self, intervals: usize) -> usize {
         (intervals + 1).saturating_sub(self.free())
     }
 }

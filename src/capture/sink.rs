@@ -1,11 +1,10 @@
-//! Where separated blocks go.
+//! Block-wise writing.
 
-use crate::Error;
-use crate::ErrorKind;
-use crate::capture::{Capture, CaptureHeader};
+use super::{Capture, CaptureHeader};
+use crate::{Error, ErrorKind};
 use ndarray::{Array2, Axis, Slice};
 
-/// Takes a separated capture block by block.
+/// Takes a capture block by block.
 pub trait FrameSink {
     /// Called once before the first block, with the channels that will be written.
     ///
@@ -26,7 +25,7 @@ pub trait FrameSink {
     fn finish(&mut self) -> Result<(), Error>;
 }
 
-/// Collects a separated capture in memory.
+/// Collects a capture in memory.
 #[derive(Debug, Default)]
 pub struct MemorySink {
     header: Option<CaptureHeader>,

@@ -1,0 +1,6 @@
+//! Writing captures to files, which are complete or absent.
+
+mod file_sink;
+mod wave_file;
+
+pub use file_sink::FileSink;
