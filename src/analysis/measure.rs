@@ -114,32 +114,7 @@ fn wanted_channels(header: &CaptureHeader, names: &[String]) -> Result<Vec<usize
     if names.is_empty() {
         return Ok((0..header.channels.len()).collect());
     }
-    names
-        .iter()
-        .map(|name| {
-            header
-                .channels
-                .iter()
-                .position(|c| c.name == *name)
-                .or_else(|| {
-                    name.parse::<usize>()
-                        .ok()
-                        .filter(|n| (1..=header.channels.len()).contains(n))
-                        .map(|n| n - 1)
-                })
-                .ok_or_else(|| {
-                    let known: Vec<&str> =
-                        header.channels.iter().map(|c| c.name.as_str()).collect();
-                    Error::new(
-                        ErrorKind::NoSuchChannel,
-                        format!(
-                            "there is no channel '{name}'; the channels are {}",
-                            known.join(", ")
-                        ),
-                    )
-                })
-        })
-        .collect()
+    names.iter().map(|name| header.find_channel(name)).collect()
 }
 
 /// What reading the record leaves of one channel.

@@ -121,6 +121,33 @@ impl CaptureHeader {
         }
     }
 
+    /// 0-based index of the channel of this name, else of this 1-based number.
+    ///
+    /// # Errors
+    /// `NoSuchChannel`, with the names that there are.
+    pub(crate) fn find_channel(&self, name: &str) -> Result<usize, Error> {
+        let numbered = || {
+            let number = name.parse::<usize>().ok()?;
+            (1..=self.channels.len())
+                .contains(&number)
+                .then(|| number - 1)
+        };
+        self.channels
+            .iter()
+            .position(|c| c.name == name)
+            .or_else(numbered)
+            .ok_or_else(|| {
+                let known: Vec<&str> = self.channels.iter().map(|c| c.name.as_str()).collect();
+                Error::new(
+                    ErrorKind::NoSuchChannel,
+                    format!(
+                        "there is no channel '{name}'; the channels are {}",
+                        known.join(", ")
+                    ),
+                )
+            })
+    }
+
     /// Frames to read at a time: at most so many, fewer where the capture is shorter or has very many
     /// channels, so that a header's claim alone takes no memory.
     pub(crate) fn block_frames(&self, most: usize) -> usize {

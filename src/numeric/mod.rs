@@ -9,4 +9,4 @@ mod vector;
 pub(crate) use banded::{Banded, Roughness};
 pub(crate) use bessel::bessel_i0;
 pub(crate) use cholesky::Cholesky;
-pub(crate) use vector::{dot, vectorised};
+pub(crate) use vector::{dot, plain_dot, sum, vectorised};

@@ -35,6 +35,23 @@ pub(crate) fn dot(a: &[f64], b: &[f64]) -> f64 {
     (four[0] + four[1]) + (four[2] + four[3]) + rest
 }
 
+/// Dot product summed in the order of the elements.
+pub(crate) fn plain_dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
+}
+
+/// Sum, in lanes that the compiler can keep in vector registers.
+pub(crate) fn sum(values: &[f64]) -> f64 {
+    let (chunks, rest) = values.as_chunks::<16>();
+    let mut lanes = [0.0; 16];
+    for chunk in chunks {
+        for (lane, v) in lanes.iter_mut().zip(chunk) {
+            *lane += v;
+        }
+    }
+    lanes.iter().sum::<f64>() + rest.iter().sum::<f64>()
+}
+
 struct Wide<F>(F);
 
 impl<R, F: FnMut() -> R> pulp::WithSimd for Wide<F> {

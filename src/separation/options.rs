@@ -1,7 +1,6 @@
 //! What to separate, and how.
 
-use super::harmonic::HarmonicOptions;
-use crate::analysis::MainsChoice;
+use crate::analysis::{MOST_HARMONICS, MainsChoice, NOMINAL_HZ};
 use crate::{Error, ErrorKind};
 
 /// Method of separation.
@@ -145,7 +144,7 @@ impl SeparateOptions {
     }
 
     /// Settings of the series to look for.
-    pub(super) fn harmonic(&self) -> HarmonicOptions {
+    pub(crate) fn harmonic(&self) -> HarmonicOptions {
         HarmonicOptions {
             nominal_hz: match self.mains {
                 MainsChoice::Auto => vec![50.0, 60.0],
@@ -155,4 +154,86 @@ impl SeparateOptions {
             protect_hz: self.protect_hz.clone(),
         }
     }
+}
+
+/// Settings of [`harmonic()`](super::harmonic()).
+#[derive(Debug, Clone, PartialEq)]
+pub struct HarmonicOptions {
+    /// Nominal mains frequencies that come into question, Hz.
+    pub nominal_hz: Vec<f64>,
+    /// Highest harmonic order, 1 to 1000; `None`: as many of these as lie below Nyquist.
+    pub harmonics: Option<usize>,
+    /// Frequencies that are never removed, Hz.
+    pub protect_hz: Vec<f64>,
+}
+
+impl Default for HarmonicOptions {
+    fn default() -> Self {
+        Self {
+            nominal_hz: vec![50.0, 60.0],
+            harmonics: None,
+            protect_hz: Vec::new(),
+        }
+    }
+}
+
+impl HarmonicOptions {
+    /// Checks every setting.
+    ///
+    /// # Errors
+    /// `BadOption`, saying which setting and what would do.
+    pub fn check(&self) -> Result<(), Error> {
+        if self.nominal_hz.is_empty() {
+            return Err(Error::new(
+                ErrorKind::BadOption,
+                "no nominal mains frequency is given; give one or more, as 50 and 60",
+            ));
+        }
+        for hz in &self.nominal_hz {
+            check_nominal(*hz)?;
+        }
+        check_harmonics(self.harmonics)?;
+        for hz in &self.protect_hz {
+            if !(hz.is_finite() && *hz > 0.0) {
+                return Err(Error::new(
+                    ErrorKind::BadOption,
+                    format!("a protected frequency is {hz} Hz; it must be positive and finite"),
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    /// Lowest of the nominal frequencies, Hz.
+    pub(super) fn lowest(&self) -> f64 {
+        self.nominal_hz
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min)
+    }
+}
+
+/// Checks a highest harmonic order.
+fn check_harmonics(harmonics: Option<usize>) -> Result<(), Error> {
+    match harmonics {
+        Some(order) if !(1..=MOST_HARMONICS).contains(&order) => Err(Error::new(
+            ErrorKind::BadOption,
+            format!("the highest harmonic order is {order}; it must be from 1 to {MOST_HARMONICS}"),
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// Checks a nominal mains frequency.
+fn check_nominal(hz: f64) -> Result<(), Error> {
+    let (lowest, highest) = NOMINAL_HZ;
+    if (lowest..=highest).contains(&hz) {
+        return Ok(());
+    }
+    Err(Error::new(
+        ErrorKind::BadOption,
+        format!(
+            "the nominal mains frequency is {hz} Hz; it must be positive and finite, from {lowest} to {highest:e} Hz"
+        ),
+    ))
 }

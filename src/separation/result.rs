@@ -1,7 +1,7 @@
 //! What a separation took out, and what it may have harmed.
 
+use crate::Warning;
 use crate::stats::Estimate;
-use crate::{Warning, WarningCode};
 use serde::Serialize;
 
 /// The method that was used.
@@ -136,32 +136,4 @@ pub struct Separation {
     /// Tracks for plots.
     #[serde(skip)]
     pub track: HumTrack,
-}
-
-/// What a method says of one stretch of one channel, beside the interference itself.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Findings {
-    pub(super) detected: bool,
-    /// Mean frequency and its standard uncertainty, Hz.
-    pub(super) frequency: Option<(f64, f64)>,
-    /// Expected mean square of the hum that is left, and its effective degrees of freedom.
-    pub(super) residual_power: f64,
-    pub(super) residual_degrees: f64,
-    /// Mean square that may be left on top of it, or may not: what another channel's own noise brings in.
-    pub(super) unsure_power: f64,
-    pub(super) mains_power: f64,
-    pub(super) coherent_power: f64,
-    pub(super) touched: Vec<TouchedBand>,
-    pub(super) track: HumTrack,
-    pub(super) matched: Option<Match>,
-    /// The interference's own offset, where another capture or channel tells it.
-    pub(super) own_offset: Option<f64>,
-    pub(super) notes: Vec<String>,
-    pub(super) warnings: Vec<Warning>,
-}
-
-impl Findings {
-    pub(super) fn warn(&mut self, code: WarningCode, message: impl Into<String>) {
-        self.warnings.push(Warning::new(code, message));
-    }
 }

@@ -1,6 +1,7 @@
-//! Real FFT plans of good length, shared by all threads.
+//! FFT plans, shared by all threads, and good lengths.
 
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use rustfft::{Fft, FftPlanner};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 fn planner() -> MutexGuard<'static, RealFftPlanner<f64>> {
@@ -19,6 +20,24 @@ pub(crate) fn forward(length: usize) -> Arc<dyn RealToComplex<f64>> {
 /// The plan of an inverse real transform, made once for each length.
 pub(crate) fn inverse(length: usize) -> Arc<dyn ComplexToReal<f64>> {
     planner().plan_fft_inverse(length)
+}
+
+fn complex_planner() -> MutexGuard<'static, FftPlanner<f64>> {
+    static PLANNER: OnceLock<Mutex<FftPlanner<f64>>> = OnceLock::new();
+    PLANNER
+        .get_or_init(|| Mutex::new(FftPlanner::new()))
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The plan of a forward complex transform, made once for each length.
+pub(crate) fn forward_complex(length: usize) -> Arc<dyn Fft<f64>> {
+    complex_planner().plan_fft_forward(length)
+}
+
+/// The plan of an inverse complex transform, made once for each length.
+pub(crate) fn inverse_complex(length: usize) -> Arc<dyn Fft<f64>> {
+    complex_planner().plan_fft_inverse(length)
 }
 
 /// Even lengths 2·2^a·3^b·5^c, which transform fast.

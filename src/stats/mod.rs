@@ -8,6 +8,7 @@ mod line_power;
 mod monotone_cubic;
 mod near_floor;
 mod quantile;
+mod robust;
 mod scale;
 mod student_curve;
 mod uncertainty;
@@ -24,5 +25,6 @@ pub use quantile::{
     chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,
     normal_quantile, student_cdf, student_quantile,
 };
+pub(crate) use robust::{normal_scale, normal_variance, usual_power};
 pub use scale::{chi_square_scale_interval, power_ratio};
 pub use uncertainty::{combined_uncertainty, rectangular, triangular, welch_satterthwaite};

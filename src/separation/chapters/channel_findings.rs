@@ -1,0 +1,198 @@
+//! What is found of a channel, chapter by chapter.
+
+use super::offsets::Survey;
+use crate::Warning;
+use crate::capture::CaptureHeader;
+use crate::separation::findings::Findings;
+use crate::separation::methods::TRACK_POINTS as POINTS_A_CHAPTER;
+use crate::separation::options::SeparateOptions;
+use crate::separation::result::{HumTrack, Method, Removed, Separation};
+use crate::stats::{Estimate, chi_square_quantile};
+
+/// Which channel of which capture, and how it was separated.
+pub(crate) struct Place<'a> {
+    pub(crate) header: &'a CaptureHeader,
+    pub(crate) target: usize,
+    pub(crate) other: Option<usize>,
+    pub(crate) method: Method,
+}
+
+/// What has been found of one channel so far.
+#[derive(Default)]
+pub(crate) struct ChannelFindings {
+    /// The offset that is taken out, in the survey's unit.
+    pub(crate) offset: f64,
+    frames: f64,
+    mains: f64,
+    coherent: f64,
+    residual: f64,
+    unsure: f64,
+    degrees: f64,
+    frequency: f64,
+    frequency_variance: f64,
+    frequency_frames: f64,
+    /// Findings of the longest chapter: touched bands, match, notes.
+    longest: Option<(usize, Findings)>,
+    track: HumTrack,
+    warnings: Vec<Warning>,
+    /// Of how many points of a chapter's track one is kept.
+    stride: usize,
+}
+
+impl ChannelFindings {
+    /// Nothing yet, of a record of so many chapters.
+    pub(crate) fn new(chapters: usize) -> Self {
+        Self {
+            stride: (chapters * POINTS_A_CHAPTER / TRACK_POINTS).max(1),
+            ..Self::default()
+        }
+    }
+
+    pub(crate) fn add(&mut self, mut found: Findings, frames: usize, start_s: f64) {
+        let weight = frames as f64;
+        self.frames += weight;
+        self.mains += weight * found.mains_power;
+        self.coherent += weight * found.coherent_power;
+        self.residual += weight * found.residual_power;
+        self.unsure += weight * found.unsure_power;
+        self.degrees += found.residual_degrees;
+        if let Some((hz, deviation)) = found.frequency {
+            self.frequency += weight * hz;
+            self.frequency_variance += (weight * deviation).powi(2);
+            self.frequency_frames += weight;
+        }
+        for warning in found.warnings.drain(..) {
+            if !self.warnings.iter().any(|w| w.code == warning.code) {
+                self.warnings.push(warning);
+            }
+        }
+        let mut track = std::mem::take(&mut found.track);
+        thin(&mut track, self.stride);
+        join_tracks(&mut self.track, &track, start_s);
+        let longer = self.longest.as_ref().is_none_or(|(n, f)| {
+            (found.detected && !f.detected) || (frames > *n && found.detected == f.detected)
+        });
+        if longer {
+            self.longest = Some((frames, found));
+        }
+    }
+
+    /// Adds a sentence to what is said of the separation.
+    pub(crate) fn explain(&mut self, note: String) {
+        if let Some((_, found)) = &mut self.longest {
+            found.notes.push(note);
+        }
+    }
+
+    /// The whole channel's result; what was added up so far is in the survey's units.
+    pub(crate) fn into_separation(
+        mut self,
+        place: &Place<'_>,
+        options: &SeparateOptions,
+        survey: &Survey,
+        input_warnings: &[Warning],
+    ) -> Separation {
+        let channel = &survey.channels[place.target];
+        let unit = channel.unit;
+        for rms in self.track.rms.iter_mut().flatten() {
+            *rms *= unit;
+        }
+        let confidence = options.confidence;
+        let frames = self.frames.max(1.0);
+        let residual = self.residual / frames;
+        let unsure = self.unsure / frames;
+        let degrees = self.degrees.max(1.0);
+        let at = |p: f64| residual * chi_square_quantile(p, degrees) / degrees;
+        let value = (residual + 0.5 * unsure).sqrt();
+        let low = at(0.5 - 0.5 * confidence).sqrt();
+        let high = (at(0.5 + 0.5 * confidence) + unsure).sqrt();
+        let interval = (low.min(value), high.max(value));
+        let (_, mut found) = self.longest.unwrap_or_default();
+        for band in &mut found.touched {
+            band.removed_rms *= unit;
+        }
+        if let Some(matched) = &mut found.matched {
+            matched.gain *= unit / place.other.map_or(1.0, |other| survey.channels[other].unit);
+        }
+        let mut warnings = input_warnings.to_vec();
+        // Warnings that hold for part of the record only are not repeated for the whole.
+        warnings.extend(self.warnings.into_iter().filter(|w| {
+            w.code != crate::WarningCode::MainsNotDetected || self.frequency_frames == 0.0
+        }));
+        warnings.extend(channel.clipping_warning(survey.frames));
+        Separation {
+            file: place.header.name.clone(),
+            channel: place.header.channels[place.target].name.clone(),
+            output: String::new(),
+            method: place.method,
+            removed: Removed {
+                dc_offset: self.offset * unit,
+                mains_rms: (self.mains / frames).sqrt() * unit,
+                coherent_rms: (self.coherent / frames).sqrt() * unit,
+            },
+            mains_frequency_hz: (self.frequency_frames > 0.0).then(|| {
+                Estimate::normal(
+                    self.frequency / self.frequency_frames,
+                    self.frequency_variance.sqrt() / self.frequency_frames,
+                    confidence,
+                )
+            }),
+            residual_hum_rms: Estimate::new(
+                value * unit,
+                (interval.0 * unit, interval.1 * unit),
+                0.5 * value * unit,
+                degrees,
+                confidence,
+            ),
+            clipped: channel
+                .clipped
+                .stretches(place.header.time_base.sample_rate_hz),
+            warnings,
+            note: found.notes.join("; "),
+            touched: found.touched,
+            matched: found.matched,
+            track: self.track,
+        }
+    }
+}
+
+/// Points of a whole record's track, about.
+const TRACK_POINTS: usize = 4096;
+
+/// Keeps every `stride`-th point of a track.
+fn thin(track: &mut HumTrack, stride: usize) {
+    let keep = |values: &mut Vec<f64>| *values = values.iter().copied().step_by(stride).collect();
+    keep(&mut track.time_s);
+    keep(&mut track.frequency_hz);
+    track.rms.iter_mut().for_each(keep);
+    track.phase_rad.iter_mut().for_each(keep);
+}
+
+/// Appends a chapter's track; an order that one of them lacks has no amplitude there.
+fn join_tracks(all: &mut HumTrack, part: &HumTrack, start_s: f64) {
+    if part.time_s.is_empty() {
+        return;
+    }
+    let before = all.time_s.len();
+    for order in &part.orders {
+        if !all.orders.contains(order) {
+            all.orders.push(*order);
+            all.rms.push(vec![0.0; before]);
+            all.phase_rad.push(vec![f64::NAN; before]);
+        }
+    }
+    all.time_s.extend(part.time_s.iter().map(|t| t + start_s));
+    all.frequency_hz.extend(&part.frequency_hz);
+    for (i, order) in all.orders.iter().enumerate() {
+        match part.orders.iter().position(|o| o == order) {
+            Some(j) => {
+                all.rms[i].extend(&part.rms[j]);
+                all.phase_rad[i].extend(&part.phase_rad[j]);
+            }
+            None => {
+                all.rms[i].resize(all.time_s.len(), 0.0);
+                all.phase_rad[i].resize(all.time_s.len(), f64::NAN);
+            }
+        }
+    }
+}

@@ -1,0 +1,54 @@
+//! The interference in one channel of a chapter, by the method that was planned.
+
+use super::plan::Plan;
+use crate::Error;
+use crate::separation::findings::Findings;
+use crate::separation::fit::Lead;
+use crate::separation::methods::{
+    separate_difference, separate_hum, separate_reference, separate_template,
+};
+use crate::separation::result::Method;
+use crate::separation::samples::Centred;
+
+/// Puts the interference in one of the plan's targets into `hum`; returns what is known of it, and what the
+/// next chapter may start from.
+pub(super) fn interference(
+    plan: &Plan,
+    target: usize,
+    rows: &mut [Vec<f64>],
+    lead: Option<&Lead>,
+    hum: &mut Vec<f64>,
+) -> Result<(Findings, Option<Lead>), Error> {
+    if plan.method == Method::Harmonic {
+        let samples = &mut rows[plan.targets[target]];
+        return Ok(separate_hum(
+            samples,
+            plan.rate_hz,
+            &plan.harmonic,
+            lead,
+            hum,
+        ));
+    }
+    let samples = &rows[plan.targets[target]];
+    let found;
+    (*hum, found) = match (plan.method, plan.other) {
+        (Method::Reference, Some(other)) => separate_reference(
+            &Centred::new(samples),
+            &Centred::new(&rows[other]),
+            plan.rate_hz,
+            &plan.harmonic,
+        ),
+        (Method::Difference, Some(other)) => separate_difference(
+            &Centred::new(samples),
+            &Centred::new(&rows[other]),
+            plan.rate_hz,
+        ),
+        _ => separate_template(
+            &Centred::new(samples),
+            plan.rate_hz,
+            &plan.templates[target],
+            &plan.harmonic,
+        )?,
+    };
+    Ok((found, None))
+}

@@ -1,0 +1,16 @@
+//! The way through a long record: offsets first, then chapter by chapter.
+
+mod channel_findings;
+mod clipping;
+mod cutting;
+mod interference;
+mod offsets;
+mod pipeline;
+mod plan;
+mod worked;
+mod writer;
+
+pub(super) use channel_findings::Place;
+pub(super) use offsets::survey;
+pub(super) use pipeline::run;
+pub(super) use plan::Plan;

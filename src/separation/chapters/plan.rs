@@ -1,0 +1,226 @@
+//! What is to be done with a record: method, channels, templates, length of the chapters.
+
+use super::cutting::{BLOCK_FRAMES, append};
+use super::offsets::Survey;
+use crate::capture::{CaptureHeader, FrameSource};
+use crate::separation::methods::Template;
+use crate::separation::options::{HarmonicOptions, Keep, MethodChoice, SeparateOptions};
+use crate::separation::result::Method;
+use crate::{Error, ErrorKind, Warning, WarningCode};
+use ndarray::Array2;
+
+/// Samples, over all channels, of a chapter.
+const CHAPTER_SAMPLES: usize = 1 << 19;
+/// Fewest frames of a chapter of very many channels.
+const FEWEST_FRAMES: usize = 1 << 12;
+/// Two chapters share this much, s; one fades into the other there.
+const OVERLAP_S: f64 = 0.5;
+
+/// What is to be done.
+pub(crate) struct Plan {
+    pub(crate) method: Method,
+    pub(crate) targets: Vec<usize>,
+    /// Reference or second tip.
+    pub(crate) other: Option<usize>,
+    pub(super) templates: Vec<Template>,
+    pub(super) harmonic: HarmonicOptions,
+    /// Frames of a chapter, and those that two of them share.
+    pub(super) chapter: usize,
+    pub(super) overlap: usize,
+    pub(super) rate_hz: f64,
+    pub(super) why: &'static str,
+}
+
+impl Plan {
+    /// A plan for a record with this `header`, of which a first pass showed `survey`.
+    pub(crate) fn new(
+        header: &CaptureHeader,
+        template: Option<&mut dyn FrameSource>,
+        options: &SeparateOptions,
+        survey: &Survey,
+    ) -> Result<Self, Error> {
+        let (method, why) = method_of(options, template.is_some());
+        let other = other_channel(header, method, options)?;
+        let targets = targets(header, other, options)?;
+        let rate_hz = header.time_base.sample_rate_hz;
+        let harmonic = options.harmonic();
+        let templates = match (method, template) {
+            (Method::Template, Some(source)) => load_template(source, &targets, &harmonic)?,
+            (Method::Template, None) => {
+                return Err(bad(
+                    "the template method needs an interference-only capture",
+                ));
+            }
+            _ => Vec::new(),
+        };
+        let at_once = (CHAPTER_SAMPLES / header.channels.len()).max(FEWEST_FRAMES);
+        let overlap = ((OVERLAP_S * rate_hz) as usize).clamp(1, (at_once / 8).max(1));
+        let chapters = survey.frames.div_ceil(at_once.max(1)).max(1);
+        let chapter = survey.frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
+        Ok(Self {
+            method,
+            targets,
+            other,
+            templates,
+            harmonic,
+            chapter,
+            overlap,
+            rate_hz,
+            why,
+        })
+    }
+
+    /// Tells of a mains frequency above half the rate: its hum stands elsewhere and is left.
+    pub(crate) fn folded_mains(&self) -> Option<Warning> {
+        let nominals = &self.harmonic.nominal_hz;
+        let rate = self.rate_hz;
+        let by_series = matches!(self.method, Method::Harmonic | Method::Template);
+        if !by_series || nominals.iter().any(|hz| 2.0 * hz < rate) {
+            return None;
+        }
+        let places: Vec<String> = nominals
+            .iter()
+            .map(|hz| {
+                format!(
+                    "{hz} Hz at {:.4} Hz",
+                    (hz - rate * (hz / rate).round()).abs()
+                )
+            })
+            .collect();
+        Some(Warning::new(
+            WarningCode::FoldedMains,
+            format!(
+                "the sample rate of {rate} Hz is below twice the mains frequency: hum would stand folded ({}) and \
+                 was not taken out; take the capture at more than twice the mains frequency",
+                places.join(", ")
+            ),
+        ))
+    }
+
+    /// Unit that the interference's own offset is told in, against the channel's `unit`: a template tells it as it is.
+    pub(super) fn offset_unit(&self, unit: f64) -> f64 {
+        if self.method == Method::Template {
+            unit
+        } else {
+            1.0
+        }
+    }
+}
+
+fn bad(message: &str) -> Error {
+    Error::new(ErrorKind::BadOption, message)
+}
+
+/// The method, and why it was chosen.
+fn method_of(options: &SeparateOptions, has_template: bool) -> (Method, &'static str) {
+    match options.method {
+        MethodChoice::Auto if options.minus.is_some() => {
+            (Method::Difference, "a channel to subtract was named")
+        }
+        MethodChoice::Auto if options.reference.is_some() => {
+            (Method::Reference, "a reference channel was named")
+        }
+        MethodChoice::Auto if has_template => (Method::Template, "a template was given"),
+        MethodChoice::Auto => (
+            Method::Harmonic,
+            "neither a template nor another channel was named",
+        ),
+        MethodChoice::Harmonic => (Method::Harmonic, "asked for"),
+        MethodChoice::Template => (Method::Template, "asked for"),
+        MethodChoice::Reference => (Method::Reference, "asked for"),
+        MethodChoice::Difference => (Method::Difference, "asked for"),
+    }
+}
+
+/// The reference or second tip of a method that needs one.
+fn other_channel(
+    header: &CaptureHeader,
+    method: Method,
+    options: &SeparateOptions,
+) -> Result<Option<usize>, Error> {
+    let (named, missing) = match method {
+        Method::Reference => (
+            &options.reference,
+            "the reference method needs the name of the reference channel",
+        ),
+        Method::Difference => (
+            &options.minus,
+            "the difference method needs the channel to subtract",
+        ),
+        Method::Harmonic | Method::Template => return Ok(None),
+    };
+    let name = named.as_deref().ok_or_else(|| bad(missing))?;
+    if options.keep == Keep::Mains {
+        return Err(bad(
+            "this method does not tell mains from other interference; keep the interference, or \
+             separate without another channel",
+        ));
+    }
+    header.find_channel(name).map(Some)
+}
+
+/// Channels to separate.
+fn targets(
+    header: &CaptureHeader,
+    other: Option<usize>,
+    options: &SeparateOptions,
+) -> Result<Vec<usize>, Error> {
+    let mut targets = Vec::new();
+    for name in &options.channels {
+        let channel = header.find_channel(name)?;
+        if Some(channel) == other {
+            return Err(bad("a channel cannot be separated by means of itself"));
+        }
+        if !targets.contains(&channel) {
+            targets.push(channel);
+        }
+    }
+    if options.channels.is_empty() {
+        targets = (0..header.channels.len())
+            .filter(|c| Some(*c) != other)
+            .collect();
+    }
+    if targets.is_empty() {
+        return Err(bad(
+            "the capture has no channel beside the one named; two channels of one capture are \
+             needed",
+        ));
+    }
+    Ok(targets)
+}
+
+/// One template a target: the channel of the same number, or the only one.
+fn load_template(
+    source: &mut dyn FrameSource,
+    targets: &[usize],
+    options: &HarmonicOptions,
+) -> Result<Vec<Template>, Error> {
+    source.rewind()?;
+    let channels = source.header().channels.len();
+    let mut rows = vec![Vec::new(); channels];
+    let block_frames = source.header().block_frames(BLOCK_FRAMES);
+    let mut block = Array2::zeros((channels, block_frames));
+    while rows[0].len() < CHAPTER_SAMPLES / channels {
+        let count = source.read_block(&mut block)?;
+        if count == 0 {
+            break;
+        }
+        append(&mut rows, &block, count);
+    }
+    let rate = source.header().time_base.sample_rate_hz;
+    let name = source.header().name.clone();
+    targets
+        .iter()
+        .map(|target| {
+            let row = if channels == 1 { 0 } else { *target };
+            let samples = rows.get(row).ok_or_else(|| {
+                Error::new(
+                    ErrorKind::NoSuchChannel,
+                    format!("the template has no channel {}", target + 1),
+                )
+            })?;
+            Template::new(samples, rate, options)
+        })
+        .collect::<Result<_, Error>>()
+        .map_err(|e| e.in_file(name))
+}

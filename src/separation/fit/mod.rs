@@ -1,0 +1,23 @@
+//! The fit of a mains series to one channel.
+
+mod continuation;
+mod fitted;
+mod lines;
+mod low_rate;
+mod model;
+mod prospect;
+mod reduced;
+mod residual_check;
+mod search;
+mod series;
+mod settings;
+mod short;
+mod tracked;
+
+pub(super) use continuation::{Lead, go_on};
+pub(super) use fitted::Fit;
+pub(super) use model::{HumModel, play, whole_sums};
+pub(super) use residual_check::{Rest, Seen, standing_out};
+pub(super) use series::fit_record;
+pub(super) use settings::FitSettings;
+pub(super) use tracked::{Fitter, Manner, far_samples};

@@ -1,0 +1,195 @@
+//! The hum as a model: a phase track, harmonics that ride on it, and their synthesis.
+
+use crate::spectrum::fft;
+use realfft::ComplexToReal;
+use rustfft::num_complex::Complex64;
+use std::sync::Arc;
+
+/// Table points per period of the highest order.
+const OVERSAMPLING: usize = 32;
+
+/// Re Σ aₖ(t) exp(j 2π k φ(t)), φ in cycles and linear between the edges of a mesh.
+///
+/// aₖ(t) is a constant of its piece times a gain common to all orders, plus a deviation of the
+/// order's own; gain and deviations are linear between edges.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct HumModel {
+    /// First sample of every interval, and the record's length.
+    pub(crate) edges: Vec<usize>,
+    /// Phase at the edges, cycles.
+    pub(crate) phase: Vec<f64>,
+    /// Piece that an interval belongs to.
+    pub(crate) piece: Vec<usize>,
+    pub(crate) orders: Vec<usize>,
+    /// Amplitudes by piece and order.
+    pub(crate) constants: Vec<Vec<Complex64>>,
+    /// Common gain at the edges.
+    pub(crate) gain: Vec<f64>,
+    /// Own deviations by order, at the edges; empty where the order has none.
+    pub(crate) deviations: Vec<Vec<Complex64>>,
+}
+
+impl HumModel {
+    pub(crate) fn intervals(&self) -> usize {
+        self.piece.len()
+    }
+
+    /// Length of the record.
+    pub(crate) fn samples(&self) -> usize {
+        self.edges.last().copied().unwrap_or(0)
+    }
+
+    /// Cycles of the fundamental within the record.
+    pub(crate) fn cycles(&self) -> f64 {
+        self.phase[self.phase.len() - 1] - self.phase[0]
+    }
+
+    pub(crate) fn set_orders(&mut self, orders: Vec<usize>) {
+        let pieces = self.constants.len().max(1);
+        self.constants = vec![vec![Complex64::default(); orders.len()]; pieces];
+        self.deviations = vec![Vec::new(); orders.len()];
+        self.orders = orders;
+    }
+
+    /// Amplitude of the order with index `o` at edge `edge`, as interval `interval` sees it.
+    pub(crate) fn amplitude(&self, o: usize, interval: usize, edge: usize) -> Complex64 {
+        let own = self.deviations[o].get(edge).copied().unwrap_or_default();
+        self.constants[self.piece[interval]][o] * self.gain[edge] + own
+    }
+
+    /// Phase advance per sample within an interval, cycles.
+    pub(crate) fn cycles_per_sample(&self, interval: usize) -> f64 {
+        (self.phase[interval + 1] - self.phase[interval])
+            / (self.edges[interval + 1] - self.edges[interval]) as f64
+    }
+
+    fn is_silent(&self) -> bool {
+        self.orders.is_empty()
+            || (self.constants.iter().flatten().all(|c| c.norm_sqr() == 0.0)
+                && self.deviations.iter().all(Vec::is_empty))
+    }
+
+    fn same_at_both_edges(&self, interval: usize) -> bool {
+        self.gain[interval] == self.gain[interval + 1] && self.deviations.iter().all(Vec::is_empty)
+    }
+
+    /// Writes `x` less the hum into `out`.
+    pub(crate) fn residual(&self, x: &[f64], out: &mut [f64]) {
+        out.copy_from_slice(x);
+        if !self.is_silent() {
+            self.subtract(out, 0, self.intervals());
+        }
+    }
+
+    /// Takes the hum of some intervals off `out`, which starts with the first one's first sample.
+    pub(crate) fn subtract(&self, out: &mut [f64], first: usize, end: usize) {
+        let origin = self.edges[first];
+        let mut tables = Tables::new(self.orders.iter().copied().max().unwrap_or(1));
+        let mut right_is_left_of = None;
+        let (mut left, mut right) = (tables.empty(), tables.empty());
+        let mut amplitudes = vec![Complex64::default(); self.orders.len()];
+        for interval in first..end {
+            if right_is_left_of == Some((interval, self.piece[interval])) {
+                std::mem::swap(&mut left, &mut right);
+            } else {
+                for (o, a) in amplitudes.iter_mut().enumerate() {
+                    *a = self.amplitude(o, interval, interval);
+                }
+                tables.fill(&self.orders, &amplitudes, &mut left);
+            }
+            let same = self.same_at_both_edges(interval);
+            if !same {
+                for (o, a) in amplitudes.iter_mut().enumerate() {
+                    *a = self.amplitude(o, interval, interval + 1);
+                }
+                tables.fill(&self.orders, &amplitudes, &mut right);
+            }
+            let (from, to) = (
+                self.edges[interval] - origin,
+                self.edges[interval + 1] - origin,
+            );
+            let advance = self.cycles_per_sample(interval);
+            let start = self.phase[interval].rem_euclid(1.0);
+            let size = tables.size as f64;
+            let per_sample = 1.0 / (to - from) as f64;
+            for (n, value) in out[from..to].iter_mut().enumerate() {
+                let cycles = start + advance * n as f64;
+                // Positive, so truncation is the floor, and needs no call.
+                let at = (cycles - (cycles as i64) as f64) * size;
+                if same {
+                    *value -= interpolate(&left, at);
+                } else {
+                    let u = n as f64 * per_sample;
+                    *value -= (1.0 - u) * interpolate(&left, at) + u * interpolate(&right, at);
+                }
+            }
+            right_is_left_of = self
+                .piece
+                .get(interval + 1)
+                .map(|piece| (interval + 1, *piece))
+                .filter(|(_, piece)| *piece == self.piece[interval]);
+            if same {
+                std::mem::swap(&mut left, &mut right);
+            }
+        }
+    }
+}
+
+/// Cubic through four neighbours; the table carries one value before and three after its period.
+fn interpolate(table: &[f64], at: f64) -> f64 {
+    let i = at as usize;
+    let u = at - i as f64;
+    let Some(&[a, b, c, d]) = table.get(i..i + 4) else {
+        return 0.0;
+    };
+    let third = (d - a + 3.0 * (b - c)) / 6.0;
+    let second = 0.5 * (a + c) - b;
+    let first = c - a / 3.0 - 0.5 * b - d / 6.0;
+    ((third * u + second) * u + first) * u + b
+}
+
+/// Makes one-cycle waveforms.
+struct Tables {
+    size: usize,
+    inverse: Arc<dyn ComplexToReal<f64>>,
+    spectrum: Vec<Complex64>,
+    scratch: Vec<Complex64>,
+    wave: Vec<f64>,
+}
+
+impl Tables {
+    fn new(highest: usize) -> Self {
+        let size = (OVERSAMPLING * highest).next_power_of_two().max(256);
+        let inverse = fft::inverse(size);
+        Self {
+            size,
+            spectrum: inverse.make_input_vec(),
+            scratch: inverse.make_scratch_vec(),
+            wave: inverse.make_output_vec(),
+            inverse,
+        }
+    }
+
+    fn empty(&self) -> Vec<f64> {
+        vec![0.0; self.size + 4]
+    }
+
+    fn fill(&mut self, orders: &[usize], amplitudes: &[Complex64], table: &mut [f64]) {
+        self.spectrum.fill(Complex64::default());
+        for (order, a) in orders.iter().zip(amplitudes) {
+            self.spectrum[*order] = 0.5 * a;
+        }
+        let done = self.inverse.process_with_scratch(
+            &mut self.spectrum,
+            &mut self.wave,
+            &mut self.scratch,
+        );
+        if done.is_err() {
+            self.wave.fill(0.0);
+        }
+        let n = self.size;
+        table[0] = self.wave[n - 1];
+        table[1..=n].copy_from_slice(&self.wave);
+        table[n + 1..n + 4].copy_from_slice(&self.wave[..3]);
+    }
+}

@@ -1,0 +1,72 @@
+//! Phasor sums on the mesh, and the noise beside each order that they show.
+
+use super::hum_model::HumModel;
+use super::noise::{differences, group_bounds, pool, total};
+use crate::numeric::Banded;
+use rustfft::num_complex::Complex64;
+
+/// Phasor sums of the selected orders on the mesh.
+pub(crate) struct Sums {
+    pub(crate) orders: usize,
+    pub(crate) left: Vec<Complex64>,
+    pub(crate) right: Vec<Complex64>,
+    pub(crate) gram: Vec<[f64; 3]>,
+    pub(crate) noise: Vec<f64>,
+    /// Weight of every interval and order; empty where all count in full.
+    pub(crate) trust: Vec<f32>,
+}
+
+impl Sums {
+    pub(crate) fn gram(&self, interval: usize, o: usize) -> [f64; 3] {
+        match self.trust.get(interval * self.orders + o) {
+            Some(t) => self.gram[interval].map(|g| g * f64::from(*t)),
+            None => self.gram[interval],
+        }
+    }
+}
+
+/// Noise beside each order from differences of neighbouring groups of intervals.
+pub(crate) fn noise(sums: &Sums, reduce: fn(&mut [f64]) -> f64) -> Vec<f64> {
+    let groups = group_bounds(sums.gram.len());
+    let mut noise: Vec<f64> = (0..sums.orders)
+        .map(|o| {
+            let means: Vec<(Complex64, f64)> = groups
+                .windows(2)
+                .map(|g| {
+                    let (mut sum, mut weight) = (Complex64::default(), 0.0);
+                    for i in g[0]..g[1] {
+                        sum += sums.left[i * sums.orders + o] + sums.right[i * sums.orders + o];
+                        weight += total(sums.gram(i, o));
+                    }
+                    (sum, weight)
+                })
+                .collect();
+            reduce(&mut differences(&means))
+        })
+        .collect();
+    pool(&mut noise, groups.len() - 1);
+    noise
+}
+
+pub(crate) fn gram_of(sums: &Sums, o: usize) -> Banded {
+    let mut gram = Banded::zeros(sums.gram.len() + 1);
+    for i in 0..sums.gram.len() {
+        gram.add_interval(i, sums.gram(i, o), 1.0);
+    }
+    gram
+}
+
+/// Sums as they would be had the model not been subtracted.
+pub(crate) fn whole_sums(model: &HumModel, sums: &Sums) -> (Vec<Complex64>, Vec<Complex64>) {
+    let n = sums.orders;
+    let (mut left, mut right) = (sums.left.clone(), sums.right.clone());
+    for i in 0..model.intervals() {
+        for o in 0..n {
+            let [aa, ab, bb] = sums.gram(i, o);
+            let (a, b) = (model.amplitude(o, i, i), model.amplitude(o, i, i + 1));
+            left[i * n + o] += a * aa + b * ab;
+            right[i * n + o] += a * ab + b * bb;
+        }
+    }
+    (left, right)
+}

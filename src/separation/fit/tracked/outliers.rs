@@ -1,0 +1,195 @@
+//! What is not hum must not disturb the fit: samples, and intervals of single orders, given no weight.
+
+use crate::separation::fit::model::{HumModel, Sums, total};
+use crate::stats::{normal_scale, usual_power};
+use rustfft::num_complex::Complex64;
+
+/// Samples below which nothing is said of the noise.
+const FEWEST: usize = 16;
+
+/// Weights of the samples of `x`, 0 where those of the residual are far from what noise does, unless they come with
+/// the mains cycle (of so many samples); `None` where none is.
+pub(super) fn far_from_noise(
+    x: &[f64],
+    residual: &[f64],
+    missing: Option<&[f32]>,
+    model: &HumModel,
+    cycle: usize,
+) -> Option<Vec<f32>> {
+    const FAR: f64 = 4.5;
+    const BINS: usize = 128;
+    // Cycles by which the phase may still be off: where the hum is steep, so much misfit is its own.
+    const TIMING: f64 = 5e-4;
+    let n = x.len();
+    let steep = TIMING * 0.5 * cycle as f64;
+    let hum = |i: usize| x[i] - residual[i];
+    let is_far = |i: usize, limit: f64| {
+        let size = residual[i].abs();
+        size > limit && {
+            let slope = hum((i + 1).min(n - 1)) - hum(i.saturating_sub(1));
+            size > limit + steep * slope.abs()
+        }
+    };
+    let stride = (n / 20_000).max(1);
+    let mut sizes: Vec<f64> = (0..n)
+        .step_by(stride)
+        .filter(|i| missing.is_none_or(|w| w[*i] > 0.0))
+        .map(|i| residual[i].abs())
+        .collect();
+    if sizes.len() < FEWEST {
+        return None;
+    }
+    let limit = FAR * normal_scale(&mut sizes);
+    let bin = |interval: usize, i: usize| {
+        let cycles = model.phase[interval]
+            + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
+        let part = cycles - (cycles as i64) as f64;
+        let part = if part < 0.0 { part + 1.0 } else { part };
+        ((part * BINS as f64) as usize).min(BINS - 1)
+    };
+    let (mut far, mut all) = (vec![0.0; BINS], vec![0.0; BINS]);
+    let mut count = 0usize;
+    for interval in 0..model.intervals() {
+        for i in model.edges[interval]..model.edges[interval + 1] {
+            if i % stride.min(4) == 0 {
+                all[bin(interval, i)] += 1.0;
+            }
+            if is_far(i, limit) {
+                count += 1;
+                if i % stride.min(4) == 0 {
+                    far[bin(interval, i)] += 1.0;
+                }
+            }
+        }
+    }
+    if count == 0 || count * 4 > n {
+        return None;
+    }
+    let mut weights = missing.map_or_else(|| vec![1.0; n], <[f32]>::to_vec);
+    let mut run: Option<(usize, usize)> = None;
+    let close = |weights: &mut Vec<f32>, (from, to): (usize, usize)| {
+        let margin = 1 + (to - from) / 3;
+        weights[from.saturating_sub(margin)..(to + margin).min(n)].fill(0.0);
+    };
+    for interval in 0..model.intervals() {
+        for i in model.edges[interval]..model.edges[interval + 1] {
+            if !is_far(i, limit) {
+                continue;
+            }
+            let b = bin(interval, i);
+            if far[b] > 0.3 * all[b] {
+                continue;
+            }
+            run = match run {
+                Some((from, to)) if i <= to + cycle / 16 => Some((from, i + 1)),
+                Some(done) => {
+                    close(&mut weights, done);
+                    Some((i, i + 1))
+                }
+                None => Some((i, i + 1)),
+            };
+        }
+    }
+    if let Some(done) = run {
+        close(&mut weights, done);
+    }
+    Some(weights)
+}
+
+/// Samples far from what the median says of the noise.
+///
+/// With `peaks_only` no more than the highest: a pulse that the fit has smeared over all cycles
+/// must go before its echoes can be judged.
+pub(crate) fn far_samples(
+    residual: &[f64],
+    missing: Option<&[f32]>,
+    cycle: usize,
+    peaks_only: bool,
+) -> Vec<bool> {
+    const FAR: f64 = 5.0;
+    let used = |i: usize| missing.is_none_or(|w| w[i] > 0.0);
+    let mut sizes: Vec<f64> = (0..residual.len())
+        .filter(|i| used(*i))
+        .map(|i| residual[i].abs())
+        .collect();
+    let mut far = vec![false; residual.len()];
+    if sizes.len() < FEWEST {
+        return far;
+    }
+    let mut limit = FAR * normal_scale(&mut sizes);
+    if peaks_only {
+        limit = limit.max(0.3 * sizes.iter().copied().fold(0.0, f64::max));
+    }
+    let margin = cycle / 40 + 1;
+    let mut count = 0;
+    for (i, r) in residual.iter().enumerate() {
+        if used(i) && r.abs() > limit {
+            let to = (i + margin + 1).min(far.len());
+            far[i.saturating_sub(margin)..to].fill(true);
+            count += 1;
+        }
+    }
+    if count * 5 > residual.len() {
+        far.fill(false);
+    }
+    far
+}
+
+/// Gives up the intervals of an order in which far more stands than usual: something else passes.
+pub(crate) fn distrust(sums: &mut Sums) {
+    const LIMIT: f64 = 14.0;
+    const TAIL: f64 = 2.5;
+    let (n, intervals) = (sums.orders, sums.gram.len());
+    let mut trust = vec![1.0f32; n * intervals];
+    let mut flagged = vec![false; n * intervals];
+    let (mut powers, mut usual) = (Vec::with_capacity(n), Vec::with_capacity(n));
+    for o in 0..n {
+        let series: Vec<f64> = (0..intervals)
+            .map(|i| {
+                let sum = sums.left[i * n + o] + sums.right[i * n + o];
+                sum.norm_sqr() / total(sums.gram[i]).max(1e-300)
+            })
+            .collect();
+        let median = usual_power(&mut series.clone());
+        for (i, power) in series.iter().enumerate() {
+            flagged[i * n + o] = *power > LIMIT * median;
+        }
+        powers.push(series);
+        usual.push(median);
+    }
+    // What changes many orders at once is the hum itself.
+    if n >= 4 {
+        for interval in flagged.chunks_mut(n) {
+            if interval.iter().filter(|f| **f).count() * 5 > 2 * n {
+                interval.fill(false);
+            }
+        }
+    }
+    for o in 0..n {
+        let high: Vec<usize> = (0..intervals).filter(|i| flagged[*i * n + o]).collect();
+        if high.len() * 5 > intervals * 2 {
+            continue;
+        }
+        for i in high {
+            let raised = |j: usize| powers[o][j] > TAIL * usual[o];
+            let mut from = i;
+            while from > 0 && raised(from - 1) {
+                from -= 1;
+            }
+            let mut to = i + 1;
+            while to < intervals && raised(to) {
+                to += 1;
+            }
+            for j in from.saturating_sub(3)..(to + 3).min(intervals) {
+                trust[j * n + o] = 0.0;
+            }
+        }
+    }
+    for (i, t) in trust.iter().enumerate() {
+        if *t == 0.0 {
+            sums.left[i] = Complex64::default();
+            sums.right[i] = Complex64::default();
+        }
+    }
+    sums.trust = trust;
+}

@@ -1,0 +1,191 @@
+//! A short filter from one channel to another, from their correlations.
+
+use super::cross_spectra::CrossSpectra;
+use crate::numeric::Cholesky;
+use crate::spectrum::fft;
+use crate::stats::median;
+use rustfft::num_complex::Complex64;
+
+/// Longest lag between taps.
+const LONGEST: i64 = 192;
+/// Half-lengths of the filters tried.
+const FILTER_HALVES: [i64; 7] = [0, 1, 2, 4, 8, 16, 32];
+
+/// Taps applied to the other channel: output n is the sum of taps[i] × other[n - first - i].
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Filter {
+    first: i64,
+    pub(crate) taps: Vec<f64>,
+}
+
+impl Filter {
+    /// Filters `other`; beyond its ends it is taken to go on at its first and last value.
+    pub(crate) fn apply(&self, other: &[f64]) -> Vec<f64> {
+        let last = other.len() as i64 - 1;
+        (0..other.len() as i64)
+            .map(|n| {
+                let newest = n - self.first;
+                let oldest = newest - self.taps.len() as i64 + 1;
+                if oldest >= 0 && newest <= last {
+                    let part = &other[oldest as usize..=newest as usize];
+                    return self
+                        .taps
+                        .iter()
+                        .zip(part.iter().rev())
+                        .map(|(t, v)| t * v)
+                        .sum();
+                }
+                self.taps
+                    .iter()
+                    .enumerate()
+                    .map(|(i, t)| t * other[(newest - i as i64).clamp(0, last) as usize])
+                    .sum()
+            })
+            .collect()
+    }
+}
+
+/// Correlations of a target with another channel over a range of lags.
+pub(crate) struct Correlations {
+    longest: i64,
+    samples: f64,
+    target_power: f64,
+    /// Sum of target[n] other[n - m], by m + longest.
+    cross: Vec<f64>,
+    /// Sum of other[n] other[n - m], by |m|.
+    own: Vec<f64>,
+}
+
+impl Correlations {
+    /// What a match left `unexplained` against `other`, every frequency by the inverse of what is left there; lines of
+    /// one channel alone do not count. Lags are about `centre`.
+    pub(crate) fn between(
+        unexplained: &[f64],
+        other: &[f64],
+        centre: i64,
+        rate_hz: f64,
+    ) -> Option<Self> {
+        let last = other.len() as i64 - 1;
+        let moved: Vec<f64> = (0..=last)
+            .map(|n| other[(n - centre).clamp(0, last) as usize])
+            .collect();
+        let spectra = CrossSpectra::new(unexplained, &moved, rate_hz);
+        let bins = spectra.target.len();
+        let size = 2 * (bins - 1);
+        let lag = LONGEST as usize;
+        if spectra.segments < 4 || size < 8 * lag {
+            return None;
+        }
+        let weights = weights(&spectra.target);
+        let mut cross = vec![Complex64::default(); size];
+        let mut own = cross.clone();
+        let mut target_power = 0.0;
+        for i in 1..bins {
+            let w = weights[i];
+            target_power += 2.0 * w * spectra.target[i];
+            cross[i] = spectra.cross[i] * w;
+            own[i] = Complex64::new(spectra.other[i] * w, 0.0);
+            if i < size - i {
+                cross[size - i] = cross[i].conj();
+                own[size - i] = own[i];
+            }
+        }
+        let inverse = fft::inverse_complex(size);
+        inverse.process(&mut cross);
+        inverse.process(&mut own);
+        // Independent samples that the power, spread over the frequencies as it is, amounts to.
+        let (sum, squares) = (1..bins).fold((0.0, 1e-300), |(sum, squares), i| {
+            let power = weights[i] * spectra.target[i];
+            (sum + power, squares + power * power)
+        });
+        let even = sum * sum / squares / bins as f64;
+        let at = |m: i64| cross[m.rem_euclid(size as i64) as usize].re;
+        Some(Self {
+            longest: lag as i64,
+            samples: 0.5 * even * unexplained.len() as f64,
+            target_power,
+            cross: (-(lag as i64)..=lag as i64).map(at).collect(),
+            own: own[..=lag].iter().map(|c| c.re).collect(),
+        })
+    }
+
+    fn cross(&self, m: i64) -> f64 {
+        self.cross
+            .get((m + self.longest) as usize)
+            .copied()
+            .unwrap_or(0.0)
+    }
+
+    fn own(&self, m: i64) -> f64 {
+        self.own
+            .get(m.unsigned_abs() as usize)
+            .copied()
+            .unwrap_or(0.0)
+    }
+
+    /// The filter that the data support (Akaike 1974); `None` where none improves on nothing.
+    pub(crate) fn filter(&self) -> Option<Filter> {
+        if self.own(0) <= 0.0 || self.target_power <= 0.0 {
+            return None;
+        }
+        let mut best: Option<(f64, Filter)> = None;
+        for half in FILTER_HALVES {
+            let taps = self.solve(half);
+            let explained: f64 = taps
+                .iter()
+                .enumerate()
+                .map(|(i, t)| t * self.cross(i as i64 - half))
+                .sum::<f64>()
+                / self.target_power;
+            let cost = self.samples * (1.0 - explained).max(1e-15).ln() + 4.0 * taps.len() as f64;
+            if best.as_ref().is_none_or(|(least, _)| cost < *least) {
+                best = Some((cost, Filter { first: -half, taps }));
+            }
+        }
+        // Seven are tried; one in a thousand may pass.
+        best.filter(|(cost, _)| *cost < -18.0)
+            .map(|(_, filter)| filter)
+    }
+
+    /// Taps from the normal equations; none where they are singular.
+    fn solve(&self, half: i64) -> Vec<f64> {
+        let p = (2 * half + 1) as usize;
+        let mut taps: Vec<f64> = (0..p).map(|i| self.cross(i as i64 - half)).collect();
+        let mut matrix = vec![0.0; p * p];
+        for i in 0..p {
+            for j in 0..=i {
+                let ridge = if i == j { 1.0 + 1e-9 } else { 1.0 };
+                matrix[i * p + j] = self.own(i as i64 - j as i64) * ridge;
+            }
+        }
+        match Cholesky::new(p, matrix) {
+            Some(factor) => factor.solve(&mut taps),
+            None => taps.fill(0.0),
+        }
+        taps
+    }
+}
+
+/// Weights of frequencies: the inverse of the neighbourhood's power, so that a line's skirt moves no other frequency;
+/// what stands far above its neighbourhood, a line of one channel alone, does not count.
+fn weights(powers: &[f64]) -> Vec<f64> {
+    const REACH: usize = 32;
+    const FAR: f64 = 9.0;
+    let total: f64 = powers.iter().sum();
+    let least = (1e-20 * total / powers.len() as f64).max(1e-300);
+    (0..powers.len())
+        .map(|i| {
+            let near = i.saturating_sub(REACH)..(i + REACH + 1).min(powers.len());
+            let usual = median(&mut powers[near].to_vec()).max(least);
+            1.0 / usual / (1.0 + powers[i] / (FAR * usual)).powi(2)
+        })
+        .collect()
+}
+
+impl Filter {
+    /// The same filter with its lags counted from 0 instead of from `centre`.
+    pub(crate) fn moved(mut self, centre: i64) -> Self {
+        self.first += centre;
+        self
+    }
+}

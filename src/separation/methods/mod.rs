@@ -1,0 +1,20 @@
+//! The methods of separation, each on one stretch of a record.
+
+mod channels;
+mod difference;
+mod harmonic;
+mod parts;
+mod reference;
+mod series_findings;
+mod template;
+
+pub use difference::difference;
+pub(super) use difference::separate_difference;
+pub use harmonic::harmonic;
+pub(super) use harmonic::separate_hum;
+pub use parts::Parts;
+pub use reference::reference;
+pub(super) use reference::separate_reference;
+pub(super) use series_findings::TRACK_POINTS;
+pub(super) use template::separate_template;
+pub use template::{Template, template};
