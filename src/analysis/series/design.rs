@@ -7,8 +7,8 @@
 
 use super::remainder::Transform;
 use crate::numeric::Cholesky;
-use crate::spectrum::{Kernel, Weighting, fft};
 use crate::numeric::vectorised;
+use crate::spectrum::{Kernel, Weighting, fft};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
