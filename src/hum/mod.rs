@@ -12,5 +12,4 @@ pub(crate) mod track;
 pub(crate) use beside::excess;
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
 pub(crate) use presence::{Foreign as ForeignLine, Presence, Present, look};
-#[allow(unused_imports)]
 pub(crate) use span::{Span, hum_span};

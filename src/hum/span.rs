@@ -17,6 +17,8 @@ const TELLING: f64 = 0.1;
 const THRESHOLD: f64 = 0.5;
 const ON: f64 = 0.65;
 const OFF: f64 = 0.2;
+/// Share of the usual mean square below which a cycle swings clearly less: hum as strong as the noise.
+const APART: f64 = 0.6;
 /// Quantile of the frames' amplitudes that stands for the full level.
 const FULL: f64 = 0.7;
 /// Cycles either side of a coarse edge within which it is placed, and those that tell how the hum goes on there.
@@ -37,6 +39,9 @@ pub(crate) fn hum_span(samples: &[f64], rate_hz: f64, fundamental_hz: f64) -> Op
     let cycle = rate_hz / fundamental_hz;
     let cycles = samples.len() as f64 / cycle;
     if !(cycles >= LEAST_ON + LEAST_OFF) || cycle < 8.0 {
+        return None;
+    }
+    if !swings_apart(samples, cycle) {
         return None;
     }
     let levels = levels(samples, cycle)?;
@@ -85,6 +90,18 @@ pub(crate) fn hum_span(samples: &[f64], rate_hz: f64, fundamental_hz: f64) -> Op
         && long(span.samples.start)
         && long(samples.len() - span.samples.end))
     .then_some(span)
+}
+
+/// Whether some cycles swing clearly less than most do: what a part without hum would show.
+fn swings_apart(samples: &[f64], cycle: f64) -> bool {
+    let swings: Vec<f64> = samples
+        .chunks_exact(cycle.round() as usize)
+        .map(|part| {
+            let mean = part.iter().sum::<f64>() / part.len() as f64;
+            part.iter().map(|x| (x - mean).powi(2)).sum::<f64>()
+        })
+        .collect();
+    quantile(&swings, 0.0) < APART * quantile(&swings, FULL)
 }
 
 /// Level of the series in each frame, about 1 where it is fully there.

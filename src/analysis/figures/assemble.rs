@@ -851,7 +851,7 @@ fn offset(
             (value, level / (2.0 * duration))
         }
     };
-    let (value, variance, dof) = if fit.other.is_some() {
+    let (value, variance, dof) = if fit.other.is_some() || fit.part_s.is_some() {
         // What is slow is a signal: the offset is the record's mean, uncertain by the noise above it.
         let (level, dof) = fit.floor.lowest();
         (fit.residual_mean, level / (2.0 * duration), dof)
@@ -969,6 +969,17 @@ fn record_warnings(
             format!(
                 "order {} moves within the record by more than noise does: the intervals are those of the record",
                 moving.join(", ")
+            ),
+        ));
+    }
+    if let Some((from, to)) = fit.part_s {
+        warnings.push(Warning::new(
+            WarningCode::ModulatedHum,
+            format!(
+                "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
+                 and phases those of that part",
+                from + facts.first_at_s,
+                to + facts.first_at_s
             ),
         ));
     }

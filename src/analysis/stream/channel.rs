@@ -1,5 +1,6 @@
 //! The analysis of one channel: series, tones and noise of a low-rate stream.
 
+use super::part::fit_by_part;
 use super::stream_noise::take_off_line;
 use super::tone_fit::KnownTone;
 use crate::analysis::combined::{Combined, OrderNoise, combine};
@@ -112,6 +113,10 @@ pub(crate) struct StreamFit {
     pub(crate) residual_mean: f64,
     /// Frequency up to which slow content was taken off, Hz.
     pub(crate) slow_to_hz: f64,
+    /// The series where tracks describe it.
+    pub(crate) track_series: Vec<f64>,
+    /// From when to when the hum is there, s from the stream's start, where that is a part of the record.
+    pub(crate) part_s: Option<(f64, f64)>,
 }
 
 /// What was taken out of a stream, or left out, for not being interference.
@@ -234,6 +239,19 @@ pub(crate) fn fit_stream(
     options: &MeasureOptions,
     known: Option<&Known>,
 ) -> StreamFit {
+    let by_part = match known {
+        Some(_) => None,
+        None => fit_by_part(stream, options),
+    };
+    by_part.unwrap_or_else(|| fit_whole(stream, options, known))
+}
+
+/// Analyses a stream whose hum, if any, is there throughout.
+pub(super) fn fit_whole(
+    stream: &Stream,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+) -> StreamFit {
     let rate_hz = stream.rate_hz;
     let slow = hum::slow_content(&stream.samples, rate_hz, nominals(options));
     let first = if slow.is_empty() {
@@ -347,7 +365,7 @@ const SPARED: f64 = 0.5;
 const FILL_ROUNDS: usize = 3;
 
 /// Nominal frequencies that come into question.
-fn nominals(options: &MeasureOptions) -> &[f64] {
+pub(super) fn nominals(options: &MeasureOptions) -> &[f64] {
     match &options.mains {
         MainsChoice::Auto => &[50.0, 60.0],
         MainsChoice::Nominal(hz) => std::slice::from_ref(hz),
@@ -716,6 +734,8 @@ impl<'a> Work<'a> {
             other: OtherContent::default(),
             residual_mean,
             slow_to_hz: self.stream.slow_to_hz,
+            track_series: Vec::new(),
+            part_s: None,
         }
     }
 
@@ -800,7 +820,7 @@ impl<'a> Work<'a> {
             .collect()
     }
 
-    fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
+    pub(super) fn subtract(&self, segments: &[SegmentFit], samples: &mut [f64]) {
         if let ([segment], [_]) = (segments, self.pieces.as_slice()) {
             segment.fit.subtract_harmonics(samples);
             return;

@@ -5,6 +5,7 @@ mod aliased_mains;
 mod channel;
 mod follow;
 mod moving;
+mod part;
 mod stream_noise;
 mod tone_fit;
 

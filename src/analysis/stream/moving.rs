@@ -79,6 +79,7 @@ impl Work<'_> {
         fit.residual_rms =
             (residual.iter().map(|r| r * r).sum::<f64>() / residual.len().max(1) as f64).sqrt();
         fit.residual = residual;
+        fit.track_series = series;
     }
 }
 

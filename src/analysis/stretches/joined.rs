@@ -351,6 +351,8 @@ impl Joined {
             other: self.other,
             residual_mean: self.sum / count,
             slow_to_hz: self.slow_to_hz,
+            track_series: Vec::new(),
+            part_s: None,
             faint_hz,
             folding: self.folding,
             groups: self.groups,

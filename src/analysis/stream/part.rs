@@ -1,0 +1,155 @@
+//! A record whose hum is there for a part of it only: what was switched on, off, or both.
+//!
+//! The part is fitted as a record of its own, the rest without hum. Amplitudes are brought to the whole record's RMS;
+//! frequency and phases are those of the part.
+
+use super::channel::{Stream, StreamFit, Work, details, fit_whole};
+use crate::analysis::MeasureOptions;
+use crate::analysis::combined::{Combined, CombinedHarmonic};
+use crate::hum::{Presence, Span, hum_span};
+use crate::stats::LinePower;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+
+/// Most cycles of a record that is looked at so: longer ones are followed segment by segment.
+const MOST_CYCLES: f64 = 650.0;
+
+/// The fit of a stream by the part of it that holds the hum; `None` where that is all of it, or not told from it.
+pub(super) fn fit_by_part(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
+    let rate_hz = stream.rate_hz;
+    let slowest_hz = super::channel::nominals(options)
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let cycles = stream.samples.len() as f64 / rate_hz * slowest_hz;
+    if !stream.gaps.is_empty() || cycles > MOST_CYCLES {
+        return None;
+    }
+    let (span, fundamental_hz) = super::channel::nominals(options)
+        .iter()
+        .filter_map(|hz| Some((hum_span(&stream.samples, rate_hz, *hz)?, *hz)))
+        .max_by_key(|(span, _)| span.samples.len())?;
+    let part = cut(stream, &span);
+    let Presence::Present(_) = crate::hum::look(&part.samples, rate_hz, &[fundamental_hz]) else {
+        return None;
+    };
+    let on = fit_whole(&part, options, None);
+    let Presence::Present(seen) = &on.presence else {
+        return None;
+    };
+    // Once more with the fundamental that the part tells.
+    let span = hum_span(&stream.samples, rate_hz, seen.fundamental_hz)?;
+    let part = cut(stream, &span);
+    let on = fit_whole(&part, options, None);
+    if !matches!(on.presence, Presence::Present(_)) {
+        return None;
+    }
+    let mut rest = stream.clone();
+    for (x, s) in rest.samples[span.samples.clone()]
+        .iter_mut()
+        .zip(series(&part, options, &on))
+    {
+        *x -= s;
+    }
+    let rest = fit_whole(&rest, options, None);
+    Some(joined(stream, options, (on, rest), &span))
+}
+
+fn cut(stream: &Stream, span: &Span) -> Stream {
+    let mut samples = stream.samples[span.samples.clone()].to_vec();
+    let mean = samples.iter().sum::<f64>() / samples.len().max(1) as f64;
+    samples.iter_mut().for_each(|x| *x -= mean);
+    Stream {
+        samples,
+        gaps: Vec::new(),
+        ..*stream
+    }
+}
+
+/// The series of a fitted stream.
+fn series(stream: &Stream, options: &MeasureOptions, fit: &StreamFit) -> Vec<f64> {
+    if !fit.track_series.is_empty() {
+        return fit.track_series.clone();
+    }
+    let mut series = vec![0.0; stream.samples.len()];
+    Work::new(stream, options).subtract(&fit.segments, &mut series);
+    series.iter_mut().for_each(|x| *x = -*x);
+    series
+}
+
+/// The whole record: mains of the part that holds it, the rest of what is left without it.
+fn joined(
+    stream: &Stream,
+    options: &MeasureOptions,
+    (on, rest): (StreamFit, StreamFit),
+    span: &Span,
+) -> StreamFit {
+    let first = span.samples.start as f64;
+    let mut segments = on.segments;
+    for segment in &mut segments {
+        segment.centre += first;
+    }
+    let combined = over_the_whole(&on.combined, stream, span);
+    let (_, groups) = details(stream, options, &segments, combined.frequency_hz);
+    StreamFit {
+        nominal_hz: on.nominal_hz,
+        decided: on.decided,
+        orders: on.orders,
+        settings: on.settings,
+        segments,
+        combined,
+        noise: on.noise,
+        folding: on.folding,
+        groups,
+        presence: on.presence,
+        part_s: Some((
+            first / stream.rate_hz,
+            span.samples.end as f64 / stream.rate_hz,
+        )),
+        ..rest
+    }
+}
+
+/// Amplitudes over the whole record, phases at its first sample.
+fn over_the_whole(on: &Combined, stream: &Stream, span: &Span) -> Combined {
+    let whole = stream.samples.len() as f64;
+    let length = span.samples.len() as f64;
+    let share = length / whole;
+    // Share's variance over its square: that of a power.
+    let of_share = span.length_variance / (length * length);
+    let before_s = span.samples.start as f64 / stream.rate_hz;
+    let harmonics = on
+        .harmonics
+        .iter()
+        .enumerate()
+        .map(|(i, own)| {
+            let turn = TAU * (i + 1) as f64 * before_s;
+            let (phase, by_frequency) = (own.phase_variance, turn * turn * on.frequency_variance);
+            // Phase at the part's start and frequency err against each other, by √3/2 in a fit of a line.
+            let phase_variance = phase + by_frequency + 3f64.sqrt() * (phase * by_frequency).sqrt();
+            let signal = (own.power.observed_v2 - own.power.noise_v2).max(0.0);
+            let noise = own.power.noise_v2 + 0.5 * signal * of_share;
+            CombinedHarmonic {
+                amplitude: own.amplitude
+                    * Complex64::from_polar(share.sqrt(), -turn * on.frequency_hz),
+                variance: own.variance * share,
+                power: LinePower::new(
+                    share * (own.power.observed_v2 - own.power.noise_v2 + noise),
+                    share * noise,
+                    own.power.components,
+                    own.power.noise_dof,
+                ),
+                phase_variance: if phase_variance.is_finite() {
+                    phase_variance
+                } else {
+                    f64::INFINITY
+                },
+                unsteady: own.unsteady,
+            }
+        })
+        .collect();
+    Combined {
+        harmonics,
+        ..on.clone()
+    }
+}
