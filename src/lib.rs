@@ -8,18 +8,24 @@ pub mod comparison;
 mod error;
 pub mod fault;
 mod hum;
+pub mod limit;
 pub mod load;
 mod numeric;
 pub mod plan;
 pub mod printable;
+pub mod quantity;
 pub mod report;
 pub mod results;
+#[cfg(test)]
+mod sample;
 mod save;
 pub mod separation;
 pub mod session;
+pub mod si;
 pub mod spectrum;
 pub mod stats;
 mod warning;
+mod wrap;
 
 pub use analysis::{MeasureOptions, Measurement, measure};
 pub use capture::{Capture, Condition, FrameSource, MemorySource};

@@ -16,6 +16,9 @@ pub enum Condition {
 }
 
 impl Condition {
+    /// Every condition, in the order in which they are told.
+    pub const ALL: [Self; 3] = [Self::Baseline, Self::Looped, Self::Isolated];
+
     /// The fixed name.
     #[must_use]
     pub fn as_str(self) -> &'static str {

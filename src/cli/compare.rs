@@ -1,10 +1,11 @@
 //! `humsieve compare`.
 
+use super::arguments::request::CompareRequest;
+use super::batch;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
+use super::input::inputs;
 use super::measure::measurements;
-use super::request::CompareRequest;
-use super::{batch, inputs};
 use humsieve::comparison::{CaptureSource, compare_captures};
 use humsieve::report::{SourceStamp, write_comparison};
 use humsieve::{Condition, Error, ErrorKind, results};

@@ -1,6 +1,6 @@
 //! `humsieve completions` and `humsieve manual`: both come from the arguments themselves.
 
-use super::arguments::Arguments;
+use super::arguments::typed::Arguments;
 use super::console;
 use super::failure::{Failure, Outcome};
 use clap::CommandFactory;

@@ -1,18 +1,18 @@
 //! `humsieve measure`.
 
+use super::arguments::request::MeasureRequest;
+use super::batch;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::request::MeasureRequest;
-use super::resume::Earlier;
-use super::{batch, inputs};
+use super::input::inputs;
+use super::input::resume::Earlier;
 use humsieve::analysis::{self, MainsChoice};
-use humsieve::comparison::{Judgement, Limit};
 use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::printable::printable_lines;
 use humsieve::report::{
-    Format, MeasuredCapture, MeasurementWriter, SourceStamp, json_failure, json_line,
-    judge as judge_row, limit_remark, measurement_rows, options_digest,
+    Format, MeasuredCapture, MeasurementWriter, SourceStamp, json_failure, json_line, limit_remark,
+    options_digest,
 };
 use humsieve::{Error, MeasureOptions, Measurement};
 use std::io::Write;
@@ -114,7 +114,8 @@ fn measured(input: &inputs::Input, request: &MeasureRequest, options: &str) -> M
         measurements
             .into_iter()
             .map(|measurement| {
-                let judgements = judge(&request.limits, &measurement);
+                let limits = request.limits.iter();
+                let judgements = limits.map(|l| l.judge_measurement(&measurement)).collect();
                 (measurement, judgements)
             })
             .collect()
@@ -168,14 +169,6 @@ fn with_other_mains(
         }
     }
     found
-}
-
-fn judge(limits: &[Limit], measurement: &Measurement) -> Vec<Judgement> {
-    if limits.is_empty() {
-        return Vec::new();
-    }
-    let rows = measurement_rows(measurement);
-    limits.iter().map(|limit| judge_row(limit, &rows)).collect()
 }
 
 fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outcome, Failure> {

@@ -1,8 +1,8 @@
 //! `humsieve plan`.
 
+use super::arguments::request::PlanRequest;
 use super::console;
 use super::failure::{Failure, Outcome};
-use super::request::PlanRequest;
 use humsieve::plan::plan;
 use humsieve::report::json_line;
 use std::io::Write;

@@ -1,9 +1,9 @@
 //! `humsieve report`.
 
+use super::arguments::request::{PageFormat, ReportRequest};
 use super::console::Console;
 use super::failure::{Failure, Outcome};
-use super::output::{Guard, Outputs, unwritable};
-use super::request::{PageFormat, ReportRequest};
+use super::output::files::{Guard, Outputs, unwritable};
 use humsieve::report::page::{Page, write_json};
 use humsieve::session::{RunOptions, Session, SessionResult, run as run_session};
 use std::fs;

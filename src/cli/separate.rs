@@ -1,9 +1,9 @@
 //! `humsieve separate`.
 
+use super::arguments::request::SeparateRequest;
 use super::console;
 use super::failure::{Failure, Outcome};
-use super::output::{Guard, Outputs};
-use super::request::SeparateRequest;
+use super::output::files::{Guard, Outputs};
 use humsieve::capture::FrameSource;
 use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};

@@ -1,9 +1,9 @@
 //! `humsieve session`.
 
+use super::arguments::request::SessionRequest;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::output::{Guard, Outputs, unwritable};
-use super::request::SessionRequest;
+use super::output::files::{Guard, Outputs, unwritable};
 use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::session::{DraftCapture, draft};

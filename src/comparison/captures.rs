@@ -1,9 +1,10 @@
 //! From captures to a comparison: measured, measured again on common ground, compared.
 
+use super::compare::compare;
+use super::ground::CommonGround;
 use super::options::CompareOptions;
-use super::plan::CommonGround;
-use super::result::{ALL_QUANTITIES, Comparison, LeftOut};
-use super::{compare, too_few_conditions};
+use super::result::{Comparison, LeftOut};
+use super::selection::{ALL, too_few_conditions};
 use crate::analysis::{Detail, MeasureOptions, Measurement, measure};
 use crate::{Condition, Error, FrameSource};
 use rayon::prelude::*;
@@ -148,13 +149,8 @@ pub fn compare_captures(
                 .extend(found),
             Err(error) => {
                 let why = error.message_with_position();
-                left_out.extend(ALL_QUANTITIES.iter().map(|quantity| LeftOut {
-                    file: source.name.clone(),
-                    channel: String::new(),
-                    condition: source.condition,
-                    quantity: (*quantity).to_owned(),
-                    why: why.clone(),
-                }));
+                let capture = (source.name.as_str(), "");
+                left_out.extend(LeftOut::of(capture, source.condition, &ALL, &why));
                 failed.push((index, error));
             }
         }

@@ -1,8 +1,12 @@
 //! Settings of a comparison.
 
-use super::limit::Limit;
-use super::outlook::WantedSignal;
+use crate::limit::Limit;
 use crate::{Condition, Error, ErrorKind};
+
+/// What single captures must differ by before a change is called, dB: grid and loads change hum and
+/// offset by several percent from one capture to the next (common practice, no source), which a single
+/// capture cannot show.
+pub const SINGLE_CAPTURE_MARGIN_DB: f64 = 1.0;
 
 /// Settings of a comparison.
 ///
@@ -87,5 +91,40 @@ impl InstrumentLimits {
     #[must_use]
     pub fn any(&self) -> bool {
         self.gain > 0.0 || self.probe > 0.0 || self.offset_v > 0.0
+    }
+}
+
+/// A signal that is to be measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WantedSignal {
+    /// Its amplitude (peak), in units of the channel.
+    pub amplitude_v: f64,
+    /// To what fraction of itself its amplitude is to be read (0.01 is 1 %).
+    pub accuracy: f64,
+}
+
+impl WantedSignal {
+    /// A signal to be read to 1 %.
+    #[must_use]
+    pub fn new(amplitude_v: f64) -> Self {
+        Self {
+            amplitude_v,
+            accuracy: 0.01,
+        }
+    }
+
+    fn check(&self) -> Result<(), Error> {
+        for (name, value) in [
+            ("amplitude of the wanted signal", self.amplitude_v),
+            ("accuracy of the wanted signal", self.accuracy),
+        ] {
+            if !(value.is_finite() && value > 0.0) {
+                return Err(Error::new(
+                    ErrorKind::BadOption,
+                    format!("the {name} is {value}; it must be positive and finite"),
+                ));
+            }
+        }
+        Ok(())
     }
 }

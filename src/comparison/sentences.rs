@@ -1,8 +1,8 @@
 //! Wording: what a comparison says, as sentences for a test report.
 
-use super::SINGLE_CAPTURE_MARGIN_DB;
-use super::repeats::Repeats;
-use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Verdict, tenths};
+use super::options::SINGLE_CAPTURE_MARGIN_DB;
+use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Repeats, Verdict, tenths};
+use crate::quantity::Quantity;
 
 impl ComparedQuantity {
     /// What the remedy (without an isolated capture: opening the loop at the probe) did to this figure,
@@ -133,11 +133,7 @@ pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
     }
     notes.extend(disagreement(&comparison.repeats));
     for repeat in &comparison.repeats {
-        let unit = if repeat.quantity == "dc_offset" {
-            ""
-        } else {
-            " %"
-        };
+        let unit = spread_unit(repeat.quantity);
         if let Some(drift) = repeat.drift {
             notes.push(format!(
                 "{} {} drifted by {}{unit} from the first capture to the last.",
@@ -172,7 +168,7 @@ fn disagreement(repeats: &[Repeats]) -> impl Iterator<Item = String> {
                 .iter()
                 .filter(|r| r.differ && r.spread > 2.0 * r.expected_spread)
                 .map(|r| {
-                    let unit = if r.quantity == "dc_offset" { "" } else { " %" };
+                    let unit = spread_unit(r.quantity);
                     format!(
                         "{} by {}{unit} where {}{unit} is explained",
                         r.quantity,
@@ -189,6 +185,14 @@ fn disagreement(repeats: &[Repeats]) -> impl Iterator<Item = String> {
                 )
             })
         })
+}
+
+/// The unit of a spread: that of an offset is its own.
+fn spread_unit(quantity: Quantity) -> &'static str {
+    match quantity {
+        Quantity::DcOffset => "",
+        _ => " %",
+    }
 }
 
 /// A number to so many significant digits.

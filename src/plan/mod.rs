@@ -3,8 +3,11 @@
 mod bounds;
 mod options;
 mod planner;
+mod range;
+mod result;
 mod text;
 
 pub use bounds::{detectable_ratio, quantisation_density, quantised_mean_bias};
 pub use options::PlanOptions;
-pub use planner::{Plan, PlanStep, RangeAdvice, plan};
+pub use planner::plan;
+pub use result::{Plan, PlanStep, RangeAdvice};

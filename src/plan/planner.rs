@@ -1,78 +1,14 @@
 //! From bounds to a plan.
 
-use super::PlanOptions;
-use super::bounds::{detectable_ratio, quantisation_density, quantised_mean_bias};
+use super::bounds::{detectable_ratio, quantisation_density};
+use super::options::PlanOptions;
+use super::range::range_advice;
+use super::result::{Plan, PlanStep};
 use super::text::duration;
 use crate::Error;
-use crate::report::{si, si_short};
+use crate::si::{self, percent};
 use crate::stats::normal_quantile;
-use serde::Serialize;
 
-/// Record length, rate and range, with the reasons.
-///
-/// Its `Display` is the text for a terminal.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[non_exhaustive]
-pub struct Plan {
-    /// Hum RMS, offset and added noise that this plan resolves, V.
-    pub resolve_v: f64,
-    /// Nominal mains frequency, Hz.
-    pub mains_hz: f64,
-    /// Length of each record, s.
-    pub record_s: f64,
-    /// Rate of sampling, Hz.
-    pub sample_rate_hz: f64,
-    /// Frames of each record.
-    pub frames: u64,
-    /// Captures a condition.
-    pub captures: u32,
-    /// One-sided noise density the plan rests on, V/√Hz; `None` where nothing is known of it.
-    pub noise_density_v_per_rthz: Option<f64>,
-    /// Range advice.
-    pub range: RangeAdvice,
-    /// What each part needs, and why.
-    pub steps: Vec<PlanStep>,
-    /// What stands in the way, or was assumed.
-    pub notes: Vec<String>,
-}
-
-/// What one part of the plan needs, and why.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[non_exhaustive]
-pub struct PlanStep {
-    /// `hum`, `offset`, `noise`, `cycles`, `rate`, `captures`.
-    pub name: String,
-    /// What it needs.
-    pub value: f64,
-    /// Its unit.
-    pub unit: String,
-    /// Why.
-    pub reason: String,
-}
-
-/// Which range to take the captures on.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-#[non_exhaustive]
-pub struct RangeAdvice {
-    /// Offset and peak hum that the range has to hold, V.
-    pub needed_v: f64,
-    /// The range that is planned with, plus or minus V, where one is given.
-    pub full_scale_v: Option<f64>,
-    /// Its converter step, V, where the bits are given too.
-    pub lsb_v: Option<f64>,
-    /// Largest error of a mean through that step, V.
-    pub step_error_v: Option<f64>,
-    /// Whether one range serves offset and hum alike.
-    pub one_range_serves: Option<bool>,
-    /// The advice in words.
-    pub advice: String,
-}
-
-/// Ground potential differences within a building reach hundreds of millivolts: common practice,
-/// no source.
-const USUAL_OFFSET_V: f64 = 0.2;
-/// Peak of a mains-locked waveform with pulses over its RMS: common practice, no source.
-const PEAK_OVER_RMS: f64 = 4.0;
 const FALSE_ALARM: f64 = 0.01;
 const LONGEST_RECORD_S: f64 = 3600.0;
 const WINDOW_S: f64 = 0.2;
@@ -163,9 +99,9 @@ fn noise_density(
         (None, None) => {
             notes.push(format!(
                 "No noise density is given, so the record lengths cannot be worked out: {} of hum is found in {} only where the density stays below {}. Take a baseline capture, measure it and plan again with its density.",
-                si(options.resolve_v, "V", 3),
-                si_short(WINDOW_S, "s"),
-                si(
+                si::rounded(options.resolve_v, "V", 3),
+                si::shortest(WINDOW_S, "s"),
+                si::rounded(
                     std::f64::consts::SQRT_2 * options.resolve_v * WINDOW_S.sqrt()
                         / line_ratio(options),
                     "V/√Hz",
@@ -206,9 +142,9 @@ fn lengths(options: &PlanOptions, density: Option<f64>, notes: &mut Vec<String>)
         "s",
         format!(
             "a line of {} RMS is found in {level} of records at a false-alarm probability of 1 % over {} orders: its amplitude has to be {ratio:.2} standard deviations, and one is {}/√T",
-            si(wanted, "V", 3),
+            si::rounded(wanted, "V", 3),
             options.harmonics,
-            si(density, "V/√Hz", 3)
+            si::rounded(density, "V/√Hz", 3)
         ),
     ));
     let z = two_sided(options.confidence);
@@ -218,8 +154,8 @@ fn lengths(options: &PlanOptions, density: Option<f64>, notes: &mut Vec<String>)
         "s",
         format!(
             "the {level} interval of the offset is no wider than ±{}: its standard deviation is {}/√(2T) for white noise",
-            si(wanted, "V", 3),
-            si(density, "V/√Hz", 3)
+            si::rounded(wanted, "V", 3),
+            si::rounded(density, "V/√Hz", 3)
         ),
     ));
     notes.push("The length for the offset holds for white noise. Drift and 1/f noise add to it and do not fall with a longer record: only repeated captures show them.".into());
@@ -238,11 +174,11 @@ fn noise_step(options: &PlanOptions, density: f64, sample_rate_hz: f64, record_s
         "s",
         format!(
             "{} RMS of noise added to a floor of {} RMS in {} would be told from it in {} of records of this length: noise power has 2BT degrees of freedom. It is not counted in the plan, whose record tells {} RMS of added noise",
-            si(options.resolve_v, "V", 3),
-            si(density * band.sqrt(), "V", 3),
-            si_short(band, "Hz"),
+            si::rounded(options.resolve_v, "V", 3),
+            si::rounded(density * band.sqrt(), "V", 3),
+            si::shortest(band, "Hz"),
             percent(options.confidence),
-            si(seen, "V", 2)
+            si::rounded(seen, "V", 2)
         ),
     )
 }
@@ -255,7 +191,7 @@ fn other_steps(options: &PlanOptions, sample_rate_hz: f64) -> Vec<PlanStep> {
             "Hz",
             format!(
                 "2.5 times {}, the highest frequency of interest, rounded up. What lies above half the rate folds back: without an anti-alias filter take the highest rate the memory allows",
-                si(top_frequency(options), "Hz", 3)
+                si::rounded(top_frequency(options), "Hz", 3)
             ),
         ),
         step(
@@ -265,104 +201,6 @@ fn other_steps(options: &PlanOptions, sample_rate_hz: f64) -> Vec<PlanStep> {
             "of each condition: the spread between captures is the uncertainty that counts, and Student's factor at 95 % falls from 12.7 with two captures to 2.8 with five".into(),
         ),
     ]
-}
-
-fn range_advice(options: &PlanOptions, lsb_v: Option<f64>, sample_rate_hz: f64) -> RangeAdvice {
-    let wanted = options.resolve_v;
-    let offset = options.offset_v.map_or(USUAL_OFFSET_V, f64::abs);
-    let hum = options.hum_v.unwrap_or(10.0 * wanted);
-    let needed_v = offset + PEAK_OVER_RMS * hum;
-    let sigma_v = options
-        .noise_density_v_per_rthz
-        .map_or(0.0, |analog| analog * (0.5 * sample_rate_hz).sqrt());
-    let step_error = |lsb: f64| lsb * quantised_mean_bias(sigma_v / lsb);
-    let serves = |lsb: f64| step_error(lsb) <= 0.5 * wanted;
-    let foresee = match options.offset_v {
-        Some(_) => format!(
-            "The range has to hold the offset of {} and the hum's peaks: ±{} at least.",
-            si(offset, "V", 3),
-            si(needed_v, "V", 3)
-        ),
-        None => format!(
-            "The range has to hold the offset too, which is usually far larger than the hum: with {} between the grounds (common practice within one building, no source) and the hum's peaks ±{} at least. Read the offset once before choosing.",
-            si(offset, "V", 2),
-            si(needed_v, "V", 3)
-        ),
-    };
-    let holds = options
-        .full_scale_v
-        .map(|full_scale| full_scale >= needed_v);
-    let fine = lsb_v.map(serves);
-    let one_range_serves = match (holds, fine) {
-        (Some(holds), Some(fine)) => Some(holds && fine),
-        (Some(false), None) => Some(false),
-        _ => None,
-    };
-    let two_captures = "Take two kinds of capture of each condition: DC coupled on a range that holds the offset, for the offset alone; and AC coupled (or with the offset nulled) on the finest range that does not clip, for hum and noise. After switching to AC wait for the coupling to settle: ln(1000)/(2π·corner), 1.1 s at 1 Hz, to 0.1 %.";
-    let verdict = match (options.full_scale_v, holds, lsb_v, fine) {
-        (Some(full_scale), Some(false), _, Some(true)) => format!(
-            "±{} is too small for that and will clip. {two_captures}",
-            si_short(full_scale, "V")
-        ),
-        (Some(full_scale), Some(false), _, None) => {
-            format!(
-                "±{} is too small for that and will clip. {two_captures}",
-                si_short(full_scale, "V")
-            )
-        }
-        (Some(full_scale), Some(true), Some(lsb), Some(true)) => format!(
-            "±{} holds it, and its step of {} errs by {} at most: one range serves offset, hum and noise.",
-            si_short(full_scale, "V"),
-            si(lsb, "V", 3),
-            si(step_error(lsb), "V", 2)
-        ),
-        (Some(full_scale), Some(holds), Some(lsb), Some(false)) => format!(
-            "±{} {} its step of {} may err by {}, more than half of what is to be resolved{}. {two_captures}",
-            si_short(full_scale, "V"),
-            if holds {
-                "holds it, but"
-            } else {
-                "is too small for that and will clip, and"
-            },
-            si(lsb, "V", 3),
-            si(step_error(lsb), "V", 2),
-            if sigma_v < 0.5 * lsb {
-                ", because the noise is below half a step and does not average the steps out"
-            } else {
-                ""
-            }
-        ),
-        (Some(full_scale), Some(true), None, _) => format!(
-            "±{} holds it; give the bits too and the converter's step is judged.",
-            si_short(full_scale, "V")
-        ),
-        _ => {
-            let steps: Vec<String> = [8_u32, 10, 12, 14, 16]
-                .into_iter()
-                .map(|bits| {
-                    let lsb = 2.0 * needed_v / f64::from(bits).exp2();
-                    let words = if serves(lsb) {
-                        "fine enough"
-                    } else {
-                        "too coarse"
-                    };
-                    format!("{bits} bits {} ({words})", si(lsb, "V", 2))
-                })
-                .collect();
-            format!(
-                "Steps of the converter on such a range: {}. Where the step is too coarse: {two_captures}",
-                steps.join(", ")
-            )
-        }
-    };
-    RangeAdvice {
-        needed_v,
-        full_scale_v: options.full_scale_v,
-        lsb_v,
-        step_error_v: lsb_v.map(step_error),
-        one_range_serves,
-        advice: format!("{foresee} {verdict}"),
-    }
 }
 
 fn step(name: &str, value: f64, unit: &str, reason: String) -> PlanStep {
@@ -380,10 +218,6 @@ fn two_sided(confidence: f64) -> f64 {
 
 fn one_sided(confidence: f64) -> f64 {
     normal_quantile(confidence)
-}
-
-fn percent(confidence: f64) -> String {
-    si_short(100.0 * confidence, "%")
 }
 
 #[cfg(test)]

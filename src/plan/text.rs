@@ -1,20 +1,21 @@
 //! A plan as text for a terminal of 80 columns.
 
-use super::Plan;
-use crate::report::{si, si_short};
+use super::result::Plan;
+use crate::si;
+use crate::wrap::lines;
 use std::fmt;
 
 pub(super) fn duration(seconds: f64) -> String {
     if seconds < 0.1 {
-        format!("{} ms", si(1e3 * seconds, "", 2))
+        format!("{} ms", si::rounded(1e3 * seconds, "", 2))
     } else if seconds < 120.0 {
-        si(seconds, "s", 3)
+        si::rounded(seconds, "s", 3)
     } else if seconds < 7200.0 {
-        format!("{} min", si(seconds / 60.0, "", 2))
+        format!("{} min", si::rounded(seconds / 60.0, "", 2))
     } else if seconds < 48.0 * 3600.0 {
-        format!("{} h", si(seconds / 3600.0, "", 2))
+        format!("{} h", si::rounded(seconds / 3600.0, "", 2))
     } else {
-        format!("{} days", si(seconds / 86400.0, "", 2))
+        format!("{} days", si::rounded(seconds / 86400.0, "", 2))
     }
 }
 
@@ -23,8 +24,8 @@ impl fmt::Display for Plan {
         writeln!(
             f,
             "To resolve {} at {} mains:",
-            si(self.resolve_v, "V", 3),
-            si_short(self.mains_hz, "Hz")
+            si::rounded(self.resolve_v, "V", 3),
+            si::shortest(self.mains_hz, "Hz")
         )?;
         writeln!(
             f,
@@ -35,16 +36,20 @@ impl fmt::Display for Plan {
         writeln!(
             f,
             "  rate    {} ({} samples a channel)",
-            si_short(self.sample_rate_hz, "Hz"),
+            si::shortest(self.sample_rate_hz, "Hz"),
             self.frames
         )?;
-        writeln!(f, "  range   at least ±{}", si(self.range.needed_v, "V", 3))?;
+        writeln!(
+            f,
+            "  range   at least ±{}",
+            si::rounded(self.range.needed_v, "V", 3)
+        )?;
         writeln!(f, "\nWhy")?;
         for step in &self.steps {
             let value = if step.unit == "s" {
                 duration(step.value)
             } else {
-                si_short(step.value, &step.unit)
+                si::shortest(step.value, &step.unit)
             };
             wrap(
                 f,
@@ -63,22 +68,6 @@ impl fmt::Display for Plan {
     }
 }
 
-/// Writes `text` behind `head` in lines of at most 80 columns, indented to the head's width.
 fn wrap(f: &mut fmt::Formatter<'_>, head: &str, text: &str) -> fmt::Result {
-    let indent = head.chars().count();
-    let mut column = indent;
-    f.write_str(head)?;
-    for (index, word) in text.split(' ').enumerate() {
-        let width = word.chars().count();
-        if index > 0 && column + 1 + width > 80 {
-            write!(f, "\n{:indent$}", "")?;
-            column = indent;
-        } else if index > 0 {
-            f.write_str(" ")?;
-            column += 1;
-        }
-        f.write_str(word)?;
-        column += width;
-    }
-    writeln!(f)
+    lines(head, text).try_for_each(|line| writeln!(f, "{line}"))
 }

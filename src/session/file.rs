@@ -1,15 +1,12 @@
 //! The session file.
 
-use super::parse;
-use super::reader::Mistakes;
-use super::wiring::{Breaks, Earth};
+use super::setup::{Remedy, Setup};
+use crate::MeasureOptions;
 use crate::analysis::MainsChoice;
 use crate::capture::{Condition, Coupling};
-use crate::comparison::{self, Bounded, InstrumentLimits, Limit};
-use crate::{Error, ErrorKind, MeasureOptions};
+use crate::comparison::{self, InstrumentLimits};
+use crate::limit::Limit;
 use serde::Serialize;
-use std::path::Path;
-use toml::de::DeTable;
 
 /// A bench session as written down: set-up, instrument, remedies, captures and limits.
 ///
@@ -62,50 +59,7 @@ pub struct Session {
     /// The signal that is to be measured in the end.
     pub wanted: Option<WantedSignal>,
     /// Acceptance limits: on the upper bounds of readings, on the lower bounds of reductions.
-    #[serde(serialize_with = "limits_in_words")]
     pub limits: Vec<Limit>,
-}
-
-/// How instrument side and source side meet earth.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
-pub struct Setup {
-    /// The side that reads: the probe's ground lead and what stands behind it.
-    pub instrument: EarthingSide,
-    /// The side that is read: the ground of the object under test.
-    pub source: EarthingSide,
-}
-
-/// One side's way to earth.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
-pub struct EarthingSide {
-    /// How its ground meets protective earth, as stated.
-    pub earth: Option<Earth>,
-    /// Continuity reading between its ground and protective earth, ohms (infinite: open).
-    #[serde(serialize_with = "finite_or_open")]
-    pub earth_reading_ohm: Option<f64>,
-    /// What the path consists of.
-    pub through: Option<String>,
-}
-
-fn limits_in_words<S: serde::Serializer>(limits: &[Limit], to: S) -> Result<S::Ok, S::Error> {
-    #[derive(Serialize)]
-    struct Written<'a> {
-        bounded: Bounded,
-        quantity: &'a str,
-        value: f64,
-    }
-    to.collect_seq(limits.iter().map(|limit| Written {
-        bounded: limit.bounded,
-        quantity: &limit.quantity,
-        value: limit.value,
-    }))
-}
-
-fn finite_or_open<S: serde::Serializer>(ohm: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
-    match ohm {
-        Some(ohm) if ohm.is_infinite() => to.serialize_str("open"),
-        other => other.serialize(to),
-    }
 }
 
 /// The instrument: settings that hold for every capture unless it says otherwise, and limits of
@@ -130,21 +84,6 @@ pub struct Instrument {
     pub gain_accuracy_percent: Option<f64>,
     /// Limit of error of the offset, V.
     pub offset_accuracy_v: Option<f64>,
-}
-
-/// A remedy that was tried.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Remedy {
-    /// Its name, by which captures refer to it.
-    pub name: String,
-    /// What it opens.
-    pub breaks: Option<Breaks>,
-    /// Rated voltage of its isolation, V.
-    pub rating_v: Option<f64>,
-    /// Measurement category of that rating.
-    pub category: Option<String>,
-    /// Anything else.
-    pub remarks: Option<String>,
 }
 
 /// One capture and how it was taken; what is not said here holds as in [`Instrument`].
@@ -186,39 +125,6 @@ pub struct WantedSignal {
 }
 
 impl Session {
-    /// Reads the text of a session file; `file` is its name in messages.
-    ///
-    /// # Errors
-    /// `BadValue` with the line of the first mistake; where there are more, the message says so.
-    /// [`Session::mistakes`] gives them all.
-    pub fn parse(text: &str, file: impl AsRef<Path>) -> Result<Self, Error> {
-        let file = file.as_ref();
-        Self::read(text, file).map_err(|errors| {
-            let others = errors.len().saturating_sub(1);
-            let mut errors = errors.into_iter();
-            let Some(first) = errors.next() else {
-                return Error::new(ErrorKind::BadValue, "the session is not understood")
-                    .in_file(file);
-            };
-            if others == 0 {
-                return first;
-            }
-            let lines: Vec<String> = errors.map(|error| error.message_with_position()).collect();
-            Error::new(
-                first.kind(),
-                format!("{} [also {}]", first.message(), lines.join("; ")),
-            )
-            .in_file(file)
-            .at_line(first.line().unwrap_or(1))
-        })
-    }
-
-    /// Every mistake of the text of a session file, by rising line; empty where it is sound.
-    #[must_use]
-    pub fn mistakes(text: &str, file: impl AsRef<Path>) -> Vec<Error> {
-        Self::read(text, file.as_ref()).err().unwrap_or_default()
-    }
-
     /// How every capture of the session is to be measured.
     #[must_use]
     pub fn measure_options(&self) -> MeasureOptions {
@@ -266,24 +172,5 @@ impl Session {
         }
         let only = self.remedies.first().map(|remedy| remedy.name.as_str());
         Some(capture.remedy.as_deref().or(only).unwrap_or("loop broken"))
-    }
-
-    fn read(text: &str, file: &Path) -> Result<Self, Vec<Error>> {
-        let mut mistakes = Mistakes::new(text, file);
-        let document = match DeTable::parse(text) {
-            Ok(document) => document,
-            Err(error) => {
-                let offset = error.span().map_or(0, |span| span.start);
-                mistakes.add(offset, format!("not valid TOML: {}", error.message()));
-                return Err(mistakes.into_errors());
-            }
-        };
-        let session = parse::session(document.get_ref(), &mut mistakes);
-        let errors = mistakes.into_errors();
-        if errors.is_empty() {
-            Ok(session)
-        } else {
-            Err(errors)
-        }
     }
 }

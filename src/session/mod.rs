@@ -14,11 +14,13 @@ mod run;
 #[cfg(test)]
 #[allow(clippy::panic)]
 pub(crate) mod sample;
+mod setup;
 mod test_rows;
 mod wiring;
 
 pub use draft::{DraftCapture, draft};
-pub use file::{CaptureEntry, EarthingSide, Instrument, Remedy, Session, Setup, WantedSignal};
+pub use file::{CaptureEntry, Instrument, Session, WantedSignal};
 pub use result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
 pub use run::{RunOptions, run};
-pub use wiring::{Breaks, Earth, LoopState, LoopVerdict, RemedyEffect, loop_verdict};
+pub use setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
+pub use wiring::{LoopState, LoopVerdict, RemedyEffect, loop_verdict};

@@ -4,7 +4,8 @@ use super::result::RemedyResult;
 use super::{LoopState, LoopVerdict};
 use crate::analysis::{Evidence, EvidenceKind};
 use crate::comparison::{ComparedQuantity, Comparison, Verdict};
-use crate::report::PrintedEstimate;
+use crate::quantity::Quantity;
+use crate::si::PrintedEstimate;
 
 /// An improvement that a remedy which opens nothing would not bring, dB.
 const MORE_THAN_COUPLING_DB: f64 = 20.0;
@@ -12,13 +13,13 @@ const MORE_THAN_COUPLING_DB: f64 = 20.0;
 /// Whether the captures show a loop: hum or offset above the floor. `None` without a comparison.
 pub(super) fn loop_seen(comparison: Option<&Comparison>) -> Option<bool> {
     let comparison = comparison?;
-    let resolved = |name: &str| {
+    let resolved = |quantity: Quantity| {
         comparison
-            .quantity(name)
+            .quantity(quantity)
             .and_then(|found| found.loop_excess)
             .map(|excess| excess.low > 0.0 || excess.high < 0.0)
     };
-    match (resolved("hum_rms"), resolved("dc_offset")) {
+    match (resolved(Quantity::HumRms), resolved(Quantity::DcOffset)) {
         (None, None) => None,
         (hum, offset) => Some(hum == Some(true) || offset == Some(true)),
     }
@@ -37,7 +38,7 @@ pub(super) fn contradictions(
         ),
         (LoopState::Open, Some(true)) => {
             let hum = comparison
-                .and_then(|comparison| comparison.quantity("hum_rms"))
+                .and_then(|comparison| comparison.quantity(Quantity::HumRms))
                 .and_then(|hum| Some(PrintedEstimate::new(&hum.loop_excess?, &hum.unit)))
                 .map_or_else(String::new, |excess| format!(" (hum {excess} above it)"));
             found.push(format!(
@@ -54,7 +55,7 @@ pub(super) fn contradictions(
         else {
             continue;
         };
-        let Some(hum) = remedy.quantity("hum_rms") else {
+        let Some(hum) = remedy.quantity(Quantity::HumRms) else {
             continue;
         };
         let hum_seen = hum.loop_excess.is_some_and(|excess| excess.low > 0.0);
@@ -95,10 +96,10 @@ pub(super) fn pick_up(wiring: &LoopVerdict, remedies: &[RemedyResult]) -> Option
     };
     let remedy = remedies.iter().filter(opened).find(|remedy| {
         remedy
-            .quantity("hum_rms")
+            .quantity(Quantity::HumRms)
             .is_some_and(|hum| !fell(hum) && hum.loop_excess.is_some_and(|excess| excess.low > 0.0))
     })?;
-    let ratio = remedy.quantity("hum_rms")?.improvement_db?;
+    let ratio = remedy.quantity(Quantity::HumRms)?.improvement_db?;
     Some(Evidence::new(
         EvidenceKind::PickUp,
         format!(

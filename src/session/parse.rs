@@ -1,15 +1,70 @@
 //! From the tables of a session file to the session.
 
-use super::file::{CaptureEntry, EarthingSide, Instrument, Remedy, Session, Setup, WantedSignal};
+use super::file::{CaptureEntry, Instrument, Session, WantedSignal};
 use super::reader::{Mistakes, TableReader};
-use super::wiring::{Breaks, Earth};
-use crate::MeasureOptions;
+use super::setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
 use crate::capture::{Condition, Coupling};
-use crate::comparison::{Bounded, Limit};
+use crate::limit::{Bounded, Limit};
+use crate::{Error, ErrorKind, MeasureOptions};
+use std::path::Path;
 use toml::de::DeTable;
 
+impl Session {
+    /// Reads the text of a session file; `file` is its name in messages.
+    ///
+    /// # Errors
+    /// `BadValue` with the line of the first mistake; where there are more, the message says so.
+    /// [`Session::mistakes`] gives them all.
+    pub fn parse(text: &str, file: impl AsRef<Path>) -> Result<Self, Error> {
+        let file = file.as_ref();
+        Self::read(text, file).map_err(|errors| {
+            let others = errors.len().saturating_sub(1);
+            let mut errors = errors.into_iter();
+            let Some(first) = errors.next() else {
+                return Error::new(ErrorKind::BadValue, "the session is not understood")
+                    .in_file(file);
+            };
+            if others == 0 {
+                return first;
+            }
+            let lines: Vec<String> = errors.map(|error| error.message_with_position()).collect();
+            Error::new(
+                first.kind(),
+                format!("{} [also {}]", first.message(), lines.join("; ")),
+            )
+            .in_file(file)
+            .at_line(first.line().unwrap_or(1))
+        })
+    }
+
+    /// Every mistake of the text of a session file, by rising line; empty where it is sound.
+    #[must_use]
+    pub fn mistakes(text: &str, file: impl AsRef<Path>) -> Vec<Error> {
+        Self::read(text, file.as_ref()).err().unwrap_or_default()
+    }
+
+    fn read(text: &str, file: &Path) -> Result<Self, Vec<Error>> {
+        let mut mistakes = Mistakes::new(text, file);
+        let document = match DeTable::parse(text) {
+            Ok(document) => document,
+            Err(error) => {
+                let offset = error.span().map_or(0, |span| span.start);
+                mistakes.add(offset, format!("not valid TOML: {}", error.message()));
+                return Err(mistakes.into_errors());
+            }
+        };
+        let session = session(document.get_ref(), &mut mistakes);
+        let errors = mistakes.into_errors();
+        if errors.is_empty() {
+            Ok(session)
+        } else {
+            Err(errors)
+        }
+    }
+}
+
 /// Reads the whole document; what is mistaken is told and left at its default.
-pub(super) fn session(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Session {
+fn session(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Session {
     let defaults = MeasureOptions::default();
     let mut top = TableReader::new(table, "", 0);
     let session = Session {

@@ -1,6 +1,6 @@
 //! Reading TOML tables with every mistake told: its line, its key and what would be understood.
 
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, si};
 use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -343,45 +343,11 @@ fn number_of(value: &DeValue<'_>) -> Option<f64> {
         DeValue::Integer(number) => i64::from_str_radix(number.as_str(), number.radix())
             .ok()
             .map(|number| number as f64),
-        DeValue::Float(number) => number.as_str().parse().ok().filter(|x: &f64| !x.is_nan()),
-        DeValue::String(text) => number_with_prefix(text),
+        DeValue::Float(number) => number.as_str().parse().ok(),
+        DeValue::String(text) => si::read(text),
         _ => None,
     }
-}
-
-/// `"100u"`, `"2 mV"`, `"20 kHz"`: a number, an SI prefix, a unit that is not needed.
-fn number_with_prefix(text: &str) -> Option<f64> {
-    let text = text.trim();
-    let split =
-        text.char_indices()
-            .find(|(index, c)| {
-                !(c.is_ascii_digit()
-                    || matches!(c, '.' | '+' | '-')
-                    || matches!(c, 'e' | 'E')
-                        && text.as_bytes().get(index + 1).is_some_and(|next| {
-                            next.is_ascii_digit() || matches!(next, b'+' | b'-')
-                        }))
-            })
-            .map_or(text.len(), |(index, _)| index);
-    let (digits, rest) = text.split_at(split);
-    let number: f64 = digits.parse().ok()?;
-    let unit = rest.trim();
-    let prefix = ["Ohm", "Hz", "V", "Ω"]
-        .iter()
-        .find_map(|name| unit.strip_suffix(name))
-        .unwrap_or(unit);
-    let factor = match prefix {
-        "" => 1.0,
-        "p" => 1e-12,
-        "n" => 1e-9,
-        "u" | "µ" | "μ" => 1e-6,
-        "m" => 1e-3,
-        "k" => 1e3,
-        "M" => 1e6,
-        "G" => 1e9,
-        _ => return None,
-    };
-    Some(number * factor)
+    .filter(|x: &f64| !x.is_nan())
 }
 
 fn suggestion(word: &str, choices: &[&str]) -> String {
@@ -393,32 +359,4 @@ fn suggestion(word: &str, choices: &[&str]) -> String {
         .map_or_else(String::new, |(_, choice)| {
             format!("; did you mean `{choice}`?")
         })
-}
-
-#[cfg(test)]
-mod tests {
-    #![allow(clippy::unwrap_used)]
-
-    use super::number_with_prefix;
-    use approx::assert_relative_eq;
-
-    #[test]
-    fn numbers_carry_si_prefixes_and_units() {
-        for (text, expected) in [
-            ("100u", 1e-4),
-            ("2 mV", 2e-3),
-            ("20 kHz", 2e4),
-            ("1e-3", 1e-3),
-            ("1.5e3 V", 1500.0),
-            ("-3 µV", -3e-6),
-            ("1 MHz", 1e6),
-            ("5", 5.0),
-        ] {
-            let found = number_with_prefix(text).unwrap_or(f64::NAN);
-            assert_relative_eq!(found, expected, max_relative = 1e-12);
-        }
-        for text in ["", "mV", "1 furlong", "1,5 V", "1 kk", "nan"] {
-            assert_eq!(number_with_prefix(text), None, "{text}");
-        }
-    }
 }

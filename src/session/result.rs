@@ -4,6 +4,7 @@ use super::{CaptureEntry, LoopVerdict, Session};
 use crate::analysis::{Evidence, Measurement};
 use crate::capture::Condition;
 use crate::comparison::{Acceptance, ComparedQuantity, Comparison, Judgement};
+use crate::quantity::Quantity;
 use crate::stats::Estimate;
 use crate::{Error, WarningCode};
 use serde::Serialize;
@@ -106,14 +107,14 @@ pub struct RemedyResult {
 impl RemedyResult {
     /// One figure of the comparison.
     #[must_use]
-    pub fn quantity(&self, name: &str) -> Option<&ComparedQuantity> {
-        self.comparison.quantity(name)
+    pub fn quantity(&self, quantity: impl TryInto<Quantity>) -> Option<&ComparedQuantity> {
+        self.comparison.quantity(quantity)
     }
 
     /// What can be claimed for a figure, dB: the lower end of its improvement.
     #[must_use]
-    pub fn claim_db(&self, name: &str) -> Option<f64> {
-        Some(self.quantity(name)?.improvement_db?.low)
+    pub fn claim_db(&self, quantity: Quantity) -> Option<f64> {
+        Some(self.quantity(quantity)?.improvement_db?.low)
     }
 }
 
@@ -125,8 +126,8 @@ pub struct TestRow {
     pub condition: Condition,
     /// The remedy in place, for `isolated`.
     pub remedy: Option<String>,
-    /// `dc_offset`, `hum_rms`, ...
-    pub quantity: String,
+    /// What was read.
+    pub quantity: Quantity,
     /// Its unit.
     pub unit: String,
     /// The reading with the interval of its scatter.

@@ -2,13 +2,14 @@
 
 use super::observed;
 use super::result::{CaptureOutcome, RemedyResult, SessionResult, Trouble};
-use super::test_rows::{judge, loop_alone, test_rows};
+use super::test_rows::{loop_alone, test_rows};
 use super::{CaptureEntry, Session, loop_verdict};
 use crate::analysis::{Evidence, Measurement, measure};
 use crate::capture::{Condition, Coupling};
 use crate::comparison::{CaptureSource, CompareOptions, Comparison, compare, measure_alike};
 use crate::fault::contained;
 use crate::load::{self, LoadOptions};
+use crate::quantity::Quantity;
 use crate::{Error, ErrorKind, MeasureOptions, WarningCode, results};
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
@@ -304,7 +305,7 @@ fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
             let comparison = attempt(result, Some(name), compare, &mut troubles)?;
             Some(RemedyResult {
                 name: name.to_owned(),
-                judgements: judge(&result.session.limits, &comparison),
+                judgements: comparison.judge_expanded(&result.session.limits),
                 comparison,
             })
         })
@@ -318,7 +319,7 @@ fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
     if remedies.is_empty() {
         let alone = loop_comparison.clone().or_else(|| loop_alone(result));
         result.loop_judgements = alone
-            .map(|comparison| judge(&result.session.limits, &comparison))
+            .map(|comparison| comparison.judge_expanded(&result.session.limits))
             .unwrap_or_default();
     }
     result.loop_comparison = loop_comparison;
@@ -385,8 +386,8 @@ fn attempt(
 /// Best first: by what can be claimed for the hum, then for the offset, then for the noise.
 fn rank(remedies: &mut [RemedyResult]) {
     let claims = |remedy: &RemedyResult| {
-        ["hum_rms", "dc_offset", "noise_rms"]
-            .map(|name| remedy.claim_db(name).unwrap_or(f64::NEG_INFINITY))
+        [Quantity::HumRms, Quantity::DcOffset, Quantity::NoiseRms]
+            .map(|quantity| remedy.claim_db(quantity).unwrap_or(f64::NEG_INFINITY))
     };
     remedies.sort_by(|a, b| {
         let pairs = claims(b).into_iter().zip(claims(a));

@@ -9,6 +9,7 @@ use crate::capture::Condition;
 use crate::comparison::{
     CaptureCounts, CompareOptions, ComparedQuantity, Comparison, DecibelRatio, Verdict,
 };
+use crate::quantity::{Figure, Quantity};
 use crate::stats::Estimate;
 use crate::{Error, ErrorKind, MeasureOptions, Warning, WarningCode};
 use std::collections::BTreeMap;
@@ -113,7 +114,7 @@ fn loop_rms(order: usize) -> f64 {
 pub fn measurement(file: &str) -> Measurement {
     const FLOOR: f64 = 1.5e-6;
     let (share, offset) = scene(file);
-    let mut measurement = crate::report::sample_measurement();
+    let mut measurement = crate::sample::measurement();
     measurement.file = file.into();
     measurement.dc_offset = Estimate::normal(offset, 2e-6, 0.95);
     measurement.mains.harmonics = (1..=40)
@@ -235,10 +236,9 @@ fn folded(share: f64) -> Folded {
     Folded::new(phase, mean, deviation)
 }
 
-fn reading(measurement: &Measurement, name: &str) -> Option<Estimate> {
-    let rows = crate::report::measurement_rows(measurement);
-    match rows.into_iter().find(|row| row.name == name)?.figure {
-        crate::report::Figure::Estimate(estimate) => Some(estimate),
+fn reading(measurement: &Measurement, quantity: Quantity) -> Option<Estimate> {
+    match quantity.of(measurement) {
+        Figure::Estimate(estimate) => Some(estimate),
         _ => None,
     }
 }
@@ -249,13 +249,13 @@ fn compare(
 ) -> Result<Comparison, Error> {
     let first = |condition| captures.get(&condition).and_then(|list| list.first());
     let count = |condition| captures.get(&condition).map_or(0, Vec::len);
-    let mut names = vec!["dc_offset".to_owned(), "hum_rms".into()];
-    names.extend((1..=40).map(|order| format!("harmonic_{order}_rms")));
-    names.push("noise_rms".into());
+    let mut names = vec![Quantity::DcOffset, Quantity::HumRms];
+    names.extend((1..=40).map(Quantity::Harmonic));
+    names.push(Quantity::NoiseRms);
     let quantities = names
         .into_iter()
         .map(|name| {
-            let at = |condition| first(condition).and_then(|m| reading(m, &name));
+            let at = |condition| first(condition).and_then(|m| reading(m, name));
             let (baseline, looped, isolated) = (
                 at(Condition::Baseline),
                 at(Condition::Looped),

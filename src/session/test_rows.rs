@@ -2,19 +2,18 @@
 
 use super::result::{SessionResult, TestRow};
 use crate::capture::Condition;
-use crate::comparison::{Bounded, CaptureCounts, ComparedQuantity, Comparison, Judgement, Limit};
-use crate::report::Figure;
-use crate::stats::Estimate;
+use crate::comparison::{Bounded, CaptureCounts, ComparedQuantity, Comparison, Judgement};
+use crate::quantity::{Figure, Quantity};
 
 /// Figures of the test report beside those that have a limit.
-const TEST_QUANTITIES: [&str; 3] = ["dc_offset", "hum_rms", "noise_rms"];
+const TEST_QUANTITIES: [Quantity; 3] = [Quantity::DcOffset, Quantity::HumRms, Quantity::NoiseRms];
 
 /// The rows of the test report: baseline, looped, every remedy.
 pub(super) fn test_rows(result: &SessionResult) -> Vec<TestRow> {
-    let mut names: Vec<&str> = TEST_QUANTITIES.into();
+    let mut quantities = TEST_QUANTITIES.to_vec();
     for limit in &result.session.limits {
-        if !names.contains(&limit.quantity.as_str()) {
-            names.push(&limit.quantity);
+        if !quantities.contains(&limit.quantity) {
+            quantities.push(limit.quantity);
         }
     }
     let alone = loop_alone(result);
@@ -30,7 +29,7 @@ pub(super) fn test_rows(result: &SessionResult) -> Vec<TestRow> {
                 Condition::Looped => &result.loop_judgements,
                 _ => &[],
             };
-            rows.extend(rows_of(common, condition, None, &names, judgements));
+            rows.extend(rows_of(common, condition, None, &quantities, judgements));
         }
     }
     for remedy in &result.remedies {
@@ -38,7 +37,7 @@ pub(super) fn test_rows(result: &SessionResult) -> Vec<TestRow> {
             &remedy.comparison,
             Condition::Isolated,
             Some(&remedy.name),
-            &names,
+            &quantities,
             &remedy.judgements,
         ));
     }
@@ -49,84 +48,41 @@ fn rows_of(
     comparison: &Comparison,
     condition: Condition,
     remedy: Option<&str>,
-    names: &[&str],
+    quantities: &[Quantity],
     judgements: &[Judgement],
 ) -> Vec<TestRow> {
-    names
+    quantities
         .iter()
-        .filter_map(|name| {
+        .filter_map(|&name| {
             let quantity = comparison.quantity(name)?;
             let judgement = judgements
                 .iter()
-                .find(|j| j.bounded == Bounded::Reading && j.quantity == *name);
+                .find(|j| j.bounded == Bounded::Reading && j.quantity == name);
             Some(TestRow {
                 condition,
                 remedy: remedy.map(str::to_owned),
-                quantity: quantity.name.clone(),
+                quantity: name,
                 unit: quantity.unit.clone(),
                 reading: *quantity.reading(condition)?,
-                expanded: expanded(quantity, condition),
+                expanded: quantity.expanded(condition),
                 judgement: judgement.cloned(),
             })
         })
         .collect()
 }
 
-/// The limits held against readings that include the instrument's limits of error.
-pub(super) fn judge(limits: &[Limit], comparison: &Comparison) -> Vec<Judgement> {
-    let mut widened = comparison.clone();
-    for quantity in &mut widened.quantities {
-        for condition in [Condition::Looped, Condition::Isolated] {
-            if let Some(wide) = expanded(quantity, condition) {
-                match condition {
-                    Condition::Looped => quantity.looped = Some(wide),
-                    _ => quantity.isolated = Some(wide),
-                }
-            }
-        }
-    }
-    limits.iter().map(|limit| limit.judge(&widened)).collect()
-}
-
-/// The reading's interval widened to its expanded uncertainty, where the session gives limits of
-/// error; never narrower than the scatter's, and of an RMS never below 0.
-fn expanded(quantity: &ComparedQuantity, condition: Condition) -> Option<Estimate> {
-    let reading = quantity.reading(condition)?;
-    let all = quantity.expanded_uncertainty?;
-    let half = match condition {
-        Condition::Baseline => all.baseline,
-        Condition::Looped => all.looped,
-        Condition::Isolated => all.isolated,
-    }?
-    .value;
-    if !half.is_finite() {
-        return None;
-    }
-    let least = if quantity.name == "dc_offset" {
-        f64::NEG_INFINITY
-    } else {
-        0.0
-    };
-    let low = (reading.value - half).max(least).min(reading.low);
-    let high = (reading.value + half).max(reading.high);
-    Some(Estimate {
-        low,
-        high,
-        ..*reading
-    })
-}
-
 /// The closed loop's first capture as a comparison of its own, for limits where nothing stands to
 /// compare it with.
 pub(super) fn loop_alone(result: &SessionResult) -> Option<Comparison> {
     let measurement = result.measurements(Condition::Looped, None).next()?;
-    let quantities = crate::report::measurement_rows(measurement)
+    let quantities = Quantity::measured(measurement)
         .into_iter()
-        .filter_map(|row| match row.figure {
+        .filter_map(|quantity| match quantity.of(measurement) {
             Figure::Estimate(estimate) => {
-                let mut quantity = ComparedQuantity::new(row.name, row.unit);
-                quantity.looped = Some(estimate);
-                Some(quantity)
+                let unit = quantity.unit(&measurement.unit);
+                let mut compared = ComparedQuantity::new(quantity, unit);
+                compared.looped = Some(estimate);
+                Some(compared)
             }
             _ => None,
         })

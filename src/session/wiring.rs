@@ -1,76 +1,8 @@
 //! What the wiring says: whether a loop exists, through what, and what each remedy does to it.
-//!
-//! The classes of a continuity reading (near zero: bonded; around a kilohm: soft-earthed; open:
-//! floating) are common practice; no standard is cited for them.
 
-use super::file::{EarthingSide, Remedy, Setup};
+use super::setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
 use serde::Serialize;
 use std::fmt;
-
-/// How a ground meets protective earth.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Earth {
-    /// Joined by metal: a reading near zero.
-    Bonded,
-    /// Through a resistor of about a kilohm.
-    Soft,
-    /// Not joined.
-    Floating,
-}
-
-impl Earth {
-    pub(super) const NAMES: [(&str, Self); 3] = [
-        ("bonded", Self::Bonded),
-        ("soft", Self::Soft),
-        ("floating", Self::Floating),
-    ];
-
-    /// The class a continuity reading falls into.
-    #[must_use]
-    pub fn from_reading(ohm: f64) -> Self {
-        const BONDED_BELOW_OHM: f64 = 20.0;
-        const FLOATING_FROM_OHM: f64 = 100e3;
-        if ohm < BONDED_BELOW_OHM {
-            Self::Bonded
-        } else if ohm < FLOATING_FROM_OHM {
-            Self::Soft
-        } else {
-            Self::Floating
-        }
-    }
-
-    fn words(self) -> &'static str {
-        match self {
-            Self::Bonded => "bonded to earth",
-            Self::Soft => "soft-earthed",
-            Self::Floating => "floating",
-        }
-    }
-}
-
-/// What a remedy opens.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Breaks {
-    /// The instrument's way to earth.
-    Instrument,
-    /// The source's way to earth.
-    Source,
-    /// The joint between both grounds: the probe's ground lead.
-    Lead,
-    /// Nothing: it lowers what is coupled in (ferrite, shorter lead, other routing, filter).
-    Nothing,
-}
-
-impl Breaks {
-    pub(super) const NAMES: [(&str, Self); 4] = [
-        ("instrument", Self::Instrument),
-        ("source", Self::Source),
-        ("lead", Self::Lead),
-        ("nothing", Self::Nothing),
-    ];
-}
 
 /// Whether a loop exists by the wiring.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]

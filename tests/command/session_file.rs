@@ -1,5 +1,6 @@
 //! Session files: every mistake is told with its line, its key and the keys that would be understood.
 
+use humsieve::quantity::Quantity;
 use humsieve::session::Session;
 
 const CAPTURE: &str = "[[capture]]\nfile = \"a.csv\"\ncondition = \"looped\"\n";
@@ -164,12 +165,12 @@ fn values_are_taken_as_meant() {
     assert_eq!(session.setup.source.earth_reading_ohm, Some(f64::INFINITY));
     assert_eq!(session.instrument.full_scale_v, Some(0.2));
     assert_eq!(session.captures[0].channel.as_deref(), Some("2"));
-    let limits: Vec<(&str, f64)> = session
+    let limits: Vec<(Quantity, f64)> = session
         .limits
         .iter()
-        .map(|limit| (limit.quantity.as_str(), limit.value))
+        .map(|limit| (limit.quantity, limit.value))
         .collect();
     assert_eq!(limits.len(), 2);
-    assert!(limits.contains(&("hum_rms", 20.0)));
-    assert!(limits.iter().any(|(_, value)| (value - 1e-4).abs() < 1e-15));
+    assert!(limits.contains(&(Quantity::HumRms, 20.0)));
+    assert!(limits.contains(&(Quantity::HumRms, 1e-4)));
 }

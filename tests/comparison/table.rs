@@ -39,10 +39,10 @@ fn plain(captures: &Captures) -> Comparison {
 #[test]
 fn the_table_has_every_figure_and_serialises_without_loss() {
     let comparison = plain(&bench(1));
-    let names: Vec<&str> = comparison
+    let names: Vec<String> = comparison
         .quantities
         .iter()
-        .map(|q| q.name.as_str())
+        .map(|q| q.name.to_string())
         .collect();
     assert_eq!(
         names,

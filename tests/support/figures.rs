@@ -122,8 +122,9 @@ pub fn broken_comparison(
                 ));
             }
         }
-        found.extend(broken_ratio(&q.name, q.improvement_db.as_ref()));
-        found.extend(broken_ratio(&q.name, q.excess_reduction_db.as_ref()));
+        let name = q.name.name();
+        found.extend(broken_ratio(&name, q.improvement_db.as_ref()));
+        found.extend(broken_ratio(&name, q.excess_reduction_db.as_ref()));
     }
     found
 }

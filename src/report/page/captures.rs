@@ -4,8 +4,8 @@ use super::tables::reading;
 use crate::WarningCode;
 use crate::analysis::Measurement;
 use crate::capture::{Condition, Coupling};
-use crate::report::{si, si_short};
 use crate::session::SessionResult;
+use crate::si;
 
 /// One thing that was told.
 #[derive(Debug, Clone)]
@@ -97,12 +97,12 @@ fn measured_line(
         channel,
         record: format!(
             "{}, {}",
-            si(measurement.duration_s, "s", 3),
-            si_short(measurement.sample_rate_hz, "Hz")
+            si::rounded(measurement.duration_s, "s", 3),
+            si::shortest(measurement.sample_rate_hz, "Hz")
         ),
         range: full_scale.map_or_else(
             || format!("not stated{coupling}"),
-            |volts| format!("±{}{coupling}", si_short(volts, &measurement.unit)),
+            |volts| format!("±{}{coupling}", si::shortest(volts, &measurement.unit)),
         ),
         hum: measurement
             .mains

@@ -1,9 +1,9 @@
 //! The report as JSON, for other programs.
 
-use super::super::jsonl::json_page;
 use super::summary::summary;
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, Judgement};
+use crate::report::format::json_page;
 use crate::session::{CaptureEntry, LoopVerdict, Session, SessionResult, TestRow, Trouble};
 use serde::Serialize;
 use std::io::{self, Write};
@@ -96,7 +96,7 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
         evidence: &result.evidence,
         troubles: &result.troubles,
         not_covered: super::method::not_covered(result),
-        cautions: &super::CAUTIONS,
+        cautions: &crate::report::caution::CAUTIONS,
     };
     json_page(out, &report)
 }

@@ -1,9 +1,9 @@
 //! Method and settings, enough to repeat the report; what the intervals leave out.
 
 use crate::capture::Condition;
-use crate::report::legend::{FLOOR_LEGEND, percent};
-use crate::report::{si, si_short};
+use crate::report::legend::FLOOR_LEGEND;
 use crate::session::SessionResult;
+use crate::si::{self, percent};
 
 /// A file with its digest.
 #[derive(Debug, Clone)]
@@ -34,21 +34,25 @@ pub(super) fn settings(result: &SessionResult) -> Vec<(&'static str, String)> {
         .map(|remedy| &remedy.comparison)
         .or(result.loop_comparison.as_ref());
     let nominal = match (session.mains_hz, comparison) {
-        (Some(hz), _) => format!("{}, as stated", si_short(hz, "Hz")),
+        (Some(hz), _) => format!("{}, as stated", si::shortest(hz, "Hz")),
         (None, Some(found)) => format!(
             "{}, decided from the captures",
-            si_short(found.mains_nominal_hz, "Hz")
+            si::shortest(found.mains_nominal_hz, "Hz")
         ),
         (None, None) => "decided between 50 Hz and 60 Hz capture by capture".into(),
     };
     let band = match (comparison, session.band_hz) {
         (Some(found), _) => format!(
             "{} to {}",
-            si(found.band_hz.0, "Hz", 3),
-            si(found.band_hz.1, "Hz", 3)
+            si::rounded(found.band_hz.0, "Hz", 3),
+            si::rounded(found.band_hz.1, "Hz", 3)
         ),
         (None, Some((low, high))) => {
-            format!("{} to {}", si_short(low, "Hz"), si_short(high, "Hz"))
+            format!(
+                "{} to {}",
+                si::shortest(low, "Hz"),
+                si::shortest(high, "Hz")
+            )
         }
         (None, None) => "all that each record resolves".into(),
     };
@@ -97,9 +101,13 @@ fn records(result: &SessionResult) -> String {
                 .fold(f64::INFINITY, f64::min);
             let high = records.iter().map(|m| pick(m)).fold(0.0, f64::max);
             if low == high {
-                si_short(low, unit)
+                si::shortest(low, unit)
             } else {
-                format!("{} to {}", si_short(low, unit), si_short(high, unit))
+                format!(
+                    "{} to {}",
+                    si::shortest(low, unit),
+                    si::shortest(high, unit)
+                )
             }
         };
         parts.push(format!(
@@ -127,7 +135,7 @@ pub(super) fn not_covered(result: &SessionResult) -> Vec<String> {
         parts.push(format!("probe ±{percent} %"));
     }
     if let Some(offset) = instrument.offset_accuracy_v {
-        parts.push(format!("offset ±{}", si_short(offset, "V")));
+        parts.push(format!("offset ±{}", si::shortest(offset, "V")));
     }
     let calibration = if parts.is_empty() {
         "Calibration errors of instrument and probe: the session states no limits of error, so no figure includes them.".to_owned()

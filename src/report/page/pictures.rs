@@ -1,23 +1,36 @@
 //! Which captures the plots show, and the sentence below each.
 
-use super::Picture;
 use crate::analysis::Measurement;
 use crate::capture::Condition;
 use crate::comparison::Comparison;
+use crate::quantity::Quantity;
 use crate::report::plot::{
     DecibelRow, DensityCurve, Plot, Role, Trace, against_time, folded_cycle, harmonic_orders,
     improvement, noise_density,
 };
-use crate::report::{percent, quantity_label};
 use crate::session::SessionResult;
+use crate::si::percent;
 use crate::stats::Estimate;
 
 /// Figures whose improvement is drawn.
-const IMPROVED: [&str; 4] = ["dc_offset", "hum_rms", "harmonic_1_rms", "noise_rms"];
+const IMPROVED: [Quantity; 4] = [
+    Quantity::DcOffset,
+    Quantity::HumRms,
+    Quantity::Harmonic(1),
+    Quantity::NoiseRms,
+];
 /// Remedies that are drawn as curves; more would hide each other.
 const CURVES: usize = 2;
 /// A record is long enough to be shown against time from this many segments on.
 const LONG_RECORD_POINTS: usize = 8;
+
+/// A plot with the sentence below it and, for Markdown, the file it stands in.
+#[derive(Debug, Clone)]
+pub(super) struct Picture {
+    pub plot: Plot,
+    pub caption: String,
+    pub link: String,
+}
 
 pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
     let shown = representatives(result);
@@ -189,12 +202,9 @@ fn readings(
         .quantities
         .iter()
         .filter_map(|quantity| {
-            let order = quantity
-                .name
-                .strip_prefix("harmonic_")?
-                .strip_suffix("_rms")?
-                .parse()
-                .ok()?;
+            let Quantity::Harmonic(order) = quantity.name else {
+                return None;
+            };
             Some((order, pick(quantity)?))
         })
         .collect()
@@ -204,7 +214,7 @@ fn improvements(result: &SessionResult) -> Vec<DecibelRow> {
     IMPROVED
         .into_iter()
         .map(|name| DecibelRow {
-            figure: quantity_label(name),
+            figure: name.label().into_owned(),
             ratios: result
                 .remedies
                 .iter()

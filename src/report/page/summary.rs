@@ -4,9 +4,9 @@ use super::tables::{figure_words, limit_label};
 use crate::WarningCode;
 use crate::capture::Condition;
 use crate::comparison::{Acceptance, ComparedQuantity, Verdict};
-use crate::report::legend::percent;
-use crate::report::{PrintedEstimate, si};
+use crate::quantity::Quantity;
 use crate::session::{LoopState, SessionResult, TestRow};
+use crate::si::{self, PrintedEstimate, percent};
 use crate::stats::Estimate;
 
 /// What the session shows, in five plain sentences at most.
@@ -25,11 +25,15 @@ pub fn summary(result: &SessionResult) -> Vec<String> {
     .collect()
 }
 
-fn reading<'a>(result: &'a SessionResult, condition: Condition, name: &str) -> Option<&'a TestRow> {
+fn reading<'a>(
+    result: &'a SessionResult,
+    condition: Condition,
+    quantity: Quantity,
+) -> Option<&'a TestRow> {
     result
         .rows
         .iter()
-        .find(|row| row.condition == condition && row.quantity == name)
+        .find(|row| row.condition == condition && row.quantity == quantity)
 }
 
 /// The floor and the loop taken for each other: said before anything else.
@@ -43,26 +47,26 @@ fn swapped_sentence(result: &SessionResult) -> Option<String> {
 /// A level in words: its value, or an upper bound where it is not resolved.
 fn level(estimate: &Estimate, unit: &str) -> String {
     if estimate.low > 0.0 || estimate.high < 0.0 {
-        si(estimate.value, unit, 3)
+        si::rounded(estimate.value, unit, 3)
     } else {
         format!(
             "less than {}",
-            si(estimate.low.abs().max(estimate.high), unit, 2)
+            si::rounded(estimate.low.abs().max(estimate.high), unit, 2)
         )
     }
 }
 
 fn loop_sentence(result: &SessionResult) -> String {
-    let at = |condition, name| {
-        reading(result, condition, name).map(|row| level(&row.reading, &row.unit))
+    let at = |condition, quantity| {
+        reading(result, condition, quantity).map(|row| level(&row.reading, &row.unit))
     };
     let looped = (
-        at(Condition::Looped, "hum_rms"),
-        at(Condition::Looped, "dc_offset"),
+        at(Condition::Looped, Quantity::HumRms),
+        at(Condition::Looped, Quantity::DcOffset),
     );
     let floor = (
-        at(Condition::Baseline, "hum_rms"),
-        at(Condition::Baseline, "dc_offset"),
+        at(Condition::Baseline, Quantity::HumRms),
+        at(Condition::Baseline, Quantity::DcOffset),
     );
     let carried = match looped {
         (Some(hum), Some(offset)) => {
@@ -131,7 +135,7 @@ fn remedy_sentence(result: &SessionResult) -> Option<String> {
         1 => format!("The remedy \"{}\"", best.name),
         count => format!("The best of {count} remedies, \"{}\",", best.name),
     };
-    let hum = best.quantity("hum_rms")?;
+    let hum = best.quantity(Quantity::HumRms)?;
     let rest = hum.isolated.map_or_else(String::new, |left| {
         format!(" to {}", level(&left, &hum.unit))
     });
@@ -200,7 +204,7 @@ fn wanted_sentence(result: &SessionResult) -> Option<String> {
     let readable = signal.isolated?.smallest_readable_v?;
     Some(format!(
         "With it a single reading of {} peak or more is good to {}.",
-        si(readable, "V", 2),
+        si::rounded(readable, "V", 2),
         percent(signal.accuracy_percent / 100.0)
     ))
 }

@@ -3,12 +3,13 @@
 use crate::analysis::EvidenceKind;
 use crate::capture::Condition;
 use crate::comparison::{
-    Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
+    self, Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
 };
-use crate::report::figure::PrintedEstimate;
+use crate::quantity::Quantity;
 use crate::report::rows::told;
-use crate::report::{SHOWN, comparison_rows, line_rows, quantity_label, si, si_short};
+use crate::report::{SHOWN, comparison_rows, line_rows};
 use crate::session::{RemedyResult, SessionResult, TestRow};
+use crate::si::{self, PrintedEstimate};
 
 /// Rows of the test report under one condition.
 #[derive(Debug, Clone)]
@@ -149,7 +150,7 @@ pub(super) fn test_groups(result: &SessionResult) -> Vec<TestGroup> {
 
 /// A limit on a reduction as a row of the test report.
 fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLine> {
-    let quantity = remedy.quantity(&judgement.quantity)?;
+    let quantity = remedy.quantity(judgement.quantity)?;
     let ratio = match judgement.bounded {
         Bounded::Reading => return None,
         Bounded::Improvement => quantity.claimed(quantity.improvement_db),
@@ -175,7 +176,7 @@ fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLi
         },
         expanded: String::new(),
         unit: "dB".into(),
-        limit: format!("at least {} dB", si_short(judgement.limit, "")),
+        limit: format!("at least {} dB", si::shortest(judgement.limit, "")),
         outcome,
         class,
     })
@@ -183,7 +184,7 @@ fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLi
 
 /// What a limit bounds, in words.
 pub(super) fn limit_label(judgement: &Judgement) -> String {
-    let figure = quantity_label(&judgement.quantity);
+    let figure = judgement.quantity.label().into_owned();
     match judgement.bounded {
         Bounded::Reading => figure,
         Bounded::Improvement => format!("improvement of {figure}"),
@@ -211,7 +212,7 @@ fn test_line(row: &TestRow) -> TestLine {
     });
     let (outcome, class) = row.acceptance().map_or(("", ""), outcome);
     TestLine {
-        figure: capitalised(&quantity_label(&row.quantity)),
+        figure: capitalised(&row.quantity.label()),
         interval: range(&printed),
         value: if is_resolved(row) {
             printed.value
@@ -223,7 +224,7 @@ fn test_line(row: &TestRow) -> TestLine {
         limit: row
             .judgement
             .as_ref()
-            .map_or_else(String::new, |j| si_short(j.limit, &row.unit)),
+            .map_or_else(String::new, |j| si::shortest(j.limit, &row.unit)),
         outcome,
         class,
     }
@@ -231,7 +232,7 @@ fn test_line(row: &TestRow) -> TestLine {
 
 /// An RMS figure whose interval reaches 0 is not resolved above the noise.
 fn is_resolved(row: &TestRow) -> bool {
-    row.quantity == "dc_offset" || row.reading.low > 0.0
+    row.quantity == Quantity::DcOffset || row.reading.low > 0.0
 }
 
 fn range(printed: &PrintedEstimate) -> String {
@@ -244,7 +245,7 @@ fn decibels(ratio: Option<DecibelRatio>) -> String {
 }
 
 fn tenths(db: f64) -> String {
-    crate::comparison::tenths(db).replace('-', "−")
+    comparison::tenths(db).replace('-', "−")
 }
 
 fn verdict_words(verdict: Verdict) -> &'static str {
@@ -261,7 +262,7 @@ pub(super) fn reading(estimate: Option<crate::Estimate>, unit: &str) -> String {
         || "–".into(),
         |estimate| {
             if estimate.low == 0.0 && estimate.value >= 0.0 {
-                format!("below {}", si(estimate.high, unit, 2))
+                format!("below {}", si::rounded(estimate.high, unit, 2))
             } else {
                 let printed = PrintedEstimate::new(&estimate, unit);
                 format!("{} {}", printed.value, printed.unit)
@@ -283,11 +284,11 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
     let rows = comparison_rows(&remedy.comparison, SHOWN);
     let orders = largest_orders(remedy);
     let shown = |quantity: &&ComparedQuantity| {
-        orders.contains(&quantity.name.as_str())
-            || !quantity.name.starts_with("harmonic_")
+        orders.contains(&quantity.name)
+            || !matches!(quantity.name, Quantity::Harmonic(_))
                 && rows
                     .iter()
-                    .any(|row| row.name == quantity.name && row.prominent)
+                    .any(|row| row.quantity == quantity.name && row.prominent)
     };
     let counts = remedy.comparison.captures;
     let line_rows = line_rows(&remedy.comparison, SHOWN);
@@ -319,7 +320,11 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
         sentences: rows
             .iter()
             .filter(|row| {
-                row.prominent && matches!(row.name.as_str(), "hum_rms" | "dc_offset" | "noise_rms")
+                row.prominent
+                    && matches!(
+                        row.quantity,
+                        Quantity::HumRms | Quantity::DcOffset | Quantity::NoiseRms
+                    )
             })
             .chain(line_rows.iter().filter(|row| told(row)))
             .map(|row| capitalised(&row.sentence))
@@ -327,15 +332,15 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
     }
 }
 
-/// Names of the orders with the largest readings with the loop closed.
-fn largest_orders(remedy: &RemedyResult) -> Vec<&str> {
+/// The orders with the largest readings with the loop closed.
+fn largest_orders(remedy: &RemedyResult) -> Vec<Quantity> {
     const SHOWN: usize = 5;
-    let mut orders: Vec<(f64, &str)> = remedy
+    let mut orders: Vec<(f64, Quantity)> = remedy
         .comparison
         .quantities
         .iter()
-        .filter(|quantity| quantity.name.starts_with("harmonic_"))
-        .filter_map(|quantity| Some((quantity.looped?, quantity.name.as_str())))
+        .filter(|quantity| matches!(quantity.name, Quantity::Harmonic(_)))
+        .filter_map(|quantity| Some((quantity.looped?, quantity.name)))
         .filter(|(looped, _)| looped.low > 0.0)
         .map(|(looped, name)| (looped.value, name))
         .collect();
@@ -350,7 +355,7 @@ fn largest_orders(remedy: &RemedyResult) -> Vec<&str> {
 fn remedy_line(quantity: &ComparedQuantity) -> RemedyLine {
     let unit = quantity.unit.as_str();
     RemedyLine {
-        figure: capitalised(&quantity_label(&quantity.name)),
+        figure: capitalised(&quantity.name.label()),
         floor: reading(quantity.baseline, unit),
         looped: reading(quantity.looped, unit),
         isolated: reading(quantity.isolated, unit),
@@ -375,7 +380,10 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
     let line = |condition: &str, errors: Option<SignalErrors>| {
         let errors = errors?;
         let part = |percent: Option<f64>| {
-            percent.map_or_else(|| "–".into(), |percent| format!("{} %", si(percent, "", 2)))
+            percent.map_or_else(
+                || "–".into(),
+                |percent| format!("{} %", si::rounded(percent, "", 2)),
+            )
         };
         Some(OutlookLine {
             condition: condition.to_owned(),
@@ -387,7 +395,7 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
                 .map_or_else(|| "–".into(), |db| format!("{} dB", tenths(db))),
             readable: errors
                 .smallest_readable_v
-                .map_or_else(|| "–".into(), |volts| si(volts, unit, 2)),
+                .map_or_else(|| "–".into(), |volts| si::rounded(volts, unit, 2)),
         })
     };
     let broken = result.remedies.first().map_or_else(
@@ -397,8 +405,8 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
     Some(Outlook {
         introduction: format!(
             "For a sine of {} peak, to be read to {} %: what offset, hum and noise add to one reading, in parts of the signal; and the smallest amplitude that a single reading gives to that accuracy.",
-            si(signal.amplitude_v, unit, 3),
-            si_short(signal.accuracy_percent, "")
+            si::rounded(signal.amplitude_v, unit, 3),
+            si::shortest(signal.accuracy_percent, "")
         ),
         lines: [
             line("looped", signal.looped),
@@ -411,28 +419,18 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
     })
 }
 
-/// Wanted frequencies that lie on a mains order within what the records resolve.
+/// Wanted frequencies that lie on a mains order, a sentence each.
 fn collisions(result: &SessionResult, nominal_hz: f64) -> Vec<String> {
-    let Some(wanted) = &result.session.wanted else {
-        return Vec::new();
-    };
+    let wanted = result.session.wanted.as_ref();
     let looped = result.measurements(Condition::Looped, None).next();
-    let fundamental = looped
-        .and_then(|m| m.mains.frequency_hz)
-        .map_or(nominal_hz, |frequency| frequency.value);
-    let resolution = looped.map_or(1.0, |m| 2.0 / m.duration_s);
-    wanted
-        .frequency_hz
+    comparison::collisions(wanted.map_or(&[], |w| &w.frequency_hz), looped, nominal_hz)
         .iter()
-        .filter_map(|hz| {
-            let order = (hz / fundamental).round();
-            let beside = (hz - order * fundamental).abs();
-            (order >= 1.0 && beside < resolution).then(|| {
-                format!(
-                    "The wanted {} lies on order {order} of the mains: taking out the harmonics would take it too. Use an interference-only capture as a template or a channel that senses the ground alone.",
-                    si_short(*hz, "Hz")
-                )
-            })
+        .map(|collision| {
+            format!(
+                "The wanted {} lies on order {} of the mains: taking out the harmonics would take it too. Use an interference-only capture as a template or a channel that senses the ground alone.",
+                si::shortest(collision.frequency_hz, "Hz"),
+                collision.order
+            )
         })
         .collect()
 }

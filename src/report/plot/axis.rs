@@ -1,6 +1,6 @@
 //! Axes: decades or steps of 1, 2, 5, with SI prefixes.
 
-use crate::report::si_short;
+use crate::si;
 use plotters::coord::ranged1d::{KeyPointHint, NoDefaultFormatting, Ranged, ValueFormatter};
 use std::ops::Range;
 
@@ -57,7 +57,7 @@ impl Axis {
     /// A linear axis over the values, widened to its ticks; the unit takes one common prefix.
     pub(super) fn linear(name: &str, unit: &str, low: f64, high: f64) -> Self {
         let magnitude = low.abs().max(high.abs());
-        let (scale, prefix) = crate::report::common_prefix(magnitude, unit);
+        let (scale, prefix) = si::common_prefix(magnitude, unit);
         let span = if high > low {
             high - low
         } else {
@@ -111,7 +111,7 @@ impl Axis {
             Labels::Decades => {
                 let value = 10f64.powf(place);
                 let rounded: f64 = format!("{value:.0e}").parse().unwrap_or(value);
-                si_short(rounded, "Hz")
+                si::shortest(rounded, "Hz")
                     .trim_end_matches("Hz")
                     .trim_end()
                     .to_owned()
@@ -157,7 +157,7 @@ impl Ranged for Axis {
 
 impl ValueFormatter<f64> for Axis {
     fn format(place: &f64) -> String {
-        si_short(*place, "")
+        si::shortest(*place, "")
     }
 
     fn format_ext(&self, place: &f64) -> String {

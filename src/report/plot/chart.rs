@@ -2,21 +2,16 @@
 
 use super::axis::Axis;
 use super::marker::marker;
-use super::trace::{Look, Role};
-use plotters::coord::Shift;
+use super::picture::{Area, Drawn, INK, WIDTH, text_style};
+use super::trace::{Look, Role, Trace};
 use plotters::element::{DashedPathElement, PathElement};
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-pub(super) type Drawn<T> = Result<T, DrawingAreaErrorKind<std::io::Error>>;
-pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 pub(super) type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
 
-pub(super) const WIDTH: u32 = 1500;
-const INK: RGBColor = RGBColor(30, 30, 30);
 const GRID: RGBColor = RGBColor(215, 215, 215);
 const FAINT: RGBColor = RGBColor(236, 236, 236);
-const FONT: &str = "sans-serif";
 const TEXT: f64 = 34.0;
 const LEGEND_ROW: i32 = 46;
 
@@ -27,60 +22,6 @@ pub(super) struct LegendEntry {
     pub label: String,
     pub line: bool,
     pub marker: bool,
-}
-
-pub(super) fn text_style(size: f64) -> TextStyle<'static> {
-    (FONT, size).into_font().color(&INK)
-}
-
-/// Draws a picture of `height` and gives its SVG with title and text alternative.
-pub(super) fn picture(
-    name: &str,
-    title: &str,
-    description: &str,
-    height: u32,
-    draw: impl FnOnce(&Area<'_>) -> Drawn<()>,
-) -> Option<String> {
-    let mut svg = String::new();
-    {
-        let area = SVGBackend::with_string(&mut svg, (WIDTH, height)).into_drawing_area();
-        area.fill(&WHITE).ok()?;
-        let anchor = Pos::new(HPos::Left, VPos::Top);
-        area.draw(&Text::new(
-            title.to_owned(),
-            (24, 14),
-            (FONT, 42.0, FontStyle::Bold)
-                .into_font()
-                .color(&INK)
-                .pos(anchor),
-        ))
-        .ok()?;
-        let (_, body) = area.split_vertically(66);
-        draw(&body).ok()?;
-        area.present().ok()?;
-    }
-    let start = svg.find('>')? + 1;
-    let rest = svg.get(start..)?;
-    Some(format!(
-        "<svg viewBox=\"0 0 {WIDTH} {height}\" xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"{name}-title {name}-text\" stroke-linejoin=\"round\">\n<title id=\"{name}-title\">{}</title>\n<desc id=\"{name}-text\">{}</desc>{rest}",
-        escaped(title),
-        escaped(description)
-    ))
-}
-
-/// Text fit for XML: markup escaped, control characters gone.
-fn escaped(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '&' => out.push_str("&amp;"),
-            c if c.is_control() => out.push(' '),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 /// A label short enough for a legend, without control characters.
@@ -95,6 +36,27 @@ pub(super) fn short_label(label: &str) -> String {
     } else {
         let head: String = clean.chars().take(LONGEST - 1).collect();
         format!("{head}…")
+    }
+}
+
+impl LegendEntry {
+    /// For what is drawn as a line.
+    pub(super) fn line<T>(trace: &Trace<T>) -> Self {
+        Self {
+            role: trace.role,
+            label: trace.label.clone(),
+            line: true,
+            marker: false,
+        }
+    }
+
+    /// For what is drawn as markers.
+    pub(super) fn marker<T>(trace: &Trace<T>) -> Self {
+        Self {
+            line: false,
+            marker: true,
+            ..Self::line(trace)
+        }
     }
 }
 

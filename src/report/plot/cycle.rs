@@ -1,11 +1,11 @@
 //! The waveform folded on the mains cycle.
 
-use super::Plot;
 use super::axis::Axis;
-use super::chart::{LegendEntry, chart, legend, line, picture};
+use super::chart::{LegendEntry, chart, legend, line};
+use super::picture::{Frame, Plot};
 use super::trace::Trace;
 use crate::analysis::Folded;
-use crate::report::{si, si_short};
+use crate::si;
 use plotters::prelude::*;
 
 const HEIGHT: u32 = 760;
@@ -34,25 +34,24 @@ pub fn folded_cycle(traces: &[Trace<&Folded>], unit: &str, mains_hz: f64) -> Opt
     let x = Axis::named(
         &format!(
             "phase of the {} mains cycle (degrees)",
-            si_short(mains_hz, "Hz")
+            si::shortest(mains_hz, "Hz")
         ),
         0.0,
         360.0,
         degrees.to_vec(),
     );
     let y = Axis::linear("voltage, offset taken off", unit, low, high);
-    let title = "One mains cycle, folded";
-    let description = describe(&curves, unit);
     let entries: Vec<LegendEntry> = curves
         .iter()
-        .map(|trace| LegendEntry {
-            role: trace.role,
-            label: trace.label.clone(),
-            line: true,
-            marker: false,
-        })
+        .map(|trace| LegendEntry::line(trace))
         .collect();
-    let svg = picture("folded_cycle", title, &description, HEIGHT, |area| {
+    let frame = Frame {
+        name: "folded_cycle",
+        title: "One mains cycle, folded",
+        description: describe(&curves, unit),
+        height: HEIGHT,
+    };
+    frame.around(|area| {
         let rest = legend(area, &entries)?;
         let mut chart = chart(&rest, &x, &y)?;
         for trace in &curves {
@@ -74,12 +73,6 @@ pub fn folded_cycle(traces: &[Trace<&Folded>], unit: &str, mains_hz: f64) -> Opt
             line(&mut chart, mean, trace.role.look())?;
         }
         Ok(())
-    })?;
-    Some(Plot {
-        name: "folded_cycle".into(),
-        title: title.into(),
-        description,
-        svg,
     })
 }
 
@@ -111,8 +104,8 @@ fn describe(curves: &[&Trace<&Folded>], unit: &str) -> String {
         text.push_str(&format!(
             " {}: from {} to {}.",
             trace.label,
-            si(low, unit, 3),
-            si(high, unit, 3)
+            si::rounded(low, unit, 3),
+            si::rounded(high, unit, 3)
         ));
     }
     text

@@ -1,12 +1,12 @@
 //! Improvement of each remedy, with intervals.
 
-use super::Plot;
 use super::axis::Axis;
-use super::chart::{LegendEntry, chart, legend, picture, rule};
+use super::chart::{LegendEntry, chart, legend, rule};
 use super::marker::marker;
+use super::picture::{Drawn, Frame, Plot};
 use super::trace::{Role, Trace};
 use crate::comparison::DecibelRatio;
-use crate::report::si_short;
+use crate::si;
 use plotters::prelude::*;
 
 /// A figure and the improvement of it under each remedy.
@@ -54,17 +54,10 @@ pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
             .map(|(index, row)| (count - 1.0 - index as f64, row.figure.clone()))
             .collect(),
     );
-    let title = "Improvement by remedy";
-    let description = describe(rows, confidence);
     let mut entries: Vec<LegendEntry> = Vec::new();
     for ratio in rows.iter().flat_map(|row| &row.ratios) {
         if entries.iter().all(|entry| entry.role != ratio.role) {
-            entries.push(LegendEntry {
-                role: ratio.role,
-                label: ratio.label.clone(),
-                line: false,
-                marker: true,
-            });
+            entries.push(LegendEntry::marker(ratio));
         }
     }
     entries.sort_by_key(|entry| entry.role);
@@ -72,7 +65,13 @@ pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
     let spread = 0.66 / roles.len().max(1) as f64;
     let bars = rows.len() * roles.len();
     let height = 330 + (bars as u32) * 34 + (rows.len() as u32) * 34;
-    let svg = picture("improvement", title, &description, height, |area| {
+    let frame = Frame {
+        name: "improvement",
+        title: "Improvement by remedy",
+        description: describe(rows, confidence),
+        height: height,
+    };
+    frame.around(|area| {
         let rest = legend(area, &entries)?;
         let mut chart = chart(&rest, &x, &y)?;
         rule(
@@ -94,12 +93,6 @@ pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
             }
         }
         Ok(())
-    })?;
-    Some(Plot {
-        name: "improvement".into(),
-        title: title.into(),
-        description,
-        svg,
     })
 }
 
@@ -108,7 +101,7 @@ fn draw_ratio(
     x: &Axis,
     at: f64,
     ratio: &Trace<DecibelRatio>,
-) -> super::chart::Drawn<()> {
+) -> Drawn<()> {
     let look = ratio.role.look();
     let inside = |value: f64| value.clamp(x.low, x.high);
     let low = inside(ratio.data.low);
@@ -131,7 +124,7 @@ fn draw_ratio(
 fn describe(rows: &[DecibelRow], confidence: f64) -> String {
     let mut text = format!(
         "Improvement in decibels with {} intervals, right of 0 is better; an arrow means that only the lower end can be claimed, a hollow marker that the interval holds 0 or less.",
-        si_short(100.0 * confidence, "%")
+        si::percent(confidence)
     );
     for row in rows {
         for ratio in &row.ratios {

@@ -1,11 +1,11 @@
 //! Noise density against frequency.
 
-use super::Plot;
 use super::axis::Axis;
-use super::chart::{LegendEntry, chart, legend, line, picture, rule, text_style};
+use super::chart::{LegendEntry, chart, legend, line, rule};
+use super::picture::{Frame, Plot, text_style};
 use super::trace::{Role, Trace};
 use crate::analysis::Spectrum;
-use crate::report::{si, si_short};
+use crate::si;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
@@ -72,18 +72,17 @@ pub fn noise_density(
         10f64.powf(bottom - 0.15),
         10f64.powf((top + 0.45).max(bottom + 1.0)),
     );
-    let title = "Noise density";
-    let description = describe(traces, lowest, highest, mains_hz, band_hz);
     let entries: Vec<LegendEntry> = curves
         .iter()
-        .map(|curve| LegendEntry {
-            role: curve.role,
-            label: curve.label.clone(),
-            line: true,
-            marker: false,
-        })
+        .map(|trace| LegendEntry::line(trace))
         .collect();
-    let svg = picture("noise_density", title, &description, HEIGHT, |area| {
+    let frame = Frame {
+        name: "noise_density",
+        title: "Noise density",
+        description: describe(traces, lowest, highest, mains_hz, band_hz),
+        height: HEIGHT,
+    };
+    frame.around(|area| {
         let rest = legend(area, &entries)?;
         let mut chart = chart(&rest, &x, &y)?;
         for order in MARKED_ORDERS {
@@ -107,12 +106,6 @@ pub fn noise_density(
             line(&mut chart, curve.data.clone(), curve.role.look())?;
         }
         Ok(())
-    })?;
-    Some(Plot {
-        name: "noise_density".into(),
-        title: title.into(),
-        description,
-        svg,
     })
 }
 
@@ -191,15 +184,15 @@ fn describe(
 ) -> String {
     let mut text = format!(
         "One-sided noise density against frequency from {} to {} on logarithmic axes; ticks along the top mark orders of the {} mains.",
-        si(lowest, "Hz", 2),
-        si(highest, "Hz", 2),
-        si_short(mains_hz, "Hz")
+        si::rounded(lowest, "Hz", 2),
+        si::rounded(highest, "Hz", 2),
+        si::shortest(mains_hz, "Hz")
     );
     if let Some((low, high)) = band_hz {
         text.push_str(&format!(
             " The noise figures are taken from {} to {}.",
-            si_short(low, "Hz"),
-            si_short(high, "Hz")
+            si::shortest(low, "Hz"),
+            si::shortest(high, "Hz")
         ));
     }
     for trace in traces {
@@ -218,15 +211,15 @@ fn describe(
             Some((line_hz, density)) => format!(
                 "{} lines, the highest {} at {}",
                 trace.data.lines_hz.len(),
-                si(density, "V/√Hz", 2),
-                si(line_hz, "Hz", 3)
+                si::rounded(density, "V/√Hz", 2),
+                si::rounded(line_hz, "Hz", 3)
             ),
             None => "no lines".into(),
         };
         text.push_str(&format!(
             " {}: median noise {}, {lines}.",
             trace.label,
-            si(*median, "V/√Hz", 2)
+            si::rounded(*median, "V/√Hz", 2)
         ));
     }
     text

@@ -1,11 +1,11 @@
 //! Harmonics by condition, with intervals.
 
-use super::Plot;
 use super::axis::Axis;
-use super::chart::{LegendEntry, chart, legend, picture, rule};
+use super::chart::{LegendEntry, chart, legend, rule};
 use super::marker::marker;
+use super::picture::{Frame, Plot};
 use super::trace::Trace;
-use crate::report::{PrintedEstimate, si_short};
+use crate::si::{self, PrintedEstimate};
 use crate::stats::Estimate;
 
 const HEIGHT: u32 = 800;
@@ -56,19 +56,18 @@ pub fn harmonic_orders(
             .collect(),
     );
     let y = Axis::logarithmic("RMS", unit, lowest, highest * 1.6);
-    let title = "Mains harmonics by condition";
-    let description = describe(traces, unit, confidence);
     let entries: Vec<LegendEntry> = traces
         .iter()
-        .map(|trace| LegendEntry {
-            role: trace.role,
-            label: trace.label.clone(),
-            line: false,
-            marker: true,
-        })
+        .map(|trace| LegendEntry::marker(trace))
         .collect();
     let spread = 0.6 / traces.len().max(1) as f64;
-    let svg = picture("harmonics", title, &description, HEIGHT, |area| {
+    let frame = Frame {
+        name: "harmonics",
+        title: "Mains harmonics by condition",
+        description: describe(traces, unit, confidence),
+        height: HEIGHT,
+    };
+    frame.around(|area| {
         let rest = legend(area, &entries)?;
         let mut chart = chart(&rest, &x, &y)?;
         for (index, trace) in traces.iter().enumerate() {
@@ -92,19 +91,13 @@ pub fn harmonic_orders(
             }
         }
         Ok(())
-    })?;
-    Some(Plot {
-        name: "harmonics".into(),
-        title: title.into(),
-        description,
-        svg,
     })
 }
 
 fn describe(traces: &[Trace<Vec<(usize, Estimate)>>], unit: &str, confidence: f64) -> String {
     let mut text = format!(
         "RMS of the mains harmonics on a logarithmic axis with {} intervals; a hollow marker is not resolved above the noise (its interval reaches 0).",
-        si_short(100.0 * confidence, "%")
+        si::percent(confidence)
     );
     for trace in traces {
         let largest = trace

@@ -1,11 +1,11 @@
 //! Hum and frequency against time.
 
-use super::Plot;
 use super::axis::Axis;
-use super::chart::{LegendEntry, chart_with_room, left_room, legend, line, picture};
+use super::chart::{LegendEntry, chart_with_room, left_room, legend, line};
+use super::picture::{Frame, Plot};
 use super::trace::Trace;
 use crate::analysis::{Track, TrackPoint};
-use crate::report::si;
+use crate::si;
 
 const HEIGHT: u32 = 1100;
 const MOST_POINTS: usize = 1200;
@@ -36,23 +36,22 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
     let high = values(&frequencies).fold(f64::NEG_INFINITY, f64::max);
     let frequency_axis = (low.is_finite() && high.is_finite())
         .then(|| Axis::linear("mains frequency", "Hz", low, high.max(low + 1e-3)));
-    let title = "Hum and mains frequency against time";
-    let description = describe(&traces, unit);
     let entries: Vec<LegendEntry> = traces
         .iter()
-        .map(|trace| LegendEntry {
-            role: trace.role,
-            label: trace.label.clone(),
-            line: true,
-            marker: false,
-        })
+        .map(|trace| LegendEntry::line(trace))
         .collect();
     let height = if frequency_axis.is_some() {
         HEIGHT
     } else {
         HEIGHT / 2 + 90
     };
-    let svg = picture("against_time", title, &description, height, |area| {
+    let frame = Frame {
+        name: "against_time",
+        title: "Hum and mains frequency against time",
+        description: describe(&traces, unit),
+        height: height,
+    };
+    frame.around(|area| {
         let rest = legend(area, &entries)?;
         let (upper, lower) = match &frequency_axis {
             Some(_) => {
@@ -82,12 +81,6 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
             }
         }
         Ok(())
-    })?;
-    Some(Plot {
-        name: "against_time".into(),
-        title: title.into(),
-        description,
-        svg,
     })
 }
 
@@ -128,8 +121,8 @@ fn describe(traces: &[&Trace<&Track>], unit: &str) -> String {
         text.push_str(&format!(
             " {}: hum from {} to {}",
             trace.label,
-            si(hum().fold(f64::INFINITY, f64::min), unit, 3),
-            si(hum().fold(f64::NEG_INFINITY, f64::max), unit, 3)
+            si::rounded(hum().fold(f64::INFINITY, f64::min), unit, 3),
+            si::rounded(hum().fold(f64::NEG_INFINITY, f64::max), unit, 3)
         ));
         if frequency().next().is_some() {
             text.push_str(&format!(

@@ -1,0 +1,421 @@
+//! The arguments as meant.
+
+use super::typed::{
+    AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
+    FormatArgument, MainsArgument, MeasureArguments, OffsetArgument, PlainFormatArgument,
+    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
+};
+use crate::cli::failure::Failure;
+use crate::cli::input::inputs::is_standard_input;
+use crate::cli::input::shard::Shard;
+use clap_complete::Shell;
+use humsieve::Condition;
+use humsieve::analysis::{Detail, MainsChoice};
+use humsieve::capture::Coupling;
+use humsieve::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
+use humsieve::limit::{Bounded, Limit};
+use humsieve::load::LoadOptions;
+use humsieve::plan::PlanOptions;
+use humsieve::report::Format;
+use humsieve::separation::{Keep, Offset, SeparateOptions};
+use humsieve::{Error, MeasureOptions};
+use std::num::NonZero;
+use std::path::{Path, PathBuf};
+use std::thread;
+
+/// What the command is to do.
+#[derive(Debug, Clone)]
+pub enum Request {
+    Measure(MeasureRequest),
+    Compare(CompareRequest),
+    Separate(SeparateRequest),
+    Report(ReportRequest),
+    Session(SessionRequest),
+    Plan(PlanRequest),
+    Completions(Shell),
+    Manual,
+}
+
+/// Captures to measure.
+#[derive(Debug, Clone)]
+pub struct MeasureRequest {
+    pub captures: Vec<PathBuf>,
+    pub files_from: Option<PathBuf>,
+    pub shard: Option<Shard>,
+    pub resume: Option<PathBuf>,
+    pub explain_input: bool,
+    pub load: LoadOptions,
+    pub measure: MeasureOptions,
+    pub limits: Vec<Limit>,
+    pub jobs: usize,
+    pub format: Format,
+    pub show: usize,
+    pub quiet: bool,
+}
+
+/// Captures to compare.
+#[derive(Debug, Clone)]
+pub struct CompareRequest {
+    pub captures: Vec<(Condition, Vec<PathBuf>)>,
+    pub load: LoadOptions,
+    pub measure: MeasureOptions,
+    pub compare: CompareOptions,
+    pub jobs: usize,
+    pub format: Format,
+    pub show: usize,
+    pub quiet: bool,
+}
+
+/// A capture to separate.
+#[derive(Debug, Clone)]
+pub struct SeparateRequest {
+    pub capture: PathBuf,
+    pub template: Option<PathBuf>,
+    /// Components and where they go, at least one.
+    pub outputs: Vec<(Keep, PathBuf)>,
+    pub force: bool,
+    pub load: LoadOptions,
+    pub separate: SeparateOptions,
+    pub ac_corner_hz: Option<f64>,
+    pub json: bool,
+}
+
+impl SeparateRequest {
+    /// Where the first component goes.
+    pub fn first(&self) -> &Path {
+        self.outputs
+            .first()
+            .map_or(Path::new(""), |(_, output)| output)
+    }
+}
+
+/// A session to report.
+#[derive(Debug, Clone)]
+pub struct ReportRequest {
+    pub session: PathBuf,
+    pub output: PathBuf,
+    pub force: bool,
+    pub format: PageFormat,
+    pub jobs: Option<usize>,
+    pub quiet: bool,
+}
+
+/// What a session's report is written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PageFormat {
+    Html,
+    Markdown,
+    Json,
+}
+
+/// A folder whose captures a session file is drafted for.
+#[derive(Debug, Clone)]
+pub struct SessionRequest {
+    pub folder: PathBuf,
+    pub output: Option<PathBuf>,
+    pub force: bool,
+    pub quiet: bool,
+}
+
+/// What is to be resolved.
+#[derive(Debug, Clone)]
+pub struct PlanRequest {
+    pub options: PlanOptions,
+    pub json: bool,
+}
+
+/// From the arguments as typed to what they mean.
+pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
+    match arguments.command {
+        Command::Measure(typed) => Ok(Request::Measure(measure(typed)?)),
+        Command::Compare(typed) => Ok(Request::Compare(compare(typed)?)),
+        Command::Separate(typed) => Ok(Request::Separate(separate(typed)?)),
+        Command::Report(typed) => Ok(Request::Report(report(typed)?)),
+        Command::Session(typed) => Ok(Request::Session(SessionRequest {
+            folder: typed.folder,
+            output: typed.output,
+            force: typed.force,
+            quiet: typed.quiet,
+        })),
+        Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
+        Command::Completions { shell } => Ok(Request::Completions(shell)),
+        Command::Manual => Ok(Request::Manual),
+    }
+}
+
+fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
+    let format = format(typed.printing.format);
+    if typed.brief && format != Format::Text {
+        return Err(Failure::Usage(
+            "--brief is a short form of the text; with another --format leave it out".into(),
+        ));
+    }
+    Ok(MeasureRequest {
+        captures: typed.captures,
+        files_from: typed.files_from,
+        shard: typed.shard,
+        resume: typed.resume,
+        explain_input: typed.explain_input,
+        load: coupled(load(&typed.reading), typed.analysis.ac_corner)?,
+        measure: MeasureOptions {
+            every_s: typed.every,
+            detail: Detail {
+                // a comparison of the lines needs the noise about them
+                third_octaves: format == Format::Jsonl,
+                ..Detail::default()
+            },
+            ..analysis(&typed.analysis)
+        },
+        limits: reading_limits(&typed.batch.limit)?,
+        jobs: jobs(&typed.batch),
+        format: if typed.brief { Format::Brief } else { format },
+        show: typed.printing.show,
+        quiet: typed.printing.quiet,
+    })
+}
+
+fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
+    let captures: Vec<_> = [
+        (Condition::Baseline, typed.baseline),
+        (Condition::Looped, typed.looped),
+        (Condition::Isolated, typed.isolated),
+    ]
+    .into_iter()
+    .filter(|(_, captures)| !captures.is_empty())
+    .collect();
+    if captures.len() < 2 {
+        return Err(Failure::Usage(
+            "a comparison needs at least two of --baseline, --looped and --isolated".into(),
+        ));
+    }
+    Ok(CompareRequest {
+        captures,
+        load: coupled(load(&typed.reading), typed.analysis.ac_corner)?,
+        measure: analysis(&typed.analysis),
+        compare: CompareOptions {
+            confidence: typed.analysis.confidence,
+            limits: limits(&typed.batch.limit)?,
+            signal: typed.signal.map(|amplitude_v| WantedSignal {
+                amplitude_v,
+                accuracy: typed.signal_accuracy / 100.0,
+            }),
+            instrument: InstrumentLimits {
+                gain: typed.gain_accuracy / 100.0,
+                probe: typed.probe_tolerance / 100.0,
+                offset_v: typed.offset_accuracy,
+            },
+            ..CompareOptions::default()
+        },
+        jobs: jobs(&typed.batch),
+        format: format(typed.printing.format),
+        show: typed.printing.show,
+        quiet: typed.printing.quiet,
+    })
+}
+
+fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
+    let outputs = components(&typed)?;
+    let both = typed.template.as_deref().is_some_and(is_standard_input)
+        && is_standard_input(&typed.capture);
+    if both {
+        return Err(Failure::Usage(
+            "standard input (-) can be read only once".into(),
+        ));
+    }
+    Ok(SeparateRequest {
+        separate: SeparateOptions {
+            mains: mains(typed.mains),
+            harmonics: typed.harmonics,
+            offset: match typed.offset {
+                _ if typed.keep_offset => Offset::Keep,
+                None => Offset::Own,
+                Some(OffsetArgument::Keep) => Offset::Keep,
+                Some(OffsetArgument::Remove) => Offset::Remove,
+                Some(OffsetArgument::Value(value)) => Offset::Value(value),
+            },
+            protect_hz: typed.protect,
+            channels: typed.channel,
+            reference: typed.reference,
+            minus: typed.minus,
+            confidence: typed.confidence,
+            ..SeparateOptions::default()
+        },
+        ac_corner_hz: typed.ac_corner,
+        load: coupled(load(&typed.reading), typed.ac_corner)?,
+        capture: typed.capture,
+        template: typed.template,
+        outputs,
+        force: typed.force,
+        json: typed.format == PlainFormatArgument::Jsonl,
+    })
+}
+
+/// What is written where: `OUT` first, then the files that were named with their component.
+fn components(typed: &SeparateArguments) -> Result<Vec<(Keep, PathBuf)>, Failure> {
+    let mut plain = typed.keep.iter().filter(|keep| keep.file.is_none());
+    let first = plain.next().map(|keep| keep.keep);
+    let unusable = |why: &str| Err(Failure::Usage(why.into()));
+    if plain.next().is_some() {
+        return unusable(
+            "the output holds one component; name the others' files, as in --keep mains=hum.csv",
+        );
+    }
+    let mut outputs: Vec<(Keep, PathBuf)> = match &typed.output {
+        Some(output) => vec![(first.unwrap_or_default(), output.clone())],
+        None if first.is_some() => {
+            return unusable(
+                "the component that --keep names needs a file: give -o OUT or --keep NAME=FILE",
+            );
+        }
+        None => Vec::new(),
+    };
+    for named in &typed.keep {
+        if let Some(file) = &named.file {
+            outputs.push((named.keep, file.clone()));
+        }
+    }
+    for (index, (_, output)) in outputs.iter().enumerate() {
+        if !matches!(ending(output).as_str(), "wav" | "csv") {
+            return Err(Failure::Usage(format!(
+                "the output's name '{}' must end in .wav or .csv",
+                output.display()
+            )));
+        }
+        if outputs[..index].iter().any(|(_, other)| other == output) {
+            return Err(Failure::Usage(format!(
+                "two components cannot go to one file, '{}'",
+                output.display()
+            )));
+        }
+    }
+    Ok(outputs)
+}
+
+fn report(typed: ReportArguments) -> Result<ReportRequest, Failure> {
+    let format = match ending(&typed.output).as_str() {
+        "html" | "htm" => PageFormat::Html,
+        "md" => PageFormat::Markdown,
+        "json" => PageFormat::Json,
+        _ => {
+            return Err(Failure::Usage(format!(
+                "the report's name '{}' must end in .html, .md or .json",
+                typed.output.display()
+            )));
+        }
+    };
+    Ok(ReportRequest {
+        session: typed.session,
+        output: typed.output,
+        force: typed.force,
+        format,
+        jobs: typed.jobs,
+        quiet: typed.quiet,
+    })
+}
+
+fn ending(path: &Path) -> String {
+    path.extension()
+        .map(|ending| ending.to_string_lossy().to_lowercase())
+        .unwrap_or_default()
+}
+
+fn plan(typed: &PlanArguments) -> PlanRequest {
+    PlanRequest {
+        options: PlanOptions {
+            mains_hz: typed.mains.unwrap_or(50.0),
+            harmonics: typed.harmonics,
+            full_scale_v: typed.full_scale,
+            bits: typed.bits,
+            noise_density_v_per_rthz: typed.noise_density,
+            offset_v: typed.offset,
+            hum_v: typed.hum,
+            confidence: typed.confidence,
+            ..PlanOptions::resolving(typed.resolve)
+        },
+        json: typed.format == PlainFormatArgument::Jsonl,
+    }
+}
+
+fn load(typed: &ReadingArguments) -> LoadOptions {
+    LoadOptions {
+        sample_rate_hz: typed.sample_rate,
+        unit: typed.unit.clone(),
+        scale: typed.scale.unwrap_or(1.0),
+        full_scale_v: typed.full_scale,
+        coupling: typed.coupling.map(|coupling| match coupling {
+            CouplingArgument::Dc => Coupling::Dc,
+            CouplingArgument::Ac => Coupling::Ac,
+        }),
+        ..LoadOptions::default()
+    }
+}
+
+fn mains(typed: MainsArgument) -> MainsChoice {
+    match typed {
+        MainsArgument::Auto => MainsChoice::Auto,
+        MainsArgument::Hertz(hz) => MainsChoice::Nominal(hz),
+    }
+}
+
+fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
+    MeasureOptions {
+        mains: mains(typed.mains),
+        band_hz: typed.band,
+        harmonics: typed.harmonics,
+        confidence: typed.confidence,
+        channels: typed.channel.clone(),
+        ac_corner_hz: typed.ac_corner,
+        ..MeasureOptions::default()
+    }
+}
+
+/// A corner of the AC coupling says that there is one.
+fn coupled(load: LoadOptions, ac_corner: Option<f64>) -> Result<LoadOptions, Failure> {
+    match (ac_corner, load.coupling) {
+        (Some(_), Some(Coupling::Dc)) => Err(Failure::Usage(
+            "--ac-corner and --coupling dc contradict each other; leave one of them out".into(),
+        )),
+        (Some(_), _) => Ok(LoadOptions {
+            coupling: Some(Coupling::Ac),
+            ..load
+        }),
+        (None, _) => Ok(load),
+    }
+}
+
+fn limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    let limit = |text: &String| {
+        text.parse()
+            .map_err(|error: Error| Failure::Usage(format!("--{}", error.message())))
+    };
+    typed.iter().map(limit).collect()
+}
+
+/// One capture has readings only.
+fn reading_limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
+    let limits = limits(typed)?;
+    match limits
+        .iter()
+        .find(|limit| limit.bounded != Bounded::Reading)
+    {
+        None => Ok(limits),
+        Some(limit) => Err(Failure::Usage(format!(
+            "--limit on a change of {}: only compare knows changes; measure takes limits on readings",
+            limit.quantity
+        ))),
+    }
+}
+
+fn jobs(typed: &BatchArguments) -> usize {
+    let cores = || thread::available_parallelism().map_or(1, NonZero::get);
+    typed.jobs.unwrap_or_else(cores)
+}
+
+fn format(typed: FormatArgument) -> Format {
+    match typed {
+        FormatArgument::Text => Format::Text,
+        FormatArgument::Jsonl => Format::Jsonl,
+        FormatArgument::Csv => Format::Csv,
+        FormatArgument::Markdown => Format::Markdown,
+    }
+}

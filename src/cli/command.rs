@@ -1,0 +1,41 @@
+//! From the command line to what is done.
+
+use super::arguments::request::{self as requests, Request};
+use super::arguments::typed;
+use super::failure::{Failure, Outcome, exit_code};
+use super::{compare, manual, measure, plan, report, separate, session};
+use humsieve::fault;
+use std::env;
+use std::process::ExitCode;
+
+/// What the command line asks for; help and version are answered here.
+pub fn request() -> Result<Request, ExitCode> {
+    match typed::read(env::args_os()) {
+        Ok(typed) => requests::meant(typed).map_err(|failure| exit_code(Err(failure))),
+        Err(error) if error.exit_code() == 0 || typed::is_help(&error) => {
+            let _ = error.print();
+            Err(ExitCode::from(error.exit_code() as u8))
+        }
+        Err(error) => Err(exit_code(Err(Failure::Usage(typed::one_line(&error))))),
+    }
+}
+
+/// Does it. A fault of the program outside the captures, which are contained one by one, is told like one
+/// in a capture.
+pub fn run(request: &Request) -> Result<Outcome, Failure> {
+    fault::note_places();
+    fault::contained(|| Ok(done(request))).unwrap_or_else(|error| Err(error.into()))
+}
+
+fn done(request: &Request) -> Result<Outcome, Failure> {
+    match request {
+        Request::Measure(request) => measure::run(request),
+        Request::Compare(request) => compare::run(request),
+        Request::Separate(request) => separate::run(request),
+        Request::Report(request) => report::run(request),
+        Request::Session(request) => session::run(request),
+        Request::Plan(request) => plan::run(request),
+        Request::Completions(shell) => manual::completions(*shell),
+        Request::Manual => manual::page(),
+    }
+}

@@ -1,0 +1,7 @@
+//! Files that are written.
+
+pub mod files;
+mod held;
+mod scratch;
+#[cfg(unix)]
+mod signals;

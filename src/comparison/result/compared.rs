@@ -1,0 +1,218 @@
+//! One figure under the conditions, and what is said of it.
+
+use super::ratio::DecibelRatio;
+use crate::Condition;
+use crate::quantity::Quantity;
+use crate::stats::Estimate;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// One figure under the conditions.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct ComparedQuantity {
+    /// `dc_offset`, `hum_rms`, `harmonic_1_rms`, `noise_rms`, `ac_rms`, `peak_to_peak`, `line`.
+    pub name: Quantity,
+    /// Its unit.
+    pub unit: String,
+    /// Reading with the probe shorted.
+    pub baseline: Option<Estimate>,
+    /// Reading with the loop closed.
+    pub looped: Option<Estimate>,
+    /// Reading with the loop broken.
+    pub isolated: Option<Estimate>,
+    /// Looped above baseline: power difference for RMS figures, plain difference for `dc_offset`.
+    pub loop_excess: Option<Estimate>,
+    /// Isolated above baseline, likewise.
+    pub residual_excess: Option<Estimate>,
+    /// Looped to isolated (without isolated: looped to baseline), dB; `None` where both readings are
+    /// unresolved.
+    pub improvement_db: Option<DecibelRatio>,
+    /// Loop excess to residual excess, dB: what the remedy did to the interference itself.
+    pub excess_reduction_db: Option<DecibelRatio>,
+    /// What can be said.
+    pub verdict: Verdict,
+    /// What the uncertainty of the improvement rests on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub basis: Option<Basis>,
+    /// Probability of an improvement or a worsening as large as this one between equal conditions (from
+    /// single captures: between conditions that differ by
+    /// [`SINGLE_CAPTURE_MARGIN_DB`](crate::comparison::SINGLE_CAPTURE_MARGIN_DB)).
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub p_value: Option<f64>,
+    /// The same, corrected for the number of figures; the verdict rests on it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub adjusted_p_value: Option<f64>,
+    /// Why the readings are not compared, where they could be but for that.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_compared: Option<String>,
+    /// Random scatter and the instrument's limits of error together, where those were given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expanded_uncertainty: Option<ExpandedUncertainties>,
+}
+
+impl ComparedQuantity {
+    /// A figure of which nothing is known yet.
+    #[must_use]
+    pub fn new(name: Quantity, unit: impl Into<String>) -> Self {
+        Self {
+            name,
+            unit: unit.into(),
+            baseline: None,
+            looped: None,
+            isolated: None,
+            loop_excess: None,
+            residual_excess: None,
+            improvement_db: None,
+            excess_reduction_db: None,
+            verdict: Verdict::Unresolved,
+            basis: None,
+            p_value: None,
+            adjusted_p_value: None,
+            not_compared: None,
+            expanded_uncertainty: None,
+        }
+    }
+
+    /// What may be told of one of its ratios: at the floor the lower bound alone.
+    #[must_use]
+    pub fn claimed(&self, ratio: Option<DecibelRatio>) -> Option<DecibelRatio> {
+        match ratio {
+            Some(DecibelRatio { low, .. }) if self.verdict == Verdict::AtFloor => {
+                low.is_finite().then_some(DecibelRatio {
+                    value: low,
+                    low,
+                    high: None,
+                })
+            }
+            other => other,
+        }
+    }
+
+    /// The reading under a condition.
+    #[must_use]
+    pub fn reading(&self, condition: Condition) -> Option<&Estimate> {
+        match condition {
+            Condition::Baseline => self.baseline.as_ref(),
+            Condition::Looped => self.looped.as_ref(),
+            Condition::Isolated => self.isolated.as_ref(),
+        }
+    }
+
+    /// The reading under a condition, widened to its expanded uncertainty where the instrument's limits of
+    /// error were given; never narrower than the scatter's, and of an RMS never below 0.
+    #[must_use]
+    pub fn expanded(&self, condition: Condition) -> Option<Estimate> {
+        let reading = self.reading(condition)?;
+        let all = self.expanded_uncertainty?;
+        let half = match condition {
+            Condition::Baseline => all.baseline,
+            Condition::Looped => all.looped,
+            Condition::Isolated => all.isolated,
+        }?
+        .value;
+        if !half.is_finite() {
+            return None;
+        }
+        let least = match self.name {
+            Quantity::DcOffset => f64::NEG_INFINITY,
+            _ => 0.0,
+        };
+        Some(Estimate {
+            low: (reading.value - half).max(least).min(reading.low),
+            high: (reading.value + half).max(reading.high),
+            ..*reading
+        })
+    }
+}
+
+/// A line that is no order of the mains, matched between the captures of all conditions.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct ComparedLine {
+    /// Where it was found, Hz: the mean of the captures that show it.
+    pub frequency_hz: Estimate,
+    /// Its RMS under the conditions and what became of it; a reading from 0 where it does not stand above
+    /// the noise, `None` where a condition cannot speak of it.
+    #[serde(flatten)]
+    pub quantity: ComparedQuantity,
+}
+
+impl ComparedLine {
+    /// Whether it came with the remedy: the loop is shown not to have it.
+    #[must_use]
+    pub fn is_new(&self) -> bool {
+        let absent = self.quantity.looped.is_some_and(|e| e.low <= 0.0);
+        absent && self.quantity.verdict == Verdict::Worse
+    }
+}
+
+/// What the uncertainty of an improvement rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum Basis {
+    /// The scatter within single captures: blind to what changes from one capture to the next.
+    WithinCaptures,
+    /// The spread between captures of one condition.
+    BetweenCaptures,
+}
+
+/// Expanded uncertainties of one figure, in its unit (`improvement_db` in dB).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
+#[non_exhaustive]
+pub struct ExpandedUncertainties {
+    /// Of the baseline reading.
+    pub baseline: Option<ExpandedUncertainty>,
+    /// Of the looped reading.
+    pub looped: Option<ExpandedUncertainty>,
+    /// Of the isolated reading.
+    pub isolated: Option<ExpandedUncertainty>,
+    /// Of the ratio of the two readings: errors common to both cancel.
+    pub improvement_db: Option<ExpandedUncertainty>,
+}
+
+/// An expanded uncertainty (JCGM 100:2008, 6.2): the standard uncertainty times the coverage factor.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct ExpandedUncertainty {
+    /// Half-width of the interval.
+    pub value: f64,
+    /// By what the combined standard uncertainty was multiplied.
+    pub coverage_factor: f64,
+    /// Effective degrees of freedom; `None` where they are infinite.
+    pub degrees_of_freedom: Option<f64>,
+}
+
+/// What a comparison says of one figure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// The whole interval of the improvement lies above 0 dB.
+    Improved,
+    /// The whole interval lies below 0 dB.
+    Worse,
+    /// The interval holds 0 dB.
+    Unresolved,
+    /// Improved, and what is left cannot be told from the baseline.
+    AtFloor,
+}
+
+impl Verdict {
+    /// The fixed name.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Improved => "improved",
+            Self::Worse => "worse",
+            Self::Unresolved => "unresolved",
+            Self::AtFloor => "at_floor",
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}

@@ -1,0 +1,95 @@
+//! Ratios in decibels.
+
+use serde::{Deserialize, Deserializer, Serialize};
+
+/// 20 log10 of a ratio with its interval.
+///
+/// `high` is `None` where the divisor is unresolved. `low` is negative infinity (`null` in JSON) where
+/// the dividend is.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DecibelRatio {
+    /// Point estimate; equal to `low` where `high` is `None`.
+    pub value: f64,
+    /// Lower end: what can be claimed.
+    #[serde(deserialize_with = "unbounded_below")]
+    pub low: f64,
+    /// Upper end.
+    pub high: Option<f64>,
+}
+
+/// `null` as what it stands for.
+fn unbounded_below<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::NEG_INFINITY))
+}
+
+impl DecibelRatio {
+    /// From the quantiles of a ratio of powers; `None` where neither end is bounded.
+    pub(in crate::comparison) fn from_power_ratios(
+        (low, middle, high): (f64, f64, f64),
+    ) -> Option<Self> {
+        let db = |ratio: f64| 10.0 * ratio.log10();
+        if [low, middle, high].iter().any(|q| q.is_nan()) || low == f64::INFINITY {
+            return None;
+        }
+        // At levels near 0 the ends and the middle, each found by itself, may cross by a rounding.
+        let (low, high) = (low.min(middle), high.max(middle));
+        if low > 0.0 && high.is_finite() {
+            Some(Self {
+                value: db(middle),
+                low: db(low),
+                high: Some(db(high)),
+            })
+        } else if low > 0.0 {
+            Some(Self {
+                value: db(low),
+                low: db(low),
+                high: None,
+            })
+        } else if high.is_finite() && high > 0.0 {
+            Some(Self {
+                value: db(if middle > 0.0 { middle } else { high }),
+                low: f64::NEG_INFINITY,
+                high: Some(db(high)),
+            })
+        } else {
+            None
+        }
+    }
+
+    /// The interval in words, as `33.0 to 33.1 dB`, `at least 29.3 dB`; `None` where neither end is known.
+    #[must_use]
+    pub fn interval(&self) -> Option<String> {
+        match self.high.filter(|high| high.is_finite()) {
+            Some(high) if self.low.is_finite() => {
+                Some(format!("{} to {} dB", tenths(self.low), tenths(high)))
+            }
+            Some(high) => Some(format!("at most {} dB", tenths(high))),
+            None if self.low.is_finite() => Some(format!("at least {} dB", tenths(self.low))),
+            None => None,
+        }
+    }
+
+    /// Value and interval in words: one end alone where the other is not known.
+    #[must_use]
+    pub fn words(&self) -> Option<String> {
+        let interval = self.interval()?;
+        let both = self.low.is_finite() && self.high.is_some_and(f64::is_finite);
+        Some(if both {
+            format!("{} dB ({interval})", tenths(self.value))
+        } else {
+            interval
+        })
+    }
+
+    /// Whether the interval lies wholly above or wholly below 0 dB.
+    #[must_use]
+    pub fn excludes_zero(&self) -> bool {
+        self.low > 0.0 || self.high.is_some_and(|high| high < 0.0)
+    }
+}
+
+/// Decibels to one decimal, without a minus before zero.
+#[must_use]
+pub fn tenths(db: f64) -> String {
+    format!("{:.1}", if db.abs() < 0.05 { 0.0 } else { db })
+}

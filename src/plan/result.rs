@@ -1,0 +1,63 @@
+//! What a plan says.
+
+use serde::Serialize;
+
+/// Record length, rate and range, with the reasons.
+///
+/// Its `Display` is the text for a terminal.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct Plan {
+    /// Hum RMS, offset and added noise that this plan resolves, V.
+    pub resolve_v: f64,
+    /// Nominal mains frequency, Hz.
+    pub mains_hz: f64,
+    /// Length of each record, s.
+    pub record_s: f64,
+    /// Rate of sampling, Hz.
+    pub sample_rate_hz: f64,
+    /// Frames of each record.
+    pub frames: u64,
+    /// Captures a condition.
+    pub captures: u32,
+    /// One-sided noise density the plan rests on, V/√Hz; `None` where nothing is known of it.
+    pub noise_density_v_per_rthz: Option<f64>,
+    /// Range advice.
+    pub range: RangeAdvice,
+    /// What each part needs, and why.
+    pub steps: Vec<PlanStep>,
+    /// What stands in the way, or was assumed.
+    pub notes: Vec<String>,
+}
+
+/// What one part of the plan needs, and why.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct PlanStep {
+    /// `hum`, `offset`, `noise`, `cycles`, `rate`, `captures`.
+    pub name: String,
+    /// What it needs.
+    pub value: f64,
+    /// Its unit.
+    pub unit: String,
+    /// Why.
+    pub reason: String,
+}
+
+/// Which range to take the captures on.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[non_exhaustive]
+pub struct RangeAdvice {
+    /// Offset and peak hum that the range has to hold, V.
+    pub needed_v: f64,
+    /// The range that is planned with, plus or minus V, where one is given.
+    pub full_scale_v: Option<f64>,
+    /// Its converter step, V, where the bits are given too.
+    pub lsb_v: Option<f64>,
+    /// Largest error of a mean through that step, V.
+    pub step_error_v: Option<f64>,
+    /// Whether one range serves offset and hum alike.
+    pub one_range_serves: Option<bool>,
+    /// The advice in words.
+    pub advice: String,
+}

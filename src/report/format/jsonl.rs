@@ -1,0 +1,140 @@
+//! One JSON object a line: the results as they are, an unknown as `null`.
+
+use crate::Error;
+use crate::comparison::Judgement;
+use crate::printable::escaped;
+use crate::report::measured::MeasuredCapture;
+use crate::report::stamp::SourceStamp;
+use crate::results::SCHEMA;
+use serde::Serialize;
+use std::io::{self, Write};
+
+#[derive(Serialize)]
+struct Judged<'a, T> {
+    #[serde(flatten)]
+    result: &'a T,
+    #[serde(skip_serializing_if = "<[_]>::is_empty")]
+    limits: &'a [Judgement],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    source: Option<Source<'a>>,
+}
+
+/// What a line rests on, and which of its capture's lines it is.
+#[derive(Serialize)]
+struct Source<'a> {
+    #[serde(flatten)]
+    stamp: &'a SourceStamp,
+    line: usize,
+    lines: usize,
+}
+
+#[derive(Serialize)]
+struct Failed<'a> {
+    file: &'a str,
+    error: Reason<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    source: Option<Source<'a>>,
+}
+
+#[derive(Serialize)]
+struct Reason<'a> {
+    kind: &'a str,
+    message: String,
+}
+
+pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
+    let source = |line, lines| {
+        let stamp = capture.stamp.as_ref()?;
+        Some(Source { stamp, line, lines })
+    };
+    match &capture.outcome {
+        Ok(measurements) => {
+            let lines = measurements.len();
+            measurements
+                .iter()
+                .enumerate()
+                .try_for_each(|(index, (result, limits))| {
+                    let source = source(index + 1, lines);
+                    json_line(
+                        out,
+                        &Judged {
+                            result,
+                            limits,
+                            source,
+                        },
+                    )
+                })
+        }
+        Err(error) => json_line(out, &failed(&capture.file, error, source(1, 1))),
+    }
+}
+
+fn failed<'a>(file: &'a str, error: &'a Error, source: Option<Source<'a>>) -> Failed<'a> {
+    Failed {
+        file,
+        error: Reason {
+            kind: error.kind().as_str(),
+            message: error.message_with_position(),
+        },
+        source,
+    }
+}
+
+/// The object that stands in the place of a result that could not be had.
+///
+/// # Errors
+/// Those of the output.
+pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
+    json_line(out, &failed(file, error, None))
+}
+
+#[derive(Serialize)]
+struct Line<'a, T> {
+    schema: u64,
+    #[serde(flatten)]
+    result: &'a T,
+}
+
+/// Any result as one line of JSON, led by its [`SCHEMA`]; what is not finite becomes `null`.
+///
+/// # Errors
+/// Those of the output.
+pub fn json_line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
+    let line = Line {
+        schema: SCHEMA,
+        result: value,
+    };
+    let mut text = escaped(serde_json::to_string(&line)?);
+    text.push('\n');
+    out.write_all(text.as_bytes())
+}
+
+/// Any result as indented JSON, closed by a line end.
+pub(in crate::report) fn json_page(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
+    let mut page = escaped(serde_json::to_string_pretty(value)?);
+    page.push('\n');
+    out.write_all(page.as_bytes())
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::printable::is_obeyed;
+
+    #[test]
+    fn names_in_json_cannot_steer_a_terminal() {
+        let name = "a\u{1b}[31m\u{9b}2J\u{7f}\n\"b\u{202e}c";
+        let value = serde_json::json!({"name": name});
+        let mut out = Vec::new();
+        json_line(&mut out, &value).unwrap();
+        json_page(&mut out, &value).unwrap();
+        let text = String::from_utf8(out).unwrap();
+        assert!(!text.contains(|c| c != '\n' && is_obeyed(c)), "{text:?}");
+        let (line, page) = text.split_once('\n').unwrap();
+        for json in [line, page] {
+            let read: serde_json::Value = serde_json::from_str(json).unwrap();
+            assert_eq!(read["name"], name);
+        }
+    }
+}

@@ -1,0 +1,188 @@
+//! Tables for a document.
+
+use crate::analysis::Measurement;
+use crate::comparison::{Comparison, DecibelRatio};
+use crate::report::caution::CAUTIONS;
+use crate::report::legend::{FLOOR_LEGEND, interval_legend};
+use crate::report::measured::MeasuredCapture;
+use crate::report::rows::Reading;
+use crate::report::rows::ShortList;
+use crate::report::rows::{
+    comparison_remarks, comparison_rows, comparison_warnings, limit_remark, line_rows, told,
+};
+use crate::si::{self, percent};
+use std::io::{self, Write};
+
+pub(super) fn measured_capture(
+    out: &mut impl Write,
+    capture: &MeasuredCapture,
+    show: usize,
+) -> io::Result<()> {
+    match &capture.outcome {
+        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
+            measured_channel(out, measurement, show)?;
+            for judgement in limits {
+                writeln!(
+                    out,
+                    "- {}",
+                    escape(&limit_remark(judgement, &measurement.unit))
+                )?;
+            }
+            writeln!(out)
+        }),
+        Err(error) => writeln!(
+            out,
+            "### {}\n\nNot analysed ({}): {}\n",
+            escape(&capture.file),
+            error.kind(),
+            escape(&error.message_with_position())
+        ),
+    }
+}
+
+fn measured_channel(
+    out: &mut impl Write,
+    measurement: &Measurement,
+    show: usize,
+) -> io::Result<()> {
+    write!(
+        out,
+        "### {}, channel {}",
+        escape(&measurement.file),
+        escape(&measurement.channel)
+    )?;
+    if let Some(start) = measurement.start_s {
+        write!(out, ", from {}", si::short(start, "s", 6))?;
+    }
+    writeln!(
+        out,
+        "\n\n{} samples at {}, {}.\n",
+        measurement.samples,
+        si::short(measurement.sample_rate_hz, "Hz", 7),
+        si::short(measurement.duration_s, "s", 4)
+    )?;
+    writeln!(
+        out,
+        "| figure | value | {} interval | unit | note |\n| --- | ---: | :---: | --- | --- |",
+        percent(measurement.confidence)
+    )?;
+    let list = ShortList::of(measurement, show);
+    for row in &list.rows {
+        let reading = Reading::new(row.figure, &row.unit);
+        writeln!(
+            out,
+            "| {} | {} | {} | {} | {} |",
+            escape(row.label.trim()),
+            reading.value,
+            reading.interval.unwrap_or_default(),
+            escape(&reading.unit),
+            escape(row.note.as_deref().unwrap_or_default())
+        )?;
+    }
+    writeln!(out)?;
+    if let Some(remark) = list.remark() {
+        writeln!(out, "- {remark}")?;
+    }
+    for warning in &measurement.quality.warnings {
+        writeln!(out, "- {}", escape(&warning.to_string()))?;
+    }
+    for item in &measurement.evidence {
+        writeln!(
+            out,
+            "- {}; next: {}",
+            escape(&item.finding),
+            escape(&item.next_step)
+        )?;
+    }
+    Ok(())
+}
+
+pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
+    writeln!(out, "{} {FLOOR_LEGEND}", interval_legend(confidence))
+}
+
+pub(super) fn comparison(
+    out: &mut impl Write,
+    comparison: &Comparison,
+    show: usize,
+) -> io::Result<()> {
+    let (first, later) = comparison_warnings(comparison);
+    for warning in first {
+        writeln!(out, "**{}**\n", escape(&warning.to_string()))?;
+    }
+    writeln!(
+        out,
+        "| figure | baseline | looped | isolated | loop adds | left of it | improvement, dB | \
+         reduction of the interference, dB | verdict |\n\
+         | --- | --- | --- | --- | --- | --- | --- | --- | --- |"
+    )?;
+    let rows = comparison_rows(comparison, show);
+    let lines = line_rows(comparison, show);
+    for row in rows.iter().chain(&lines).filter(|row| row.prominent) {
+        write!(out, "| {} |", escape(&row.label))?;
+        for figure in row.figures() {
+            let reading = Reading::new(figure, &row.unit);
+            match &reading.interval {
+                Some(interval) => write!(
+                    out,
+                    " {} ({interval}) |",
+                    escape(&reading.value_with_unit())
+                )?,
+                None => write!(out, " {} |", escape(&reading.value_with_unit()))?,
+            }
+        }
+        for ratio in [row.improvement_db, row.excess_reduction_db] {
+            write!(out, " {} |", ratio_cell(ratio))?;
+        }
+        writeln!(out, " {} |", row.verdict)?;
+    }
+    let hidden = rows.iter().filter(|row| !row.prominent).count();
+    if hidden > 0 {
+        writeln!(
+            out,
+            "\nSmaller harmonics left out here: {hidden}; --show N shows more."
+        )?;
+    }
+    writeln!(out)?;
+    let shown = rows.iter().filter(|row| row.prominent);
+    for row in shown.chain(lines.iter().filter(|row| told(row))) {
+        writeln!(out, "- {}", escape(&row.sentence))?;
+    }
+    for remark in comparison_remarks(comparison) {
+        writeln!(out, "- {}", escape(&remark))?;
+    }
+    for warning in later {
+        writeln!(out, "- {}", escape(&warning.to_string()))?;
+    }
+    writeln!(out)?;
+    legend(out, comparison.confidence)
+}
+
+pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
+    writeln!(out, "\nBefore any change of earthing or isolation:\n")?;
+    CAUTIONS
+        .iter()
+        .try_for_each(|caution| writeln!(out, "- {caution}"))
+}
+
+fn ratio_cell(ratio: Option<DecibelRatio>) -> String {
+    let words = ratio.and_then(|ratio| ratio.words()).unwrap_or_default();
+    words.replace(" dB", "")
+}
+
+/// Keeps names from files from being taken for markup.
+fn escape(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '\n' | '\r' => escaped.push(' '),
+            '<' => escaped.push_str("&lt;"),
+            '|' | '*' | '_' | '`' | '[' | ']' | '\\' | '#' => {
+                escaped.push('\\');
+                escaped.push(c);
+            }
+            other => escaped.push(other),
+        }
+    }
+    escaped
+}

@@ -1,0 +1,85 @@
+//! What a separation did, for a terminal.
+
+use crate::printable::shown;
+use crate::quantity::Figure;
+use crate::report::rows::Reading;
+use crate::separation::Separation;
+use crate::si;
+use crate::wrap::wrapped;
+use std::io::{self, Write};
+
+/// Writes what was taken out of one channel, what may be left, and what was harmed.
+///
+/// # Errors
+/// Those of the output.
+pub fn write_separation(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
+    shown(out, |out| separated(out, separation))
+}
+
+fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
+    wrapped(
+        out,
+        "",
+        &format!(
+            "{}, channel {}, written to {}",
+            separation.file, separation.channel, separation.output
+        ),
+    )?;
+    let removed = &separation.removed;
+    for (label, figure, unit) in [
+        ("removed DC offset", Figure::Plain(removed.dc_offset), "V"),
+        ("removed mains, RMS", Figure::Plain(removed.mains_rms), "V"),
+        (
+            "removed coherent, RMS",
+            Figure::Plain(removed.coherent_rms),
+            "V",
+        ),
+        (
+            "mains frequency",
+            separation.mains_frequency_hz.into(),
+            "Hz",
+        ),
+        ("hum left, RMS", separation.residual_hum_rms.into(), "V"),
+    ] {
+        let reading = Reading::new(figure, unit);
+        let line = format!(
+            "{label:<23}{:>12} {:<7}{}",
+            reading.value,
+            reading.unit,
+            reading.interval.unwrap_or_default()
+        );
+        writeln!(out, "{}", line.trim_end())?;
+    }
+    if let Some(matched) = &separation.matched {
+        let decibels = |x: Option<f64>| x.map_or("not known".into(), |x| format!("{x:.1} dB"));
+        wrapped(
+            out,
+            "",
+            &format!(
+                "The other waveform fitted with gain {}, delay {}, coherence {:.4}; reduction {} of at \
+                 most {}.",
+                si::short(matched.gain, "", 4),
+                si::short(matched.delay_s, "s", 3),
+                matched.coherence,
+                decibels(matched.reached_db),
+                decibels(matched.bound_db)
+            ),
+        )?;
+    }
+    wrapped(out, "", &separation.note)?;
+    if !separation.touched.is_empty() {
+        wrapped(
+            out,
+            "",
+            &format!(
+                "A steady wanted tone within {} bands about the harmonics would have been taken out \
+                 too; the jsonl format lists them.",
+                separation.touched.len()
+            ),
+        )?;
+    }
+    for warning in &separation.warnings {
+        wrapped(out, "! ", &warning.to_string())?;
+    }
+    writeln!(out)
+}

@@ -1,0 +1,284 @@
+//! The page of a session, and its dress as HTML and Markdown.
+
+use super::captures::{self, CaptureLine, TroubleLine};
+use super::method::{self, Digest};
+use super::pictures::{self, Picture};
+use super::summary::summary;
+use super::tables::{self, CauseLine, Outlook, RemedyTable, TestGroup};
+use crate::printable::shown;
+use crate::report::caution::CAUTIONS;
+use crate::report::plot::Plot;
+use crate::session::SessionResult;
+use crate::si::percent;
+use askama::Template;
+use std::io::{self, Write};
+
+/// The report of a session, ready to be dressed.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub struct Page {
+    title: String,
+    facts: Vec<(&'static str, String)>,
+    summary: Vec<String>,
+    level: String,
+    limits_on: Option<String>,
+    test_groups: Vec<TestGroup>,
+    expanded_given: bool,
+    plots: Vec<Picture>,
+    remedies: Vec<RemedyTable>,
+    outlook: Option<Outlook>,
+    wiring: String,
+    effects: Vec<(String, String)>,
+    contradictions: Vec<String>,
+    causes: Vec<CauseLine>,
+    captures: Vec<CaptureLine>,
+    troubles: Vec<TroubleLine>,
+    method: Vec<(&'static str, String)>,
+    digests: Vec<Digest>,
+    not_covered: Vec<String>,
+    cautions: Vec<&'static str>,
+    version: &'static str,
+}
+
+#[derive(Template)]
+#[template(path = "page.html", config = "src/report/templates/askama.toml")]
+struct HtmlPage<'a> {
+    page: &'a Page,
+}
+
+#[derive(Template)]
+#[template(path = "page.md", config = "src/report/templates/askama.toml")]
+struct MarkdownPage<'a> {
+    page: &'a Page,
+}
+
+impl Page {
+    /// Builds the page, plots included.
+    #[must_use]
+    pub fn new(result: &SessionResult) -> Self {
+        let session = &result.session;
+        let facts = [
+            ("Object", session.object.clone()),
+            ("Date", session.date.clone()),
+            ("Operator", session.operator.clone()),
+            ("Instrument", session.instrument.description.clone()),
+            (
+                "Wanted signal",
+                session
+                    .wanted
+                    .as_ref()
+                    .and_then(|wanted| wanted.description.clone()),
+            ),
+            ("Remarks", session.remarks.clone()),
+        ];
+        Self {
+            title: session.title.clone(),
+            facts: facts
+                .into_iter()
+                .filter_map(|(name, value)| Some((name, value?)))
+                .collect(),
+            summary: summary(result),
+            level: percent(session.confidence),
+            limits_on: tables::limits_on(result),
+            test_groups: tables::test_groups(result),
+            expanded_given: result.rows.iter().any(|row| row.expanded.is_some()),
+            plots: pictures::pictures(result),
+            remedies: tables::remedy_tables(result),
+            outlook: tables::outlook(result),
+            wiring: result.wiring.sentence.clone(),
+            effects: result
+                .wiring
+                .remedies
+                .iter()
+                .map(|effect| (effect.name.clone(), effect.sentence.clone()))
+                .collect(),
+            contradictions: result.contradictions.clone(),
+            causes: tables::causes(result),
+            captures: captures::capture_lines(result),
+            troubles: captures::trouble_lines(result),
+            method: method::settings(result),
+            digests: method::digests(result),
+            not_covered: method::not_covered(result),
+            cautions: CAUTIONS.to_vec(),
+            version: env!("CARGO_PKG_VERSION"),
+        }
+    }
+
+    /// The page as one HTML file that loads nothing from outside.
+    ///
+    /// # Errors
+    /// Those of the output.
+    pub fn write_html(&self, out: &mut impl Write) -> io::Result<()> {
+        shown(out, |out| {
+            Template::write_into(&HtmlPage { page: self }, out)
+        })
+    }
+
+    /// The page as Markdown; its plots are linked as `PREFIX` followed by the plot's file name.
+    ///
+    /// # Errors
+    /// Those of the output.
+    pub fn write_markdown(&self, plot_prefix: &str, out: &mut impl Write) -> io::Result<()> {
+        let mut page = self.clone();
+        for picture in &mut page.plots {
+            picture.link = link(&format!("{plot_prefix}{}.svg", picture.plot.name));
+        }
+        shown(out, |out| {
+            Template::write_into(&MarkdownPage { page: &page }, out)
+        })
+    }
+
+    /// The plots, for files beside the Markdown: each goes to its name with `.svg`.
+    pub fn plots(&self) -> impl Iterator<Item = &Plot> {
+        self.plots.iter().map(|picture| &picture.plot)
+    }
+}
+
+/// A file name as the target of a link in angle brackets.
+fn link(file: &str) -> String {
+    file.chars()
+        .map(|c| match c {
+            '<' => "%3C".to_owned(),
+            '>' => "%3E".to_owned(),
+            '\\' => "%5C".to_owned(),
+            c if c.is_control() => String::new(),
+            c => c.to_string(),
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::*;
+    use crate::session::sample;
+
+    fn html_of(page: &Page) -> String {
+        let mut out = Vec::new();
+        page.write_html(&mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    fn markdown_of(page: &Page) -> String {
+        let mut out = Vec::new();
+        page.write_markdown("report_", &mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn nothing_from_files_is_markup() {
+        let page = Page::new(&sample::result());
+        let html = html_of(&page);
+        assert!(html.contains("Load-cell amplifier &#60;bench&#62; &#38; ground loop"));
+        assert!(
+            !html.contains("<b>on"),
+            "markup of a remedy's name came through"
+        );
+        let markdown = markdown_of(&page);
+        assert!(markdown.contains("ferrite \\<b\\>on"));
+        let hostile = "x\"); <script>alert(1)</script> \u{1}|\n# y";
+        let text = format!(
+            "title = {0}\noperator = {0}\n[[remedy]]\nname = {0}\n[[capture]]\nfile = {0}\ncondition = 'isolated'\n[[capture]]\nfile = 'looped_1.csv'\ncondition = 'looped'",
+            serde_json::Value::from(hostile)
+        );
+        let page = Page::new(&sample::result_of(&text));
+        assert!(!html_of(&page).contains("<script"));
+        for plot in page.plots() {
+            assert!(!plot.svg.contains('\u{1}'), "{}", plot.name);
+        }
+        let markdown = markdown_of(&page);
+        assert!(!markdown.contains("\n# y"));
+        let open_tags = markdown
+            .match_indices('<')
+            .filter(|(at, _)| !markdown[..*at].ends_with('\\') && !markdown[..*at].ends_with("]("));
+        assert_eq!(open_tags.count(), 0);
+    }
+
+    #[test]
+    fn the_page_loads_nothing() {
+        let html = html_of(&Page::new(&sample::result()));
+        let addresses: Vec<&str> = html
+            .match_indices("http")
+            .map(|(at, _)| &html[at..(at + 40).min(html.len())])
+            .filter(|text| {
+                !text.starts_with("http://www.w3.org/2000/svg") && !text.starts_with("http-equiv")
+            })
+            .collect();
+        assert!(addresses.is_empty(), "{addresses:?}");
+        for word in ["<script", "<img", "<iframe", "@import", "url(", " src="] {
+            assert!(!html.contains(word), "{word}");
+        }
+    }
+
+    #[test]
+    fn every_plot_has_marks_a_title_and_a_text_alternative() {
+        let page = Page::new(&sample::result());
+        let names: Vec<&str> = page.plots().map(|plot| plot.name.as_str()).collect();
+        assert_eq!(
+            names,
+            [
+                "noise_density",
+                "folded_cycle",
+                "harmonics",
+                "improvement",
+                "against_time"
+            ]
+        );
+        for plot in page.plots() {
+            let marks =
+                plot.svg.matches("<polyline").count() + plot.svg.matches("<polygon").count();
+            assert!(marks > 3, "{}: {marks} marks", plot.name);
+            assert!(
+                plot.svg
+                    .contains(&format!("<title id=\"{}-title\">", plot.name))
+            );
+            assert!(plot.description.len() > 80, "{}", plot.description);
+            assert!(!plot.svg.contains("NaN") && !plot.svg.contains("inf,"));
+        }
+    }
+
+    #[test]
+    fn the_summary_has_five_sentences_at_most() {
+        let result = sample::result();
+        let sentences = summary(&result);
+        assert!((3..=5).contains(&sentences.len()), "{sentences:?}");
+        assert!(sentences[0].contains("3.03 mV RMS"), "{sentences:?}");
+        assert!(
+            sentences[2].contains("\"differential input\""),
+            "{sentences:?}"
+        );
+        assert!(sentences[2].contains("cannot be told from the instrument's own floor"));
+    }
+
+    #[test]
+    fn what_went_wrong_and_the_cautions_are_told() {
+        let page = Page::new(&sample::result());
+        for text in [html_of(&page), markdown_of(&page)] {
+            for words in [
+                "no such file; check its name",
+                "412 samples",
+                "noise figure is spoiled",
+            ] {
+                assert!(text.contains(words), "{words}");
+            }
+            for caution in CAUTIONS {
+                assert!(
+                    text.contains(caution.split('\'').next().unwrap()),
+                    "{caution}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn limits_are_judged_with_the_best_remedy() {
+        let result = sample::result();
+        assert_eq!(result.limits_met(), Some(true));
+        assert_eq!(result.remedies[0].name, "differential input");
+        assert_eq!(result.remedies[2].name, "ferrite <b>on</b> the lead");
+        assert!(result.remedies[2].judgements.iter().all(|j| !j.passed()));
+        let html = html_of(&Page::new(&result));
+        assert!(html.contains("<span class=\"outcome fail\">FAIL</span>"));
+    }
+}

@@ -1,0 +1,97 @@
+//! A plot as a picture: title, drawing, text alternative.
+
+use plotters::coord::Shift;
+use plotters::prelude::*;
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+
+pub(super) type Drawn<T> = Result<T, DrawingAreaErrorKind<std::io::Error>>;
+pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+
+pub(super) const WIDTH: u32 = 1500;
+pub(super) const INK: RGBColor = RGBColor(30, 30, 30);
+const FONT: &str = "sans-serif";
+
+/// A drawn plot.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[non_exhaustive]
+pub struct Plot {
+    /// Name for a file and for links within a page: `noise_density`, ...
+    pub name: String,
+    /// Title.
+    pub title: String,
+    /// Text alternative: what the plot shows, with its main numbers.
+    pub description: String,
+    /// The picture.
+    pub svg: String,
+}
+
+pub(super) fn text_style(size: f64) -> TextStyle<'static> {
+    (FONT, size).into_font().color(&INK)
+}
+
+/// What stands around a drawing.
+pub(super) struct Frame {
+    pub name: &'static str,
+    pub title: &'static str,
+    /// Text alternative.
+    pub description: String,
+    pub height: u32,
+}
+
+impl Frame {
+    /// The plot with this drawing below its title.
+    pub(super) fn around(self, draw: impl FnOnce(&Area<'_>) -> Drawn<()>) -> Option<Plot> {
+        let Self {
+            name,
+            title,
+            description,
+            height,
+        } = self;
+        let mut svg = String::new();
+        {
+            let area = SVGBackend::with_string(&mut svg, (WIDTH, height)).into_drawing_area();
+            area.fill(&WHITE).ok()?;
+            let anchor = Pos::new(HPos::Left, VPos::Top);
+            area.draw(&Text::new(
+                title.to_owned(),
+                (24, 14),
+                (FONT, 42.0, FontStyle::Bold)
+                    .into_font()
+                    .color(&INK)
+                    .pos(anchor),
+            ))
+            .ok()?;
+            let (_, body) = area.split_vertically(66);
+            draw(&body).ok()?;
+            area.present().ok()?;
+        }
+        let start = svg.find('>')? + 1;
+        let rest = svg.get(start..)?;
+        let svg = format!(
+            "<svg viewBox=\"0 0 {WIDTH} {height}\" xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"{name}-title {name}-text\" stroke-linejoin=\"round\">\n<title id=\"{name}-title\">{}</title>\n<desc id=\"{name}-text\">{}</desc>{rest}",
+            escaped(title),
+            escaped(&description)
+        );
+        Some(Plot {
+            name: name.into(),
+            title: title.into(),
+            description,
+            svg,
+        })
+    }
+}
+
+/// Text fit for XML: markup escaped, control characters gone.
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '&' => out.push_str("&amp;"),
+            c if c.is_control() => out.push(' '),
+            c => out.push(c),
+        }
+    }
+    out
+}

@@ -1,0 +1,15 @@
+//! Rows: what every format shows of a measurement or a comparison.
+
+mod compared;
+mod measured;
+mod reading;
+mod remarks;
+mod short_list;
+
+pub use compared::{ComparedRow, comparison_rows, line_rows};
+pub(super) use compared::{comparison_warnings, told};
+pub use measured::{Row, measurement_rows};
+pub use reading::Reading;
+pub use remarks::{comparison_remarks, limit_remark};
+pub use short_list::SHOWN;
+pub(super) use short_list::ShortList;
