@@ -1,6 +1,6 @@
 //! The result of a measurement. Field names are those of the JSON output.
 
-use super::figures::HarmonicGroups;
+use super::harmonic_groups::HarmonicGroups;
 use crate::Warning;
 use crate::capture::Acquisition;
 use crate::stats::{Estimate, LinePower};

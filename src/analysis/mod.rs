@@ -1,7 +1,11 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
 
-mod combined;
+mod channel;
+mod combination;
+mod details;
+mod every;
 mod figures;
+mod harmonic_groups;
 mod interval;
 mod measure;
 mod measurement;
@@ -12,9 +16,11 @@ mod series;
 mod stream;
 mod stretches;
 mod tones;
+mod whole;
 
 pub use crate::stats::LinePower;
-pub use figures::{HarmonicGroup, HarmonicGroups, harmonic_groups};
+pub use details::harmonic_groups;
+pub use harmonic_groups::{HarmonicGroup, HarmonicGroups};
 pub use measure::measure;
 pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, Mains, Measurement, Noise, Quality,

@@ -29,15 +29,17 @@ pub struct Detail {
 pub const MOST_HARMONICS: usize = 1000;
 /// Nominal mains frequencies that may be asked for, Hz.
 pub const NOMINAL_HZ: (f64, f64) = (0.01, 1e6);
+/// Share either side of nominal within which a grid's frequency lies.
+pub(crate) const GRID_RANGE: f64 = 0.01;
 /// Highest level of an interval: beyond it the ends tell of rounding alone.
 pub const HIGHEST_CONFIDENCE: f64 = 1.0 - 1e-9;
 
 impl MainsChoice {
     /// The nominal frequencies that are tried, Hz.
-    pub(crate) fn nominals_hz(self) -> Vec<f64> {
+    pub(crate) fn nominals_hz(&self) -> &[f64] {
         match self {
-            Self::Auto => vec![50.0, 60.0],
-            Self::Nominal(hz) => vec![hz],
+            Self::Auto => &[50.0, 60.0],
+            Self::Nominal(hz) => std::slice::from_ref(hz),
         }
     }
 }

@@ -1,6 +1,7 @@
 //! A channel of which every sample reads the same: not connected, silent, or an input below the converter's step.
 
-use super::assemble::{ChannelFacts, band};
+use super::facts::ChannelFacts;
+use super::noise::band;
 use crate::analysis::measurement::{Harmonic, Mains, Measurement, Noise};
 use crate::analysis::options::MeasureOptions;
 use crate::stats::Estimate;
@@ -14,7 +15,7 @@ use crate::{Warning, WarningCode};
 pub(crate) fn constant(facts: &ChannelFacts<'_>, options: &MeasureOptions) -> Measurement {
     let level = options.confidence;
     let value = facts.waveform.min;
-    let unit = &facts.header.channels[facts.index].unit;
+    let unit = facts.unit();
     let stated = facts.step.unwrap_or(0.0);
     let step = facts.step.unwrap_or_else(|| last_place(value));
     let mut warnings = facts.source_warnings.to_vec();

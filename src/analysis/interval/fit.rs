@@ -26,7 +26,7 @@ const MOST_COST: f64 = 4.6e8;
 
 /// What is to be fitted, and where the fit starts.
 #[derive(Debug)]
-pub(super) struct IntervalTask<'a> {
+pub(crate) struct IntervalTask<'a> {
     pub(crate) said: &'a [Said],
     pub(crate) start: &'a SeriesFit,
     /// Tones beside the series: frequency (cycles per sample) and amplitude about the middle.
@@ -76,7 +76,7 @@ pub(crate) struct IntervalFit {
 }
 
 /// Fits; `None` where the record does not determine the model.
-pub(super) fn fit(task: &IntervalTask<'_>) -> Option<IntervalFit> {
+pub(crate) fn fit(task: &IntervalTask<'_>) -> Option<IntervalFit> {
     let mut model = Model {
         said: task.said,
         orders: affordable_orders(task),

@@ -1,10 +1,10 @@
 //! Fit of a record whose samples only bound the input: rounded to coarse steps, or beyond a rail.
 
+mod figures;
 mod fit;
 mod maximum;
 mod model;
 mod observation;
-mod reading;
 
-pub(crate) use fit::IntervalFit;
-pub(crate) use reading::{fits_clipped, is_coarse, read};
+pub(crate) use fit::{IntervalFit, IntervalTask, fit};
+pub(crate) use observation::Said;

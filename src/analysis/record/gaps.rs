@@ -5,7 +5,6 @@
 //! clipped samples held at their conditional expectation (J. Tobin, Econometrica 26(1), 1958; iterated as in
 //! A. P. Dempster, N. M. Laird & D. B. Rubin, J. R. Stat. Soc. B 39(1), 1977). Noise is taken as white there.
 
-use crate::analysis::series::SegmentFit;
 use crate::numeric::Cholesky;
 use crate::stats::{normal_cdf, normal_pdf};
 use std::f64::consts::TAU;
@@ -69,115 +68,172 @@ pub(crate) struct Filled {
     pub(crate) lost: f64,
 }
 
-/// Fills a segment's gaps (`first` is its place in the stream) from the offset, drift and `orders` of a
-/// fit to everything else.
+/// Fills a segment's gaps (`first` is its place in the stream) from the offset, drift and `orders` of a fit to everything
+/// else at a known `fundamental`, in cycles per sample.
 pub(crate) fn fill(
     samples: &mut [f64],
     first: usize,
     gaps: &[Gap],
-    segment: &SegmentFit,
+    fundamental: f64,
     orders: &[usize],
 ) -> Filled {
-    let middle = 0.5 * (samples.len() as f64 - 1.0);
-    let half = 0.5 * samples.len() as f64;
-    let size = 2 + 2 * orders.len();
-    let row = |n: usize| {
-        let m = n as f64 - middle;
-        let mut row = Vec::with_capacity(size);
-        row.extend([1.0, m / half]);
-        for &k in orders {
-            let (s, c) = (TAU * (segment.fit.fundamental * k as f64 * m).fract()).sin_cos();
-            row.extend([c, s]);
-        }
-        row
+    let columns = Columns {
+        middle: 0.5 * (samples.len() as f64 - 1.0),
+        half: 0.5 * samples.len() as f64,
+        fundamental,
+        orders,
     };
-    let mut normal = vec![0.0; size * size];
-    let mut right = vec![0.0; size];
-    let (mut squares, mut used) = (0.0, 0.0);
-    let add = |normal: &mut [f64], row: &[f64]| {
-        for i in 0..size {
-            for j in 0..=i {
-                normal[i * size + j] += row[i] * row[j];
-            }
-        }
-    };
-    let mut next = gaps.iter().peekable();
-    for (n, &x) in samples.iter().enumerate() {
-        if next.next_if(|g| g.at == first + n).is_some() {
-            continue;
-        }
-        let row = row(n);
-        for (r, value) in right.iter_mut().zip(&row) {
-            *r += value * x;
-        }
-        add(&mut normal, &row);
-        squares += x * x;
-        used += 1.0;
-    }
-    let rows: Vec<Vec<f64>> = gaps.iter().map(|g| row(g.at - first)).collect();
-    // Clipped samples take part in the fit with their expectation; missing ones do not.
-    let (known, known_right) = (normal.clone(), right.clone());
-    for (gap, row) in gaps.iter().zip(&rows) {
-        if gap.kind != GapKind::Missing {
-            add(&mut normal, row);
-        }
-    }
-    let Some(factor) = Cholesky::new(size, normal) else {
-        return Filled::default();
-    };
+    let known = KnownSamples::new(samples, first, gaps, &columns);
+    let rows: Vec<Vec<f64>> = gaps.iter().map(|g| columns.row(g.at - first)).collect();
     let before: Vec<f64> = gaps.iter().map(|g| samples[g.at - first]).collect();
     let mut values = before.clone();
-    let mut outcome = Filled::default();
-    let mut spread = vec![0.0; gaps.len()];
-    for _ in 0..ROUNDS {
-        let mut theta = known_right.clone();
-        let mut count = used;
-        for ((gap, row), value) in gaps.iter().zip(&rows).zip(&values) {
-            if gap.kind != GapKind::Missing {
-                for (t, r) in theta.iter_mut().zip(row) {
-                    *t += r * value;
-                }
-                count += 1.0;
-            }
-        }
-        factor.solve(&mut theta);
-        let model = |row: &[f64]| row.iter().zip(&theta).map(|(a, b)| a * b).sum::<f64>();
-        // Σ(x − Aθ)² over the known samples.
-        let mut rest = squares;
-        for i in 0..size {
-            rest -= 2.0 * theta[i] * known_right[i];
-            for j in 0..=i {
-                let both = if i == j { 1.0 } else { 2.0 };
-                rest += both * theta[i] * theta[j] * known[i * size + j];
-            }
-        }
-        rest = rest.max(1e-14 * squares);
-        for (((gap, row), value), spread) in gaps.iter().zip(&rows).zip(&values).zip(&spread) {
-            if gap.kind != GapKind::Missing {
-                rest += (value - model(row)).powi(2) + spread;
-            }
-        }
-        outcome.deviation = (rest / (count - size as f64).max(1.0))
-            .sqrt()
-            .max(f64::MIN_POSITIVE);
-        let mut moved: f64 = 0.0;
-        for (((gap, row), value), spread) in
-            gaps.iter().zip(&rows).zip(&mut values).zip(&mut spread)
-        {
-            let (expected, variance) = gap.kind.expected(model(row), outcome.deviation);
-            moved = moved.max((expected - *value).abs());
-            (*value, *spread) = (expected, variance);
-        }
-        if moved < STANDS * outcome.deviation {
-            break;
-        }
-    }
+    let Some(mut outcome) = known.expect(gaps, &rows, &mut values) else {
+        return Filled::default();
+    };
     for ((gap, value), before) in gaps.iter().zip(&values).zip(&before) {
         samples[gap.at - first] = *value;
         outcome.largest = outcome.largest.max((value - before).abs());
     }
-    outcome.lost = spread.iter().sum::<f64>() / outcome.deviation.powi(2);
     outcome
+}
+
+/// The columns of the fit: a constant, a slope, a cosine and a sine for each order.
+struct Columns<'a> {
+    middle: f64,
+    half: f64,
+    fundamental: f64,
+    orders: &'a [usize],
+}
+
+impl Columns<'_> {
+    fn size(&self) -> usize {
+        2 + 2 * self.orders.len()
+    }
+
+    fn row(&self, n: usize) -> Vec<f64> {
+        let m = n as f64 - self.middle;
+        let mut row = Vec::with_capacity(self.size());
+        row.extend([1.0, m / self.half]);
+        for &k in self.orders {
+            let (s, c) = (TAU * (self.fundamental * k as f64 * m).fract()).sin_cos();
+            row.extend([c, s]);
+        }
+        row
+    }
+}
+
+/// Normal equations of the samples that are there.
+struct KnownSamples {
+    size: usize,
+    /// Lower half, row by row.
+    normal: Vec<f64>,
+    right: Vec<f64>,
+    squares: f64,
+    used: f64,
+}
+
+fn add_row(normal: &mut [f64], row: &[f64]) {
+    let size = row.len();
+    for i in 0..size {
+        for j in 0..=i {
+            normal[i * size + j] += row[i] * row[j];
+        }
+    }
+}
+
+impl KnownSamples {
+    fn new(samples: &[f64], first: usize, gaps: &[Gap], columns: &Columns<'_>) -> Self {
+        let size = columns.size();
+        let mut known = Self {
+            size,
+            normal: vec![0.0; size * size],
+            right: vec![0.0; size],
+            squares: 0.0,
+            used: 0.0,
+        };
+        let mut next = gaps.iter().peekable();
+        for (n, &x) in samples.iter().enumerate() {
+            if next.next_if(|g| g.at == first + n).is_some() {
+                continue;
+            }
+            let row = columns.row(n);
+            for (r, value) in known.right.iter_mut().zip(&row) {
+                *r += value * x;
+            }
+            add_row(&mut known.normal, &row);
+            known.squares += x * x;
+            known.used += 1.0;
+        }
+        known
+    }
+
+    /// Σ(x − Aθ)² over the known samples.
+    fn rest(&self, theta: &[f64]) -> f64 {
+        let mut rest = self.squares;
+        for i in 0..self.size {
+            rest -= 2.0 * theta[i] * self.right[i];
+            for j in 0..=i {
+                let both = if i == j { 1.0 } else { 2.0 };
+                rest += both * theta[i] * theta[j] * self.normal[i * self.size + j];
+            }
+        }
+        rest.max(1e-14 * self.squares)
+    }
+
+    /// Brings the gaps' values to what is expected of them. Clipped samples take part in the fit with their expectation;
+    /// missing ones do not.
+    fn expect(&self, gaps: &[Gap], rows: &[Vec<f64>], values: &mut [f64]) -> Option<Filled> {
+        let mut normal = self.normal.clone();
+        for (gap, row) in gaps.iter().zip(rows) {
+            if gap.kind != GapKind::Missing {
+                add_row(&mut normal, row);
+            }
+        }
+        let factor = Cholesky::new(self.size, normal)?;
+        let mut outcome = Filled::default();
+        let mut spread = vec![0.0; gaps.len()];
+        for _ in 0..ROUNDS {
+            let mut theta = self.right.clone();
+            let mut count = self.used;
+            for ((gap, row), value) in gaps.iter().zip(rows).zip(values.iter()) {
+                if gap.kind != GapKind::Missing {
+                    for (t, r) in theta.iter_mut().zip(row) {
+                        *t += r * value;
+                    }
+                    count += 1.0;
+                }
+            }
+            factor.solve(&mut theta);
+            let model = |row: &[f64]| row.iter().zip(&theta).map(|(a, b)| a * b).sum::<f64>();
+            let mut rest = self.rest(&theta);
+            for (((gap, row), value), spread) in
+                gaps.iter().zip(rows).zip(values.iter()).zip(&spread)
+            {
+                if gap.kind != GapKind::Missing {
+                    rest += (value - model(row)).powi(2) + spread;
+                }
+            }
+            outcome.deviation = (rest / (count - self.size as f64).max(1.0))
+                .sqrt()
+                .max(f64::MIN_POSITIVE);
+            let mut moved: f64 = 0.0;
+            for (((gap, row), value), spread) in gaps
+                .iter()
+                .zip(rows)
+                .zip(values.iter_mut())
+                .zip(&mut spread)
+            {
+                let (expected, variance) = gap.kind.expected(model(row), outcome.deviation);
+                moved = moved.max((expected - *value).abs());
+                (*value, *spread) = (expected, variance);
+            }
+            if moved < STANDS * outcome.deviation {
+                break;
+            }
+        }
+        outcome.lost = spread.iter().sum::<f64>() / outcome.deviation.powi(2);
+        Some(outcome)
+    }
 }
 
 /// Fills gaps with what is expected there given the noise-free input and the noise's deviation.
@@ -225,11 +281,8 @@ pub(crate) fn bridge(samples: &mut [f64]) {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
-    use crate::analysis::series::FitSettings;
-    use crate::spectrum::{Nudft, Weighting};
     use rand::{RngExt, SeedableRng};
 
     /// A sine with an eighth and more of its samples beyond the limit: the mean of the filled record over 200 seeds is
@@ -255,20 +308,7 @@ mod tests {
                 })
                 .collect();
             let mut clipped: Vec<f64> = whole.iter().map(|x| x.min(limit)).collect();
-            let settings = FitSettings {
-                weighting: Weighting::Rectangular,
-                orders: 1,
-                noise: vec![1.0; 2],
-                range: (0.009, 0.011),
-                prior: None,
-                aside: Vec::new(),
-                muted: Vec::new(),
-                moved: Vec::new(),
-            };
-            let segment = settings
-                .fit_at(&Nudft::new(&clipped), 0.5 * (count as f64 - 1.0), 0.01)
-                .unwrap();
-            let filled = fill(&mut clipped, 0, &gaps, &segment, &[1]);
+            let filled = fill(&mut clipped, 0, &gaps, 0.01, &[1]);
             assert!((filled.deviation - 1.0).abs() < 0.15);
             assert!(gaps.len() > count / 8 && filled.lost > 0.1 * gaps.len() as f64);
             let mean = clipped.iter().sum::<f64>() / count as f64;

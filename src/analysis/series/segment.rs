@@ -40,6 +40,28 @@ pub(crate) struct FitSettings {
 }
 
 impl FitSettings {
+    /// For so many orders in this noise, the fundamental within `range`.
+    pub(crate) fn new(orders: usize, noise: Vec<f64>, range: (f64, f64)) -> Self {
+        Self {
+            weighting: Weighting::Rectangular,
+            orders,
+            noise,
+            range,
+            prior: None,
+            aside: Vec::new(),
+            muted: Vec::new(),
+            moved: Vec::new(),
+        }
+    }
+
+    /// For one line in noise of so much variance a sample.
+    pub(crate) fn of_line(noise: f64, range: (f64, f64)) -> Self {
+        Self {
+            weighting: Weighting::Hann,
+            ..Self::new(1, vec![noise; 2], range)
+        }
+    }
+
     /// Variance of a cosine or sine coefficient of order k over `length` samples.
     pub(crate) fn coefficient_variance(&self, order: usize, length: usize) -> f64 {
         let spread = match self.weighting {
@@ -155,4 +177,10 @@ impl FitSettings {
             .find(|&k| weights[k - 1] > 0.0)
             .unwrap_or(1) as f64
     }
+}
+
+/// Mean fundamental of segments, cycles per sample.
+pub(crate) fn mean_fundamental(segments: &[SegmentFit]) -> Option<f64> {
+    (!segments.is_empty())
+        .then(|| segments.iter().map(|s| s.fit.fundamental).sum::<f64>() / segments.len() as f64)
 }

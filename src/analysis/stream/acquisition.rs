@@ -1,156 +1,202 @@
 //! Which nominal frequency a record has, and where its series starts.
 
-use super::aliased_mains::AliasedMains;
-use super::channel::{GRID_RANGE, Work, highest_order};
-use super::stream_noise::take_off_line;
-use crate::analysis::series::FitSettings;
-use crate::analysis::series::{SearchInput, Searched};
-use crate::spectrum::{Density, Nudft, Weighting};
+use super::density::take_off_line;
+use super::noise::rough_noise;
+use super::segmented::{Segmented, highest_order};
+use crate::analysis::options::{GRID_RANGE, MeasureOptions};
+use crate::analysis::record::AliasedMains;
+use crate::analysis::series::{FitSettings, SearchInput, Searched};
+use crate::spectrum::{Density, Nudft};
 use rustfft::num_complex::Complex64;
 
 /// Log-likelihood by which one nominal of a short record must lead the other: 1000 to 1.
 const DECIDED: f64 = 6.9;
+/// Cycles below which there is no search, and below which the frequency is not refined.
+const SEARCHED_CYCLES: f64 = 2.0;
+const REFINED_CYCLES: f64 = 1.0;
+/// Length of records short enough for a joint fit to tell the nominals apart, s, and its rounds.
+const SHORT_S: f64 = 0.6;
+const ROUNDS: usize = 5;
+/// |c|² over its variance a component up to which an order of a short record is noise: one in 800 passes.
+const NOISE: f64 = 13.4;
+/// Variance of a Hann-weighted coefficient's sum against the noise's a sample.
+const HANN: f64 = 0.375;
 
 /// Where the series may lie.
-pub(crate) struct Acquired {
-    pub(crate) nominal_hz: f64,
-    pub(crate) fundamental: f64,
+pub(super) struct Acquired {
+    pub(super) nominal_hz: f64,
+    pub(super) fundamental: f64,
     /// A line outside the grid's range that the search ran into, Hz.
-    pub(crate) outside: Option<f64>,
+    pub(super) outside: Option<f64>,
     /// Whether the other nominal is ruled out.
-    pub(crate) decided: bool,
+    pub(super) decided: bool,
 }
 
-impl Work<'_> {
-    /// Chooses nominal and start of the fundamental.
-    pub(crate) fn acquire(
-        &self,
-        samples: &[f64],
-        transforms: &[Nudft],
-        total: &Density,
-    ) -> Acquired {
-        let rate = self.stream.rate_hz;
-        let nominals = self.options.mains.nominals_hz();
-        let carried = |hz: &f64| highest_order(self.options, self.stream, *hz) > 0;
-        let (nominals, folded): (Vec<f64>, Vec<f64>) = if nominals.iter().any(carried) {
-            nominals.into_iter().partition(carried)
-        } else {
-            (nominals, Vec::new())
-        };
-        // A nominal that folds onto the one that is carried is not told from it.
-        let alone = |hz: f64| {
-            !folded
-                .iter()
-                .filter_map(|&other| AliasedMains::of(other, rate))
-                .any(|other| other.may_be(hz * (1.0 - GRID_RANGE), hz * (1.0 + GRID_RANGE)))
-        };
-        let common = nominals
+/// Chooses nominal and start of the fundamental in `samples` with their segments' `transforms`.
+pub(super) fn acquire(
+    segmented: &Segmented<'_>,
+    options: &MeasureOptions,
+    samples: &[f64],
+    transforms: &[Nudft],
+    total: &Density,
+) -> Acquired {
+    let rate = segmented.rate_hz();
+    let (nominals, folded) = carried(segmented, options);
+    // A nominal that folds onto the one that is carried is not told from it.
+    let alone = |hz: f64| {
+        !folded
             .iter()
-            .map(|&hz| highest_order(self.options, self.stream, hz))
-            .min()
-            .unwrap_or(0);
-        let duration = samples.len() as f64 / rate;
-        let top = nominals.iter().fold(0.0, |top: f64, &hz| top.max(hz)) * common as f64;
-        let searched = Searched::new(transforms, (1.0 + GRID_RANGE) * top / rate);
-        let mut best: Option<(f64, Acquired)> = None;
-        for nominal_hz in nominals {
-            let fundamental = nominal_hz / rate;
-            let mut acquired = Acquired {
-                nominal_hz,
-                fundamental,
-                outside: None,
-                decided: alone(nominal_hz),
-            };
-            let mut merit = 0.0;
-            if common > 0 {
-                let noise = self.rough_noise(total, nominal_hz, common);
-                let settings = FitSettings {
-                    weighting: Weighting::Rectangular,
-                    orders: common,
-                    noise: noise.clone(),
-                    range: (
-                        fundamental * (1.0 - GRID_RANGE),
-                        fundamental * (1.0 + GRID_RANGE),
-                    ),
-                    prior: None,
-                    aside: Vec::new(),
-                    muted: Vec::new(),
-                    moved: Vec::new(),
+            .filter_map(|&other| AliasedMains::of(other, rate))
+            .any(|other| other.may_be(hz * (1.0 - GRID_RANGE), hz * (1.0 + GRID_RANGE)))
+    };
+    let common = nominals
+        .iter()
+        .map(|&hz| highest_order(options, segmented.stream(), hz))
+        .min()
+        .unwrap_or(0);
+    let top = nominals.iter().fold(0.0, |top: f64, &hz| top.max(hz)) * common as f64;
+    let trial = Trial {
+        segmented,
+        samples,
+        transforms,
+        total,
+        searched: Searched::new(transforms, (1.0 + GRID_RANGE) * top / rate),
+        orders: common,
+    };
+    let mut best: Option<(f64, Acquired)> = None;
+    for nominal_hz in nominals {
+        let (merit, acquired) = trial.of(nominal_hz, alone(nominal_hz));
+        best = Some(match best {
+            None => (merit, acquired),
+            Some((other, found)) => {
+                // Gaussian likelihood of two fits with Σr² left: ½N·ln of their ratio.
+                let apart = 0.5 * samples.len() as f64 * (merit / other).ln().abs();
+                let decided = merit >= 0.0 || other >= 0.0 || apart > DECIDED;
+                let (merit, better) = if merit > other {
+                    (merit, acquired)
+                } else {
+                    (other, found)
                 };
-                if duration * nominal_hz >= 2.0 {
-                    let length = (self.pieces[0].1 - self.pieces[0].0) as f64;
-                    let cells: Vec<f64> = noise[1..].iter().map(|v| v * 0.375 * length).collect();
-                    let input = SearchInput::new(&searched, &cells);
-                    let peak = input.peak(settings.range.0, settings.range.1);
-                    acquired.fundamental = peak.fundamental;
-                    merit = input.total(peak.fundamental);
-                    acquired.outside = input
-                        .line_outside(&peak, settings.range)
-                        .or_else(|| input.lone_line(peak.fundamental))
-                        .or_else(|| input.foreign_line(peak.fundamental, settings.range))
-                        .filter(|nu| (0.0..0.5).contains(nu))
-                        .map(|nu| nu * rate);
-                }
-                if duration < 0.6
-                    && let [transform] = transforms
-                {
-                    let prior = Some((
-                        fundamental,
-                        (GRID_RANGE / 3f64.sqrt() * fundamental).powi(2),
-                    ));
-                    let rounds = if duration * nominal_hz < 1.0 { 0 } else { 5 };
-                    let settings = FitSettings {
-                        prior: prior.filter(|_| duration * nominal_hz < 2.0),
-                        ..settings
-                    };
-                    if let Some(fitted) =
-                        settings.refine(transform, self.centre(0), acquired.fundamental, rounds)
-                    {
-                        let mut rest = samples.to_vec();
-                        fitted.fit.subtract_harmonics(&mut rest);
-                        take_off_line(&mut rest);
-                        let left = rest.iter().map(|r| r * r).sum::<f64>();
-                        // Orders that noise alone explains do not speak for a nominal: their power is given back.
-                        let count = rest.len() as f64;
-                        let noise = 13.4 * 2.0 * left / (count * count);
-                        let given_back: f64 = fitted
-                            .fit
-                            .harmonics
-                            .iter()
-                            .map(Complex64::norm_sqr)
-                            .filter(|&power| power < noise)
-                            .map(|power| 0.5 * count * power)
-                            .sum();
-                        merit = -(left + given_back);
-                        acquired.fundamental = fitted.fit.fundamental;
-                    } else {
-                        merit = f64::NEG_INFINITY;
-                    }
-                }
+                (merit, Acquired { decided, ..better })
             }
-            best = Some(match best {
-                None => (merit, acquired),
-                Some((other, found)) => {
-                    // Gaussian likelihood of two fits with Σr² left: ½N·ln of their ratio.
-                    let apart = 0.5 * samples.len() as f64 * (merit / other).ln().abs();
-                    let decided = merit >= 0.0 || other >= 0.0 || apart > DECIDED;
-                    let (merit, better) = if merit > other {
-                        (merit, acquired)
-                    } else {
-                        (other, found)
-                    };
-                    (merit, Acquired { decided, ..better })
-                }
-            });
+        });
+    }
+    best.map_or(
+        Acquired {
+            nominal_hz: 50.0,
+            fundamental: 50.0 / rate,
+            outside: None,
+            decided: true,
+        },
+        |(_, acquired)| acquired,
+    )
+}
+
+/// The nominal frequencies that the rate carries, and the others; all where it carries none.
+fn carried(segmented: &Segmented<'_>, options: &MeasureOptions) -> (Vec<f64>, Vec<f64>) {
+    let all = options.mains.nominals_hz();
+    let (carried, folded): (Vec<f64>, Vec<f64>) = all
+        .iter()
+        .partition(|&&hz| highest_order(options, segmented.stream(), hz) > 0);
+    if carried.is_empty() {
+        return (all.to_vec(), Vec::new());
+    }
+    (carried, folded)
+}
+
+/// Nominal frequencies tried on equal terms.
+struct Trial<'a> {
+    segmented: &'a Segmented<'a>,
+    samples: &'a [f64],
+    transforms: &'a [Nudft],
+    total: &'a Density,
+    searched: Searched<'a>,
+    /// Orders that the rate carries of each of them.
+    orders: usize,
+}
+
+impl Trial<'_> {
+    /// Where the series of a nominal frequency lies, and how well it fits: power found, or less what is left.
+    fn of(&self, nominal_hz: f64, decided: bool) -> (f64, Acquired) {
+        let rate = self.segmented.rate_hz();
+        let fundamental = nominal_hz / rate;
+        let mut acquired = Acquired {
+            nominal_hz,
+            fundamental,
+            outside: None,
+            decided,
+        };
+        if self.orders == 0 {
+            return (0.0, acquired);
         }
-        best.map_or(
-            Acquired {
-                nominal_hz: 50.0,
-                fundamental: 50.0 / rate,
-                outside: None,
-                decided: true,
-            },
-            |(_, acquired)| acquired,
-        )
+        let range = (
+            fundamental * (1.0 - GRID_RANGE),
+            fundamental * (1.0 + GRID_RANGE),
+        );
+        let noise = rough_noise(self.total, rate, nominal_hz, self.orders);
+        let settings = FitSettings::new(self.orders, noise, range);
+        let duration = self.samples.len() as f64 / rate;
+        let mut merit = 0.0;
+        if duration * nominal_hz >= SEARCHED_CYCLES {
+            merit = self.search(&settings, &mut acquired);
+        }
+        if duration < SHORT_S
+            && let [transform] = self.transforms
+        {
+            merit = self.fit_short(settings, transform, &mut acquired);
+        }
+        (merit, acquired)
+    }
+
+    /// The highest peak of the series' power within the range.
+    fn search(&self, settings: &FitSettings, acquired: &mut Acquired) -> f64 {
+        let length = self.segmented.length() as f64;
+        let cells: Vec<f64> = settings.noise[1..]
+            .iter()
+            .map(|v| v * HANN * length)
+            .collect();
+        let input = SearchInput::new(&self.searched, &cells);
+        let peak = input.peak(settings.range.0, settings.range.1);
+        acquired.fundamental = peak.fundamental;
+        acquired.outside = input
+            .line_outside(&peak, settings.range)
+            .or_else(|| input.lone_line(peak.fundamental))
+            .or_else(|| input.foreign_line(peak.fundamental, settings.range))
+            .filter(|nu| (0.0..0.5).contains(nu))
+            .map(|nu| nu * self.segmented.rate_hz());
+        input.total(peak.fundamental)
+    }
+
+    /// A joint fit of a short record; less what it leaves, the power given back that noise alone explains.
+    fn fit_short(&self, settings: FitSettings, transform: &Nudft, acquired: &mut Acquired) -> f64 {
+        let cycles = self.samples.len() as f64 / self.segmented.rate_hz() * acquired.nominal_hz;
+        let nominal = acquired.nominal_hz / self.segmented.rate_hz();
+        let rounds = if cycles < REFINED_CYCLES { 0 } else { ROUNDS };
+        let settings = FitSettings {
+            prior: (cycles < SEARCHED_CYCLES)
+                .then(|| (nominal, (GRID_RANGE / 3f64.sqrt() * nominal).powi(2))),
+            ..settings
+        };
+        let centre = self.segmented.centre(0);
+        let Some(fitted) = settings.refine(transform, centre, acquired.fundamental, rounds) else {
+            return f64::NEG_INFINITY;
+        };
+        let mut rest = self.samples.to_vec();
+        fitted.fit.subtract_harmonics(&mut rest);
+        take_off_line(&mut rest);
+        let left = rest.iter().map(|r| r * r).sum::<f64>();
+        // Orders that noise alone explains do not speak for a nominal: their power is given back.
+        let count = rest.len() as f64;
+        let noise = NOISE * 2.0 * left / (count * count);
+        let given_back: f64 = fitted
+            .fit
+            .harmonics
+            .iter()
+            .map(Complex64::norm_sqr)
+            .filter(|&power| power < noise)
+            .map(|power| 0.5 * count * power)
+            .sum();
+        acquired.fundamental = fitted.fit.fundamental;
+        -(left + given_back)
     }
 }

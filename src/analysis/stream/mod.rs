@@ -1,18 +1,24 @@
-//! The analysis of one channel's stream of samples.
+//! The analysis of one channel's stream: series, tones and noise.
 
 mod acquisition;
-mod aliased_mains;
-mod channel;
-mod follow;
+mod bounded;
+mod density;
+mod least_squares;
 mod moving;
+mod noise;
 mod part;
-mod stream_noise;
+mod segmented;
+mod start;
+mod stream_fit;
 mod tone_fit;
+mod whole;
 
-pub(crate) use aliased_mains::AliasedMains;
-pub(crate) use channel::{
-    GRID_RANGE, Known, ONE_SEGMENT_S, OtherContent, Stream, StreamFit, ToneFit, Work, details,
-    fit_stream, lines_hz, mean_fundamental,
+pub(crate) use bounded::{fits_clipped, is_coarse};
+pub(crate) use density::density;
+pub(crate) use noise::{floor, noise_variances, removed_lines, tone_noise};
+pub(crate) use part::fit_stream;
+pub(crate) use segmented::{Frame, Segmented};
+pub(crate) use stream_fit::{
+    Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
 };
-pub(crate) use follow::Followed;
-pub(crate) use tone_fit::KnownTone;
+pub(crate) use tone_fit::{expected, stands_beside, tone_settings};

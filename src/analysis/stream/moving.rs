@@ -1,7 +1,10 @@
 //! A short record whose hum moves, or stands beside something else: its figures from tracks instead of constants.
 
-use super::channel::{StreamFit, Work};
-use crate::analysis::combined::{Combined, CombinedHarmonic};
+use super::density::density;
+use super::noise::floor;
+use super::segmented::Segmented;
+use super::stream_fit::{RecordFit, StreamFit};
+use crate::analysis::combination::{Combined, CombinedHarmonic};
 use crate::hum::Presence;
 use crate::hum::track::{TrackFit, TrackInput, WanderPrior, fit_tracks};
 
@@ -12,75 +15,86 @@ const AGREE: f64 = 5.0;
 /// Random walk of a grid's frequency within which they may, Hz/√s: a lively one's.
 const LIVELY_WALK: f64 = 0.05;
 
-impl Work<'_> {
-    /// Puts the figures of tracks in the place of constant ones where the record's hum moves or holds something else
-    /// (`left_out`: samples that are not to be trusted).
-    pub(crate) fn follow_tracks(&self, fit: &mut StreamFit, left_out: &[bool]) {
-        let Presence::Present(seen) = fit.presence.clone() else {
-            return;
-        };
-        let stream = self.stream;
-        let duration_s = stream.samples.len() as f64 / stream.rate_hz;
-        let cycles = duration_s * seen.fundamental_hz;
-        let plain = fit.combined.walk == 0.0
-            && fit.settings.moved.iter().all(|m| *m <= 1.0)
-            && !fit.other.is_some()
-            && !seen.drifts;
-        // A line near an order would be taken for its movement.
-        if plain
-            || !seen.foreign.is_empty()
-            || fit.interval.is_some()
-            || !(CYCLES.0..CYCLES.1).contains(&cycles)
-        {
-            return;
-        }
-        let weights: Vec<f64> = left_out
-            .iter()
-            .map(|out| f64::from(u8::from(!out)))
-            .collect();
-        let tones_hz: Vec<f64> = fit.tones.iter().map(|t| t.combined.frequency_hz).collect();
-        let input = TrackInput {
-            samples: &stream.samples,
-            weights: (!weights.is_empty()).then_some(&weights),
-            rate_hz: stream.rate_hz,
-            fundamental_hz: seen.fundamental_hz,
-            orders: fit.orders,
-            tones_hz: &tones_hz,
-            wander: WanderPrior::default(),
-        };
-        let Some(track) = fit_tracks(&input).filter(is_sound) else {
-            return;
-        };
-        let apart = (track.mean_frequency_hz.value - seen.fundamental_hz).powi(2);
-        let own = track.mean_frequency_hz.variance
-            + seen.uncertainty_hz.powi(2)
-            + LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
-        if !seen.drifts && apart > AGREE * AGREE * own {
-            return;
-        }
-        take_figures(fit, &track);
-        self.read_noise(fit, &track);
+/// Puts the figures of tracks in the place of constant ones where the record's hum moves or holds something else
+/// (`left_out`: samples that are not to be trusted).
+pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left_out: &[bool]) {
+    let record = &fit.record;
+    let Presence::Present(seen) = record.presence.clone() else {
+        return;
+    };
+    let stream = segmented.stream();
+    let duration_s = stream.samples.len() as f64 / stream.rate_hz;
+    let cycles = duration_s * seen.fundamental_hz;
+    let plain = record.combined.walk == 0.0
+        && record.settings.moved.iter().all(|m| *m <= 1.0)
+        && !record.other.is_some()
+        && !seen.drifts;
+    // A line near an order would be taken for its movement.
+    if plain
+        || !seen.foreign.is_empty()
+        || record.interval.is_some()
+        || !(CYCLES.0..CYCLES.1).contains(&cycles)
+    {
+        return;
     }
+    let weights: Vec<f64> = left_out
+        .iter()
+        .map(|out| f64::from(u8::from(!out)))
+        .collect();
+    let tones_hz: Vec<f64> = record
+        .tones
+        .iter()
+        .map(|t| t.combined.frequency_hz)
+        .collect();
+    let input = TrackInput {
+        samples: &stream.samples,
+        weights: (!weights.is_empty()).then_some(&weights),
+        rate_hz: stream.rate_hz,
+        fundamental_hz: seen.fundamental_hz,
+        orders: record.orders,
+        tones_hz: &tones_hz,
+        wander: WanderPrior::default(),
+    };
+    let Some(track) = fit_tracks(&input).filter(is_sound) else {
+        return;
+    };
+    let apart = (track.mean_frequency_hz.value - seen.fundamental_hz).powi(2);
+    let own = track.mean_frequency_hz.variance
+        + seen.uncertainty_hz.powi(2)
+        + LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
+    if !seen.drifts && apart > AGREE * AGREE * own {
+        return;
+    }
+    take_figures(&mut fit.record, &track);
+    read_noise(segmented, fit, &track);
+}
 
-    /// The noise beside the tracks.
-    fn read_noise(&self, fit: &mut StreamFit, track: &TrackFit) {
-        let mut series = vec![0.0; self.samples.len()];
-        track.series(self.stream.rate_hz, 0, &mut series);
-        let tones: Vec<_> = fit.tones.iter().map(|t| t.segments.clone()).collect();
-        let mut residual = self.residual(&[], &tones);
-        for (r, s) in residual.iter_mut().zip(&series) {
-            *r -= s;
-        }
-        let density = self.density(&fit.estimator, &residual);
-        let mut settings = fit.settings.clone();
-        settings.moved.clear();
-        fit.floor = self.floor(&fit.estimator, &density, &settings, &fit.segments, &tones);
-        fit.density = density;
-        fit.residual_rms =
-            (residual.iter().map(|r| r * r).sum::<f64>() / residual.len().max(1) as f64).sqrt();
-        fit.residual = residual;
-        fit.track_series = series;
+/// The noise beside the tracks.
+fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) {
+    let record = &mut fit.record;
+    let mut series = vec![0.0; segmented.samples().len()];
+    track.series(segmented.rate_hz(), 0, &mut series);
+    let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
+    let mut residual = segmented.residual(&[], &tones);
+    for (r, s) in residual.iter_mut().zip(&series) {
+        *r -= s;
     }
+    let density = density(&fit.estimator, &residual, segmented.rate_hz());
+    let mut settings = record.settings.clone();
+    settings.moved.clear();
+    record.floor = floor(
+        &segmented.frame(),
+        &fit.estimator,
+        &density,
+        &settings,
+        &record.segments,
+        &tones,
+    );
+    record.residual_rms =
+        (residual.iter().map(|r| r * r).sum::<f64>() / residual.len().max(1) as f64).sqrt();
+    fit.density = density;
+    fit.residual = residual;
+    fit.track_series = series;
 }
 
 /// Whether every figure is finite.
@@ -96,7 +110,7 @@ fn is_sound(track: &TrackFit) -> bool {
         })
 }
 
-fn take_figures(fit: &mut StreamFit, track: &TrackFit) {
+fn take_figures(fit: &mut RecordFit, track: &TrackFit) {
     let mut combined = Combined {
         frequency_hz: track.mean_frequency_hz.value,
         frequency_variance: track.mean_frequency_hz.variance,

@@ -3,10 +3,14 @@
 //! The part is fitted as a record of its own, the rest without hum. Amplitudes are brought to the whole record's RMS;
 //! frequency and phases are those of the part.
 
-use super::channel::{Stream, StreamFit, Work, details, fit_whole};
-use crate::analysis::MeasureOptions;
-use crate::analysis::combined::{Combined, CombinedHarmonic};
-use crate::hum::{Presence, Span, hum_span};
+use super::segmented::Segmented;
+use super::stream_fit::{Known, RecordFit, StreamFit};
+use super::whole::fit_whole;
+use crate::analysis::combination::{Combined, CombinedHarmonic};
+use crate::analysis::details::Details;
+use crate::analysis::options::MeasureOptions;
+use crate::analysis::record::Stream;
+use crate::hum::{Presence, Span, hum_span, look};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -14,34 +18,45 @@ use std::f64::consts::TAU;
 /// Most cycles of a record that is looked at so: longer ones are followed segment by segment.
 const MOST_CYCLES: f64 = 650.0;
 
+/// Analyses a stream; with something `known`, from there.
+pub(crate) fn fit_stream(
+    stream: &Stream,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+) -> StreamFit {
+    let by_part = match known {
+        Some(_) => None,
+        None => fit_by_part(stream, options),
+    };
+    by_part.unwrap_or_else(|| fit_whole(stream, options, known))
+}
+
 /// The fit of a stream by the part of it that holds the hum; `None` where that is all of it, or not told from it.
-pub(super) fn fit_by_part(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
+fn fit_by_part(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
     let rate_hz = stream.rate_hz;
-    let slowest_hz = super::channel::nominals(options)
-        .iter()
-        .copied()
-        .fold(f64::INFINITY, f64::min);
+    let nominals = options.mains.nominals_hz();
+    let slowest_hz = nominals.iter().copied().fold(f64::INFINITY, f64::min);
     let cycles = stream.samples.len() as f64 / rate_hz * slowest_hz;
     if !stream.gaps.is_empty() || cycles > MOST_CYCLES {
         return None;
     }
-    let (span, fundamental_hz) = super::channel::nominals(options)
+    let (span, fundamental_hz) = nominals
         .iter()
         .filter_map(|hz| Some((hum_span(&stream.samples, rate_hz, *hz)?, *hz)))
         .max_by_key(|(span, _)| span.samples.len())?;
     let part = cut(stream, &span);
-    let Presence::Present(_) = crate::hum::look(&part.samples, rate_hz, &[fundamental_hz]) else {
+    let Presence::Present(_) = look(&part.samples, rate_hz, &[fundamental_hz]) else {
         return None;
     };
     let on = fit_whole(&part, options, None);
-    let Presence::Present(seen) = &on.presence else {
+    let Presence::Present(seen) = &on.record.presence else {
         return None;
     };
     // Once more with the fundamental that the part tells.
     let span = hum_span(&stream.samples, rate_hz, seen.fundamental_hz)?;
     let part = cut(stream, &span);
     let on = fit_whole(&part, options, None);
-    if !matches!(on.presence, Presence::Present(_)) {
+    if !matches!(on.record.presence, Presence::Present(_)) {
         return None;
     }
     let mut rest = stream.clone();
@@ -72,7 +87,7 @@ fn series(stream: &Stream, options: &MeasureOptions, fit: &StreamFit) -> Vec<f64
         return fit.track_series.clone();
     }
     let mut series = vec![0.0; stream.samples.len()];
-    Work::new(stream, options).subtract(&fit.segments, &mut series);
+    Segmented::new(stream, options).subtract(&fit.record.segments, &mut series);
     series.iter_mut().for_each(|x| *x = -*x);
     series
 }
@@ -85,13 +100,14 @@ fn joined(
     span: &Span,
 ) -> StreamFit {
     let first = span.samples.start as f64;
+    let on = on.record;
     let mut segments = on.segments;
     for segment in &mut segments {
         segment.centre += first;
     }
     let combined = over_the_whole(&on.combined, stream, span);
-    let (_, groups) = details(stream, options, &segments, combined.frequency_hz);
-    StreamFit {
+    let whole = Details::new(stream, options, &segments, combined.frequency_hz);
+    let record = RecordFit {
         nominal_hz: on.nominal_hz,
         decided: on.decided,
         orders: on.orders,
@@ -99,15 +115,15 @@ fn joined(
         segments,
         combined,
         noise: on.noise,
-        folding: on.folding,
-        groups,
+        details: on.details.with_groups_of(whole),
         presence: on.presence,
         part_s: Some((
             first / stream.rate_hz,
             span.samples.end as f64 / stream.rate_hz,
         )),
-        ..rest
-    }
+        ..rest.record
+    };
+    StreamFit { record, ..rest }
 }
 
 /// Amplitudes over the whole record, phases at its first sample.

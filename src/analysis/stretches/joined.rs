@@ -3,18 +3,17 @@
 //! Of each stretch stay its segments' fits, the densities before and after the lines were taken out, and the
 //! residual's means over an eighth of a second. The figures are those of one combination over all segments.
 
+use super::fitted::Faint;
 use super::kept::KeptFits;
-use crate::analysis::combined::{OrderNoise, combine};
-use crate::analysis::figures::Folding;
-use crate::analysis::figures::HarmonicGroups;
-use crate::analysis::noise::SlowNoise;
-use crate::analysis::noise::{NoiseFloor, RemovedLine};
-use crate::analysis::options::MeasureOptions;
-use crate::analysis::series::{FitSettings, SegmentFit};
-use crate::analysis::stream::Followed;
-use crate::analysis::stream::KnownTone;
+use super::stretch_fit::StretchFit;
+use crate::analysis::combination::{OrderNoise, combine};
+use crate::analysis::details::Details;
+use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise};
+use crate::analysis::record::Stream;
+use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
 use crate::analysis::stream::{
-    Known, OtherContent, Stream, StreamFit, ToneFit, Work, details, lines_hz, mean_fundamental,
+    Frame, Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
+    noise_variances, removed_lines, tone_noise,
 };
 use crate::analysis::tones::find_peaks;
 use crate::hum::Presence;
@@ -29,76 +28,6 @@ const MEANS_HZ: f64 = 8.0;
 const STRONG: f64 = 30.0;
 const LATEST: usize = 16;
 
-/// The fits of one stretch.
-pub(crate) struct StretchFit {
-    weighting: Weighting,
-    highest_guide: usize,
-    segments: Vec<SegmentFit>,
-    tones: Vec<Vec<SegmentFit>>,
-    density: Density,
-    total: Option<Density>,
-    samples: usize,
-    mean: f64,
-    residual: Vec<f64>,
-    present: f64,
-    folding: Option<Folding>,
-    groups: Option<HarmonicGroups>,
-    other: OtherContent,
-    slow_to_hz: f64,
-}
-
-impl From<StreamFit> for StretchFit {
-    fn from(fit: StreamFit) -> Self {
-        Self {
-            weighting: fit.settings.weighting,
-            highest_guide: fit.settings.highest_guide(),
-            segments: fit.segments,
-            tones: fit.tones.into_iter().map(|t| t.segments).collect(),
-            density: fit.density,
-            total: Some(fit.total),
-            samples: fit.samples,
-            mean: fit.mean,
-            residual: fit.residual,
-            present: fit.present,
-            folding: fit.folding,
-            groups: fit.groups,
-            other: fit.other,
-            slow_to_hz: fit.slow_to_hz,
-        }
-    }
-}
-
-impl StretchFit {
-    pub(crate) fn of_followed(
-        followed: Followed,
-        total: Option<Density>,
-        settings: &FitSettings,
-        stream: &Stream,
-        options: &MeasureOptions,
-    ) -> Self {
-        let samples = stream.samples.len();
-        let fundamental_hz =
-            mean_fundamental(&followed.segments).unwrap_or_default() * stream.rate_hz;
-        let (folding, groups) = details(stream, options, &followed.segments, fundamental_hz);
-        Self {
-            weighting: settings.weighting,
-            highest_guide: settings.highest_guide(),
-            segments: followed.segments,
-            tones: followed.tones,
-            density: followed.density,
-            total,
-            samples,
-            mean: stream.samples.iter().sum::<f64>() / samples.max(1) as f64,
-            residual: followed.residual,
-            present: 1.0,
-            folding,
-            groups,
-            other: OtherContent::default(),
-            slow_to_hz: 0.0,
-        }
-    }
-}
-
 /// A tone from the stretch on in which it was first seen.
 #[derive(Debug)]
 struct Tone {
@@ -108,16 +37,16 @@ struct Tone {
 
 /// What stays of the stretches fitted so far.
 #[derive(Debug)]
-pub(crate) struct Joined {
+pub(super) struct Joined {
     /// Mean taken off every stretch.
-    pub(crate) mean: f64,
+    pub(super) mean: f64,
     /// Whether the first stretch, or an earlier reading, shows a series.
-    pub(crate) found: bool,
+    pub(super) found: bool,
     nominal_hz: f64,
     decided: bool,
     orders: usize,
-    pub(crate) settings: FitSettings,
-    pub(crate) estimator: Multitaper,
+    pub(super) settings: FitSettings,
+    pub(super) estimator: Multitaper,
     segments: KeptFits,
     /// Variance of each segment's coefficients against even weights.
     spreads: Vec<f64>,
@@ -125,14 +54,14 @@ pub(crate) struct Joined {
     tones: Vec<Tone>,
     density: Density,
     total: Density,
-    pub(crate) samples: usize,
+    pub(super) samples: usize,
+    stretches: usize,
     sum: f64,
     squares: f64,
     /// Samples times the share of the noise that filling gaps left in them.
     present: f64,
     means: Means,
-    folding: Option<Folding>,
-    groups: Option<HarmonicGroups>,
+    details: Details,
     presence: Presence,
     other: OtherContent,
     slow_to_hz: f64,
@@ -162,27 +91,29 @@ impl Means {
 }
 
 impl Joined {
-    pub(crate) fn new(fit: StreamFit, mean: f64, rate_hz: f64, found: bool) -> Self {
+    pub(super) fn new(fit: StreamFit, mean: f64, rate_hz: f64, found: bool) -> Self {
         let start = |of: &Density| Density {
             values: vec![0.0; of.values.len()],
             records: 0,
             ..of.clone()
         };
+        let record = &fit.record;
         let mut joined = Self {
             mean,
             found,
-            nominal_hz: fit.nominal_hz,
-            decided: fit.decided,
-            orders: fit.orders,
-            settings: fit.settings.clone(),
+            nominal_hz: record.nominal_hz,
+            decided: record.decided,
+            orders: record.orders,
+            settings: record.settings.clone(),
             estimator: fit.estimator.clone(),
-            segments: KeptFits::new(fit.orders),
+            segments: KeptFits::new(record.orders),
             spreads: Vec::new(),
-            highest_guide: fit.settings.highest_guide(),
+            highest_guide: record.settings.highest_guide(),
             tones: Vec::new(),
             density: start(&fit.density),
-            total: start(&fit.total),
+            total: start(&record.total),
             samples: 0,
+            stretches: 0,
             sum: 0.0,
             squares: 0.0,
             present: 0.0,
@@ -192,9 +123,8 @@ impl Joined {
                 sum: 0.0,
                 count: 0,
             },
-            folding: None,
-            groups: None,
-            presence: fit.presence.clone(),
+            details: Details::default(),
+            presence: record.presence.clone(),
             other: OtherContent::default(),
             slow_to_hz: 0.0,
             rate_hz,
@@ -204,7 +134,7 @@ impl Joined {
     }
 
     /// Where the next stretch starts from.
-    pub(crate) fn known(&self) -> Known {
+    pub(super) fn known(&self) -> Known {
         Known {
             nominal_hz: self.nominal_hz,
             decided: self.decided,
@@ -219,7 +149,7 @@ impl Joined {
         }
     }
 
-    pub(crate) fn add(&mut self, fit: StretchFit) {
+    pub(super) fn add(&mut self, fit: StretchFit) {
         let from = self.samples;
         self.other.add(&fit.other, from as f64 / self.rate_hz);
         self.slow_to_hz = self.slow_to_hz.max(fit.slow_to_hz);
@@ -248,61 +178,109 @@ impl Joined {
         self.squares += fit.residual.iter().map(|r| r * r).sum::<f64>();
         self.present += fit.present * fit.samples as f64;
         self.means.push(&fit.residual);
-        match (&mut self.folding, fit.folding) {
-            (Some(mine), Some(theirs)) => mine.join(&theirs),
-            (mine, theirs) => *mine = mine.take().or(theirs),
-        }
-        match (&mut self.groups, fit.groups) {
-            (Some(mine), Some(theirs)) => mine.join(&theirs),
-            (mine, theirs) => *mine = mine.take().or(theirs),
-        }
+        self.details.join(fit.details);
+        self.stretches += 1;
     }
 
     /// The figures' basis over all stretches, at the rate of `stream` as it is known in the end.
-    pub(crate) fn finish(mut self, stream: &Stream, options: &MeasureOptions) -> StreamFit {
-        let segments = self.segments.segments();
+    pub(super) fn finish(mut self, stream: &Stream) -> (RecordFit, Faint) {
+        let segments = std::mem::replace(&mut self.segments, KeptFits::new(0)).segments();
+        let (starts, tones): (Vec<usize>, Vec<Vec<SegmentFit>>) = std::mem::take(&mut self.tones)
+            .into_iter()
+            .map(|t| (t.from, t.segments.segments()))
+            .unzip();
         let rate = stream.rate_hz;
-        let count = self.samples as f64;
-        let present = self.present / count;
         self.density.rescale(rate);
         self.total.rescale(rate);
-        let pieces = segments
-            .iter()
-            .map(|s| {
-                let from = (s.centre - 0.5 * (s.fit.length as f64 - 1.0)).round() as usize;
-                (from, from + s.fit.length)
+        let frame = Frame {
+            rate_hz: rate,
+            length: segments.first().map_or(1, |s| s.fit.length),
+            present: self.present / self.samples as f64,
+            slow_to_hz: self.slow_to_hz,
+        };
+        let (floor, faint_hz) = self.floor(&frame, stream.clean_to_hz, &segments, &tones);
+        let (variances, dofs) = noise_variances(&frame, &self.settings, &floor, &segments);
+        let noise = self.order_noise(&variances, &dofs, &segments);
+        let combined = combine(&segments, &noise, self.highest_guide, rate, self.samples);
+        let mut lines_hz = lines_hz(&segments, &tones, rate);
+        lines_hz.extend(&faint_hz);
+        let means_hz = rate / self.means.block as f64;
+        let means = &self.means.values;
+        let slow = SlowNoise::new(means, means_hz, &lines_hz, frame.present, &floor);
+        let tones = tones
+            .into_iter()
+            .zip(starts)
+            .map(|(segments, from)| {
+                let noise = tone_noise(&frame, &floor, &segments);
+                joined_tone(segments, noise, from, rate, self.samples)
             })
             .collect();
-        let stream = &Stream {
-            slow_to_hz: self.slow_to_hz,
-            ..stream.clone()
+        let faint = Faint {
+            hz: faint_hz,
+            density: self.density.mean(),
         };
-        let work = Work::of_pieces(stream, options, pieces, present);
-        let starts: Vec<usize> = self.tones.iter().map(|t| t.from).collect();
-        let tones: Vec<Vec<SegmentFit>> = self
-            .tones
-            .into_iter()
-            .map(|t| t.segments.segments())
-            .collect();
-        let mut lines = work.removed_lines(
-            &self.estimator,
-            &self.density,
-            &self.settings,
-            &segments,
-            &tones,
-        );
-        let floor = NoiseFloor::new(&self.estimator, &self.density, &lines);
-        let faint_hz = faint(&self.density, &floor, stream.clean_to_hz, &segments, rate);
-        let scar = (0.5 * self.estimator.tapers() as f64 + 2.0) * self.density.bin_hz;
+        let mean = self.sum / self.samples as f64;
+        let record = RecordFit {
+            nominal_hz: self.nominal_hz,
+            decided: self.decided,
+            orders: self.orders,
+            settings: FitSettings {
+                noise: variances,
+                ..self.settings
+            },
+            segments,
+            combined,
+            noise,
+            tones,
+            floor,
+            slow,
+            present: frame.present,
+            total: self.total,
+            samples: self.samples,
+            stretches: self.stretches,
+            residual_rms: (self.squares / self.samples as f64).sqrt(),
+            residual_mean: mean,
+            mean,
+            details: self.details,
+            interval: None,
+            presence: self.presence,
+            other: self.other,
+            slow_to_hz: self.slow_to_hz,
+            part_s: None,
+        };
+        (record, faint)
+    }
+
+    /// The floor beside all lines, and those that stand in the whole record's residual alone, Hz.
+    fn floor(
+        &self,
+        frame: &Frame,
+        clean_to_hz: f64,
+        segments: &[SegmentFit],
+        tones: &[Vec<SegmentFit>],
+    ) -> (NoiseFloor, Vec<f64>) {
+        let (estimator, density) = (&self.estimator, &self.density);
+        let mut lines = removed_lines(frame, estimator, density, &self.settings, segments, tones);
+        let floor = NoiseFloor::new(estimator, density, &lines);
+        let faint_hz = faint(density, &floor, clean_to_hz, segments, frame.rate_hz);
+        let scar = (0.5 * estimator.tapers() as f64 + 2.0) * density.bin_hz;
         lines.extend(faint_hz.iter().map(|&frequency_hz| RemovedLine {
             frequency_hz,
-            fitted_over_s: 1.0 / self.density.bin_hz,
+            fitted_over_s: 1.0 / density.bin_hz,
             covers_hz: scar,
         }));
-        let floor = NoiseFloor::new(&self.estimator, &self.density, &lines).raised(1.0 / present);
-        let (variances, dofs) = work.noise_variances(&self.settings, &floor, &segments);
-        let mut settings = self.settings;
-        let noise: Vec<OrderNoise> = (1..=self.orders)
+        let floor = NoiseFloor::new(estimator, density, &lines).raised(1.0 / frame.present);
+        (floor, faint_hz)
+    }
+
+    /// Noise beside each order from variances a sample, by the weights of each segment's fit.
+    fn order_noise(
+        &self,
+        variances: &[f64],
+        dofs: &[f64],
+        segments: &[SegmentFit],
+    ) -> Vec<OrderNoise> {
+        (1..=self.orders)
             .map(|k| OrderNoise {
                 variances: segments
                     .iter()
@@ -310,54 +288,9 @@ impl Joined {
                     .map(|(s, spread)| spread * 2.0 * variances[k] / s.fit.length as f64)
                     .collect(),
                 dof: dofs[k],
-                guides: !settings.aside.contains(&k),
+                guides: !self.settings.aside.contains(&k),
             })
-            .collect();
-        settings.noise = variances;
-        let combined = combine(&segments, &noise, self.highest_guide, rate, self.samples);
-        let mut lines_hz = lines_hz(&segments, &tones, rate);
-        lines_hz.extend(&faint_hz);
-        let means_hz = rate / self.means.block as f64;
-        let slow = SlowNoise::new(&self.means.values, means_hz, &lines_hz, present, &floor);
-        let tones = tones
-            .into_iter()
-            .zip(starts)
-            .map(|(segments, from)| {
-                let noise = work.tone_noise(&floor, &segments);
-                joined_tone(segments, noise, from, rate, self.samples)
-            })
-            .collect();
-        StreamFit {
-            interval: None,
-            nominal_hz: self.nominal_hz,
-            decided: self.decided,
-            orders: self.orders,
-            settings,
-            segments,
-            combined,
-            noise,
-            tones,
-            floor,
-            slow,
-            present,
-            total: self.total,
-            samples: self.samples,
-            residual: Vec::new(),
-            left: self.density.mean(),
-            density: self.density,
-            residual_rms: (self.squares / count).sqrt(),
-            estimator: self.estimator,
-            presence: self.presence,
-            other: self.other,
-            residual_mean: self.sum / count,
-            slow_to_hz: self.slow_to_hz,
-            track_series: Vec::new(),
-            part_s: None,
-            faint_hz,
-            folding: self.folding,
-            groups: self.groups,
-            mean: self.sum / count,
-        }
+            .collect()
     }
 }
 
@@ -417,7 +350,7 @@ fn faint(
 }
 
 /// A tone as its segments show it, in the noise of the order next to it.
-pub(crate) fn known_tone(segments: &KeptFits, series: &FitSettings) -> Option<KnownTone> {
+pub(super) fn known_tone(segments: &KeptFits, series: &FitSettings) -> Option<KnownTone> {
     let middle = 0.5 * (series.range.0 + series.range.1);
     let whole = segments.latest_fundamental(segments.len())?;
     let order = ((whole / middle).round() as usize).clamp(1, series.orders.max(1));

@@ -2,12 +2,16 @@
 //!
 //! Stretches that follow start where the one before ended: at its fundamental and with its tones.
 
-use super::joined::{Joined, StretchFit, known_tone};
+use super::fitted::FittedRecord;
+use super::follow::follow;
+use super::joined::{Joined, known_tone};
 use super::kept::KeptFits;
-use crate::analysis::figures::series_detected;
+use super::stretch_fit::StretchFit;
+use crate::analysis::combination::series_detected;
 use crate::analysis::options::MeasureOptions;
-use crate::analysis::record::{Gap, GapKind, bridge};
-use crate::analysis::stream::{Known, Stream, StreamFit, Work, fit_stream, mean_fundamental};
+use crate::analysis::record::{Limits, Stream};
+use crate::analysis::series::mean_fundamental;
+use crate::analysis::stream::{Known, RecordFit, Segmented, density, fit_stream};
 use crate::hum::Presence;
 use crate::stats::LinePower;
 
@@ -22,9 +26,6 @@ const MOST_STRETCH: usize = 1 << 24;
 const REST: f64 = 0.25;
 /// Probability that one stretch's own search finds a series where there is none.
 const FALSE_ALARM: f64 = 1e-4;
-
-/// What marked samples are known to lie beyond, below and above, from a stretch of them.
-pub(crate) type Limits<'a> = &'a dyn Fn(&[f64]) -> (f64, f64);
 
 /// The low-rate samples of a long record, fitted as they come.
 #[derive(Debug)]
@@ -98,13 +99,17 @@ impl Stretches {
         rate_hz: f64,
         limits: Limits<'_>,
         options: &MeasureOptions,
-    ) -> Finished {
+    ) -> FittedRecord {
         let rest = std::mem::take(&mut self.pending);
         let Some(joined) = &self.joined else {
-            let (mut stream, mean) = stream_of(rest, rate_hz, self.clean_to_hz, limits, None);
+            let (mut stream, mean) = Stream::new(rest, rate_hz, self.clean_to_hz, limits, None);
             stream.step = self.step;
-            let fit = fit_stream(&stream, options, None);
-            return Finished { stream, fit, mean };
+            return FittedRecord {
+                fit: fit_stream(&stream, options, None).record,
+                stream,
+                mean,
+                faint: None,
+            };
         };
         let mean = joined.mean;
         if !rest.is_empty() {
@@ -120,11 +125,19 @@ impl Stretches {
             clean_to_hz: self.clean_to_hz * rate_hz / self.rate_hz,
             step: None,
         };
-        let fit = self
-            .joined
-            .map(|joined| joined.finish(&stream, options))
-            .unwrap_or_else(|| fit_stream(&stream, options, None));
-        Finished { stream, fit, mean }
+        let (fit, faint) = match self.joined {
+            Some(joined) => {
+                let (fit, faint) = joined.finish(&stream);
+                (fit, Some(faint))
+            }
+            None => (fit_stream(&stream, options, None).record, None),
+        };
+        FittedRecord {
+            stream,
+            fit,
+            mean,
+            faint,
+        }
     }
 
     fn fit(
@@ -136,12 +149,12 @@ impl Stretches {
     ) -> Option<Known> {
         let mean = self.joined.as_ref().map(|j| j.mean);
         let kept = (mean.is_none() && self.length < self.long).then(|| samples.clone());
-        let (stream, mean) = stream_of(samples, self.rate_hz, self.clean_to_hz, limits, mean);
+        let (stream, mean) = Stream::new(samples, self.rate_hz, self.clean_to_hz, limits, mean);
         self.gaps += stream.gaps.len();
         let told = self.known.as_ref();
         let Some(joined) = &mut self.joined else {
             let fit = fit_stream(&stream, options, told);
-            let found = told.is_some() || stands(&fit, self.rate_hz);
+            let found = told.is_some() || stands(&fit.record, self.rate_hz);
             if let Some(mut kept) = kept.filter(|_| !found) {
                 self.gaps -= stream.gaps.len();
                 self.length = self.long;
@@ -154,21 +167,21 @@ impl Stretches {
         };
         if !joined.found && told.is_none() && !last {
             let fit = fit_stream(&stream, options, None);
-            if stands(&fit, self.rate_hz) {
-                return Some(known_of(&fit));
+            if stands(&fit.record, self.rate_hz) {
+                return Some(known_of(&fit.record));
             }
         }
         let known = joined.known();
-        let work = Work::new(&stream, options);
+        let segmented = Segmented::new(&stream, options);
         let followed = stream
             .gaps
             .is_empty()
-            .then(|| work.follow(&known, &joined.settings, &joined.estimator))
+            .then(|| follow(&segmented, &known, &joined.settings, &joined.estimator))
             .flatten();
         joined.add(match followed {
             Some(followed) => {
                 let total = (options.detail.spectrum)
-                    .then(|| work.density(&joined.estimator, &stream.samples));
+                    .then(|| density(&joined.estimator, &stream.samples, stream.rate_hz));
                 StretchFit::of_followed(followed, total, &joined.settings, &stream, options)
             }
             None => fit_stream(&stream, options, Some(&known)).into(),
@@ -177,16 +190,8 @@ impl Stretches {
     }
 }
 
-/// A fitted record.
-pub(crate) struct Finished {
-    pub(crate) stream: Stream,
-    pub(crate) fit: StreamFit,
-    /// Mean that was taken off.
-    pub(crate) mean: f64,
-}
-
 /// Whether a stretch shows a series by itself.
-fn stands(fit: &StreamFit, rate_hz: f64) -> bool {
+fn stands(fit: &RecordFit, rate_hz: f64) -> bool {
     match fit.presence {
         Presence::Present(_) => return true,
         Presence::Absent { plain: false } => return false,
@@ -197,7 +202,7 @@ fn stands(fit: &StreamFit, rate_hz: f64) -> bool {
     fit.decided && series_detected(&powers, duration_s, fit.nominal_hz, FALSE_ALARM)
 }
 
-fn known_of(fit: &StreamFit) -> Known {
+fn known_of(fit: &RecordFit) -> Known {
     let tones = fit.tones.iter().map(|t| {
         let mut kept = KeptFits::new(1);
         kept.add(&t.segments, 0);
@@ -213,49 +218,4 @@ fn known_of(fit: &StreamFit) -> Known {
             .filter_map(|t| known_tone(&t, &fit.settings))
             .collect(),
     }
-}
-
-/// The samples with their gaps bridged and `mean`, else their own, taken off.
-pub(crate) fn stream_of(
-    mut samples: Vec<f64>,
-    rate_hz: f64,
-    clean_to_hz: f64,
-    limits: Limits<'_>,
-    mean: Option<f64>,
-) -> (Stream, f64) {
-    let (below, above) = limits(&samples);
-    let mean = mean.unwrap_or_else(|| {
-        let finite = samples.iter().filter(|x| x.is_finite());
-        finite.clone().sum::<f64>() / finite.count().max(1) as f64
-    });
-    // Where the rate was lowered, what was clipped is spread over several samples: these count as missing.
-    let gaps: Vec<Gap> = (0..samples.len())
-        .filter(|&i| !samples[i].is_finite())
-        .map(|at| Gap {
-            at,
-            kind: if samples[at] == f64::INFINITY && above.is_finite() {
-                GapKind::Above(above - mean)
-            } else if samples[at] == f64::NEG_INFINITY && below.is_finite() {
-                GapKind::Below(below - mean)
-            } else {
-                GapKind::Missing
-            },
-        })
-        .collect();
-    if !gaps.is_empty() {
-        bridge(&mut samples);
-    }
-    for x in &mut samples {
-        *x -= mean;
-    }
-    let stream = Stream {
-        samples,
-        rate_hz,
-        gaps,
-        clean_to_hz,
-        step: None,
-        slow_to_hz: 0.0,
-        present: 1.0,
-    };
-    (stream, mean)
 }

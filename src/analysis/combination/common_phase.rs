@@ -2,7 +2,7 @@
 //!
 //! Segments in which the series is silent tell nothing: hum may be there in a part of the record only.
 
-use super::combine::OrderNoise;
+use super::harmonic::OrderNoise;
 use super::weak_series::steady_phases;
 use crate::analysis::series::SegmentFit;
 use crate::analysis::series::{Observation, SmoothTrack, join_runs};

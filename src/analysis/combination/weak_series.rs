@@ -1,6 +1,6 @@
 //! Series too weak for one segment to tell their phase: one steady frequency for the record.
 
-use super::combine::OrderNoise;
+use super::harmonic::OrderNoise;
 use crate::analysis::series::Observation;
 use crate::numeric::parabola;
 use rustfft::num_complex::Complex64;

@@ -1,15 +1,11 @@
-//! When a stream is fitted by intervals, and what becomes of its figures.
+//! When a stream is fitted by what its samples only bound.
 
-use super::fit::{IntervalFit, IntervalTask, fit};
-use super::observation::Said;
-use crate::analysis::MeasureOptions;
-use crate::analysis::combined::{Combined, CombinedHarmonic};
-use crate::analysis::record::GapKind;
-use crate::analysis::stream::{ONE_SEGMENT_S, Stream, StreamFit};
-use crate::stats::LinePower;
-use crate::stats::{Estimate, student_quantile};
+use super::segmented::ONE_SEGMENT_S;
+use super::stream_fit::RecordFit;
+use crate::analysis::combination::{Combined, CombinedHarmonic};
+use crate::analysis::interval::{IntervalFit, IntervalTask, Said, fit};
+use crate::analysis::record::{GapKind, Stream};
 use rustfft::num_complex::Complex64;
-use std::f64::consts::TAU;
 
 /// Residual in steps up to which rounding is no longer noise: that of noise of 0.55 steps, rounding beside it.
 const COARSE: f64 = 0.62;
@@ -31,10 +27,10 @@ pub(crate) fn is_coarse(step: Option<f64>, residual_rms: f64) -> bool {
 }
 
 /// The interval fit of a stream where its samples call for one and it is short enough.
-pub(crate) fn read(
+pub(super) fn read_bounded(
     stream: &Stream,
-    found: &StreamFit,
-    options: &MeasureOptions,
+    found: &RecordFit,
+    confidence: f64,
 ) -> Option<IntervalFit> {
     let [segment] = found.segments.as_slice() else {
         return None;
@@ -80,7 +76,7 @@ pub(crate) fn read(
             .settings
             .prior
             .unwrap_or_else(|| within(found.settings.range)),
-        confidence: options.confidence,
+        confidence,
     })
 }
 
@@ -124,7 +120,7 @@ fn said(stream: &Stream, coarse: Option<f64>) -> Vec<Said> {
 }
 
 /// Tones that neither rounding nor clipping can have made, as frequency and amplitude about the middle.
-fn tones(stream: &Stream, found: &StreamFit, coarse: Option<f64>) -> Vec<(f64, Complex64)> {
+fn tones(stream: &Stream, found: &RecordFit, coarse: Option<f64>) -> Vec<(f64, Complex64)> {
     let hum = found.segments.first().map_or(0.0, |s| {
         s.fit
             .harmonics
@@ -152,63 +148,16 @@ fn tones(stream: &Stream, found: &StreamFit, coarse: Option<f64>) -> Vec<(f64, C
         .collect()
 }
 
-impl IntervalFit {
-    /// The series of a record at `rate_hz` whose middle lies `middle` samples behind its first.
-    pub(crate) fn combined(&self, rate_hz: f64, middle: f64) -> Combined {
-        let (fundamental, of_fundamental) = self.fundamental;
-        let harmonics = self
-            .harmonics
-            .iter()
-            .enumerate()
-            .map(|(i, line)| {
-                let turn = TAU * (i + 1) as f64 * middle;
-                let variance = 0.5 * (line.along + line.across);
-                let power = line.amplitude.norm_sqr();
-                CombinedHarmonic {
-                    amplitude: line.amplitude
-                        * Complex64::cis(-TAU * ((i + 1) as f64 * fundamental * middle).fract()),
-                    variance,
-                    power: LinePower::new(0.5 * power, line.along, 2.0, self.degrees_of_freedom),
-                    phase_variance: line.across / power.max(f64::MIN_POSITIVE)
-                        + turn * turn * of_fundamental,
-                    unsteady: false,
-                }
-            })
-            .collect();
-        Combined {
-            frequency_hz: fundamental * rate_hz,
-            frequency_variance: of_fundamental * rate_hz * rate_hz,
-            harmonics,
-            segment_frequencies_hz: vec![fundamental * rate_hz],
-            followed: true,
-            tracked: false,
-            walk: 0.0,
-        }
-    }
+/// What the variances of frequency and phases are raised by where samples are only bounded: hum of three steps in noise of
+/// 0.13 steps was held 0.77 of the time without (60 records).
+const STEPPED: f64 = 4.0;
 
-    /// RMS of all orders together, amplitudes divided by `gain`.
-    pub(crate) fn hum_rms(&self, gain: f64, confidence: f64) -> Estimate {
-        let scale = 1.0 / (2f64.sqrt() * gain);
-        let (low, high) = (self.hum.low * scale, self.hum.high * scale);
-        let quantile = student_quantile(0.5 + 0.5 * confidence, self.degrees_of_freedom);
-        Estimate::new(
-            self.hum.value * scale,
-            (low, high),
-            0.5 * (high - low) / quantile,
-            self.degrees_of_freedom,
-            confidence,
-        )
-    }
-
-    /// The power of all orders together, its noise that of the interval's half width.
-    pub(crate) fn power(&self, gain: f64, confidence: f64) -> LinePower {
-        let hum = self.hum_rms(gain, confidence);
-        let noise = hum.standard_uncertainty.powi(2);
-        LinePower::new(
-            hum.value.powi(2) + noise,
-            noise,
-            2.0,
-            self.degrees_of_freedom,
-        )
+/// Frequency and phases are claimed no more exactly than a fit that takes rounding for noise claims them: the curvature of the
+/// steps' likelihood at its top is not its width where few steps are crossed.
+pub(super) fn no_narrower(combined: &mut Combined, plain: &Combined) {
+    combined.frequency_variance =
+        STEPPED * combined.frequency_variance.max(plain.frequency_variance);
+    for (own, other) in combined.harmonics.iter_mut().zip(&plain.harmonics) {
+        own.phase_variance = STEPPED * own.phase_variance.max(other.phase_variance);
     }
 }

@@ -1,7 +1,7 @@
 //! Mains that the sample rate does not carry: where it appears once folded.
 
-use super::channel::GRID_RANGE;
 use crate::analysis::measurement::Tone;
+use crate::analysis::options::GRID_RANGE;
 use crate::{Warning, WarningCode};
 
 /// A nominal frequency at or above half the rate, as the samples show it.

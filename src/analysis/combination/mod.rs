@@ -1,0 +1,11 @@
+//! The segments' fits combined to the figures of the record.
+
+mod combine;
+mod common_phase;
+mod detection;
+mod harmonic;
+mod weak_series;
+
+pub(crate) use combine::{GRID_WALK, combine};
+pub(crate) use detection::series_detected;
+pub(crate) use harmonic::{Combined, CombinedHarmonic, OrderNoise};

@@ -1,0 +1,103 @@
+//! Noise in the band.
+
+use super::facts::ChannelFacts;
+use super::floors::Floors;
+use crate::analysis::measurement::{BandNoise, Noise};
+use crate::analysis::options::MeasureOptions;
+use crate::analysis::stream::RecordFit;
+use crate::stats::{Estimate, chi_square_scale_interval};
+use crate::{Warning, WarningCode};
+
+pub(super) fn noise(
+    facts: &ChannelFacts<'_>,
+    floors: &Floors,
+    fit: &RecordFit,
+    options: &MeasureOptions,
+    warnings: &mut Vec<Warning>,
+) -> Noise {
+    // What is slow was told as a signal: below where it was taken off there is no noise to read.
+    let resolved = fit.floor.bin_hz.max(1.0 / facts.duration_s());
+    let lowest = resolved.max(fit.slow_to_hz.min(0.25 * facts.rate_hz()));
+    let (low, high) = band(lowest, 0.5 * facts.rate_hz(), options, warnings);
+    // Noise over the record is a part of what moves in it.
+    let most = facts.waveform.ac_rms.powi(2);
+    let rms_between = |low: f64, high: f64| {
+        let (power, dof) = floors.power_between(low, high);
+        let rms = power.clamp(0.0, most).sqrt();
+        (chi_square_scale_interval(rms, dof, options.confidence), dof)
+    };
+    let (rms, dof) = rms_between(low, high);
+    let per_root = 1.0 / (high - low).sqrt();
+    let density = Estimate::new(
+        rms.value * per_root,
+        (rms.low * per_root, rms.high * per_root),
+        rms.standard_uncertainty * per_root,
+        dof,
+        options.confidence,
+    );
+    let third_octaves = if options.detail.third_octaves {
+        third_octaves(low, high)
+            .into_iter()
+            .map(|band| BandNoise {
+                band_hz: band,
+                rms: rms_between(band.0, band.1).0,
+            })
+            .collect()
+    } else {
+        Vec::new()
+    };
+    Noise {
+        band_hz: (low, high),
+        rms,
+        density_v_per_rthz: density,
+        corner_hz: floors.low.corner_hz(),
+        third_octaves,
+    }
+}
+
+/// The band of the noise, Hz: what is asked for, as far as the record resolves it.
+pub(super) fn band(
+    lowest: f64,
+    nyquist: f64,
+    options: &MeasureOptions,
+    warnings: &mut Vec<Warning>,
+) -> (f64, f64) {
+    match options.band_hz {
+        None => (lowest, nyquist),
+        Some((low, high)) => {
+            let used = (low.max(0.5 * lowest), high.min(nyquist));
+            if used.0 >= used.1 {
+                warnings.push(Warning::new(
+                    WarningCode::BandReduced,
+                    format!(
+                        "the band {low}:{high} Hz lies outside what the record resolves; {lowest:.4} to {nyquist} Hz was used"
+                    ),
+                ));
+                (lowest, nyquist)
+            } else {
+                if used != (low, high) {
+                    warnings.push(Warning::new(
+                        WarningCode::BandReduced,
+                        format!(
+                            "of the band {low}:{high} Hz the record resolves {:.4} to {:.4} Hz; capture {}",
+                            used.0,
+                            used.1,
+                            if used.1 < high { "at a higher rate" } else { "a longer record" }
+                        ),
+                    ));
+                }
+                used
+            }
+        }
+    }
+}
+
+/// Base-ten third-octave bands (IEC 61260-1) that lie wholly within a band.
+fn third_octaves(low: f64, high: f64) -> Vec<(f64, f64)> {
+    let edge = |n: i32| 10f64.powf((f64::from(n) - 0.5) / 10.0);
+    let first = (10.0 * low.max(1e-3).log10()).floor() as i32;
+    (first..first + 200)
+        .map(|n| (edge(n), edge(n + 1)))
+        .filter(|b| b.0 >= low && b.1 <= high)
+        .collect()
+}

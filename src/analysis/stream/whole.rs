@@ -1,0 +1,228 @@
+//! The analysis of a stream: the interference apart from what else it holds.
+
+use super::bounded::{no_narrower, read_bounded};
+use super::least_squares::fit;
+use super::moving::follow_tracks;
+use super::segmented::Segmented;
+use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit};
+use crate::analysis::details::Details;
+use crate::analysis::options::MeasureOptions;
+use crate::analysis::record::Stream;
+use crate::hum::{self, Foreground, Presence};
+
+/// Share of the noise within the orders' fits from which what was left out did not matter to them.
+const SPARED: f64 = 0.5;
+/// Fits in which what was left out is filled anew.
+const FILL_ROUNDS: usize = 3;
+/// Share of the nominal frequency below which taking slow content off leaves no noise to read.
+const SLOW_TO: f64 = 0.4;
+/// Least share of a stream that counts as present, however much is left out.
+const LEAST_PRESENT: f64 = 0.1;
+/// Most fits in which gaps are filled anew, and the change against the noise at which they end.
+const GAP_ROUNDS: usize = 12;
+const FILLED: f64 = 1e-2;
+
+/// Analyses a stream whose hum, if any, is there throughout; with something `known`, from there.
+pub(super) fn fit_whole(
+    stream: &Stream,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+) -> StreamFit {
+    let nominals = options.mains.nominals_hz();
+    let slow = hum::slow_content(&stream.samples, stream.rate_hz, nominals);
+    let plain = Apart::new(stream, &slow, options);
+    let first = fit_alone(plain.stream(), options, known, None);
+    // What is left without the series tells slow content and events from the series' own movement.
+    let mut rest = first.residual.clone();
+    add(&mut rest, &slow.slow, 1.0);
+    let found = hum::foreground(&rest, stream.rate_hz, nominals);
+    if found.is_empty() && slow.is_empty() {
+        let mut first = first;
+        if known.is_none() {
+            follow_tracks(&Segmented::new(stream, options), &mut first, &[]);
+        }
+        return first;
+    }
+    let (mut result, other) = fit_beside(stream, &slow, &found, &first, options, known);
+    result.record.other = OtherContent::new(&found, stream.rate_hz);
+    // Events that hardly show beside the orders are left out of the noise alone.
+    let spared = !found.left_out.is_empty()
+        && line_noise(&result.record) > SPARED * line_noise(&first.record);
+    let (read, left_out) = if spared {
+        result.record = RecordFit {
+            segments: first.record.segments,
+            combined: first.record.combined,
+            noise: first.record.noise,
+            settings: first.record.settings,
+            ..result.record
+        };
+        (plain.stream(), Default::default())
+    } else {
+        (&other, found.left_out.as_slice())
+    };
+    if known.is_none() {
+        follow_tracks(&Segmented::new(read, options), &mut result, left_out);
+    }
+    // Offset of the record as it is: its mean less that of the lines.
+    let record = &mut result.record;
+    let of_lines = record.mean - record.residual_mean;
+    record.mean = stream.samples.iter().sum::<f64>() / stream.samples.len().max(1) as f64;
+    record.residual_mean = record.mean - of_lines;
+    result
+}
+
+/// Fits the stream without what was found beside interference; that stream as it was fitted. Where something passes, it
+/// holds the lines as fitted before and what is left beside them.
+fn fit_beside(
+    stream: &Stream,
+    slow: &Foreground,
+    found: &Foreground,
+    first: &StreamFit,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+) -> (StreamFit, Stream) {
+    // What was seen before anything was left out stands.
+    let seen =
+        matches!(first.record.presence, Presence::Present(_)).then_some(&first.record.presence);
+    let mut other = without(stream, found, options);
+    let mut lines = vec![0.0; stream.samples.len()];
+    // Lines of a series that is not there would be put where something passes, and then be seen.
+    if seen.is_some() {
+        lines.copy_from_slice(&stream.samples);
+        add(&mut lines, &slow.slow, -1.0);
+        add(&mut lines, &first.residual, -1.0);
+    }
+    let mut round = 0;
+    loop {
+        fill_with(&mut other.samples, &lines, &found.left_out);
+        let result = fit_alone(&other, options, known, seen);
+        round += 1;
+        let there = matches!(result.record.presence, Presence::Present(_));
+        if found.left_out.is_empty() || round == FILL_ROUNDS || !there {
+            return (result, other);
+        }
+        lines.copy_from_slice(&other.samples);
+        add(&mut lines, &result.residual, -1.0);
+    }
+}
+
+/// Adds `sign` times what is given of other samples.
+fn add(samples: &mut [f64], others: &[f64], sign: f64) {
+    for (x, other) in samples.iter_mut().zip(others) {
+        *x += sign * other;
+    }
+}
+
+/// Replaces what is left out by the lines and a bridge over what is left beside them.
+fn fill_with(samples: &mut [f64], lines: &[f64], left_out: &[bool]) {
+    if left_out.is_empty() {
+        return;
+    }
+    let mut rest: Vec<f64> = samples.iter().zip(lines).map(|(x, l)| x - l).collect();
+    hum::bridge(&mut rest, left_out);
+    for (n, x) in samples.iter_mut().enumerate().filter(|(n, _)| left_out[*n]) {
+        *x = lines[n] + rest[n];
+    }
+}
+
+/// Noise within the orders' fits.
+fn line_noise(fit: &RecordFit) -> f64 {
+    fit.combined
+        .harmonics
+        .iter()
+        .map(|h| h.power.noise_v2)
+        .sum()
+}
+
+/// A stream without its slow content; itself where it has none.
+enum Apart<'a> {
+    Whole(&'a Stream),
+    Without(Stream),
+}
+
+impl<'a> Apart<'a> {
+    fn new(stream: &'a Stream, slow: &Foreground, options: &MeasureOptions) -> Self {
+        if slow.is_empty() {
+            Self::Whole(stream)
+        } else {
+            Self::Without(without(stream, slow, options))
+        }
+    }
+
+    fn stream(&self) -> &Stream {
+        match self {
+            Self::Whole(stream) => stream,
+            Self::Without(stream) => stream,
+        }
+    }
+}
+
+/// The stream without slow content; what is left out counts as not present.
+fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Stream {
+    let mut samples = stream.samples.clone();
+    for (x, s) in samples.iter_mut().zip(&found.slow) {
+        *x -= s;
+    }
+    let lowest = options
+        .mains
+        .nominals_hz()
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let out = found.left_out.iter().filter(|out| **out).count();
+    Stream {
+        present: (stream.present * (1.0 - out as f64 / samples.len().max(1) as f64))
+            .max(LEAST_PRESENT),
+        samples,
+        gaps: stream.gaps.clone(),
+        step: stream.step.filter(|_| found.left_out.is_empty()),
+        slow_to_hz: if found.slow.is_empty() {
+            stream.slow_to_hz
+        } else {
+            SLOW_TO * lowest
+        },
+        ..*stream
+    }
+}
+
+/// Fits a stream as it is; `seen`: what an earlier look at the same record said.
+fn fit_alone(
+    stream: &Stream,
+    options: &MeasureOptions,
+    known: Option<&Known>,
+    seen: Option<&Presence>,
+) -> StreamFit {
+    let mut segmented = Segmented::new(stream, options);
+    let mut result = fit(&segmented, options, known, seen);
+    if let Some(bounded) = read_bounded(stream, &result.record, options.confidence) {
+        if !stream.gaps.is_empty() {
+            segmented.fill_beyond(&bounded);
+            result = fit(&segmented, options, known, seen);
+        }
+        let middle = 0.5 * (stream.samples.len() as f64 - 1.0);
+        let plain = std::mem::replace(
+            &mut result.record.combined,
+            bounded.combined(stream.rate_hz, middle),
+        );
+        if stream.gaps.is_empty() {
+            no_narrower(&mut result.record.combined, &plain);
+        }
+        result.record.interval = Some(bounded);
+    } else if !stream.gaps.is_empty() {
+        // Gaps: fill with the model and fit again until the filling no longer moves.
+        for _ in 0..GAP_ROUNDS {
+            if segmented.fill_gaps(&result.record) < FILLED {
+                break;
+            }
+            result = fit(&segmented, options, known, seen);
+        }
+    }
+    let record = &mut result.record;
+    record.details = Details::new(
+        stream,
+        options,
+        &record.segments,
+        record.combined.frequency_hz,
+    );
+    result
+}
