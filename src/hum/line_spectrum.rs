@@ -1,5 +1,6 @@
 //! The lines of a record: peaks of its Hann-weighted spectrum over the floor beside each.
 
+use crate::numeric::parabola;
 use crate::spectrum::fft::forward;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{LN_2, PI};
@@ -246,13 +247,8 @@ impl Cells {
             .map(|b| {
                 let [left, here, right] =
                     [power[b - 1], power[b], power[b + 1]].map(|p| p.max(f64::MIN_POSITIVE).ln());
-                let (rise, curve) = (0.5 * (left - right), left - 2.0 * here + right);
-                let shift = if curve < 0.0 {
-                    (rise / curve).clamp(-0.5, 0.5)
-                } else {
-                    0.0
-                };
-                let top = (here - 0.5 * rise * shift).exp();
+                let shift = parabola::peak(left, here, right).map_or(0.0, |s| s.clamp(-0.5, 0.5));
+                let top = (here - 0.25 * (left - right) * shift).exp();
                 Line {
                     hz: (b as f64 + shift) * self.bin_hz,
                     strength: top / floor[b],

@@ -6,6 +6,7 @@
 
 use super::evidence::{Evidence, Witness};
 use super::line_spectrum::{Line, LineSpectrum};
+use super::present::{Foreign, Presence, Present};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
@@ -45,49 +46,6 @@ const NEAR: f64 = 0.015;
 const TOP_ORDERS: f64 = 41.0;
 /// Cycles below which lines of neighbouring orders are not apart.
 pub(crate) const LEAST_CYCLES: f64 = 6.0;
-
-/// A series that is there.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Present {
-    pub(crate) nominal_hz: f64,
-    /// From the orders that count, the outliers set aside.
-    pub(crate) fundamental_hz: f64,
-    pub(crate) uncertainty_hz: f64,
-    /// Length that the lines were seen over, s.
-    pub(crate) duration_s: f64,
-    /// Whether its frequency moves by more than a grid's.
-    pub(crate) drifts: bool,
-    /// Whether the record shows nothing beside it but noise.
-    pub(crate) plain: bool,
-    pub(crate) evidence: Evidence,
-    /// The line at each order's place, where one shows.
-    pub(crate) shown: Vec<(usize, Line)>,
-    /// Lines near an order's place that do not follow the series.
-    pub(crate) foreign: Vec<Foreign>,
-}
-
-/// A line near an order that is not (or not surely) of the series.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Foreign {
-    pub(crate) order: usize,
-    pub(crate) line: Line,
-    /// The order's own line beside it, where one shows.
-    pub(crate) own: Option<Line>,
-    /// Whether its place shows that it is another's.
-    pub(crate) proved: bool,
-}
-
-/// What a look at a record says.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) enum Presence {
-    /// Too short for lines to be told apart.
-    Unseen,
-    /// Not there. `plain`: the record shows nothing beside noise, for which sharper tests hold.
-    Absent {
-        plain: bool,
-    },
-    Present(Present),
-}
 
 /// Looks for the series of one of `nominals_hz` in evenly spaced, finite samples.
 pub(crate) fn look(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Presence {

@@ -5,7 +5,8 @@
 //! that a weak order gains the whole record's length though the mains wanders. Where the derotated
 //! amplitude itself moves more than noise does, the mean of the segments' powers is used instead.
 
-use super::common_phase::{common_phases, guides};
+use super::common_phase::common_phases;
+use super::guides::{Guides, Phasors, guiding};
 use super::harmonic::{Combined, CombinedHarmonic, OrderNoise};
 use crate::analysis::series::{Observation, SegmentFit, SmoothTrack};
 use crate::stats::{LinePower, chi_square_quantile};
@@ -39,7 +40,6 @@ pub(crate) fn combine(
         return Combined::nothing(orders, reference, frequencies);
     }
     let phasors = Phasors::new(segments, orders, reference, rate);
-    let guides = guides(segments, noise, highest_guide);
     let per_segment: Vec<Observation> = segments
         .iter()
         .zip(&frequencies)
@@ -51,8 +51,13 @@ pub(crate) fn combine(
             frequency_variance: segment.step.variance * rate * rate,
         })
         .collect();
-    let phasor = |s: usize, k: usize| phasors.of(s, k);
-    let (phases, followed) = common_phases(&per_segment, &guides, noise, &shares, &phasor);
+    let (phases, followed) = common_phases(&Guides {
+        orders: guiding(segments, noise, highest_guide),
+        per_segment: &per_segment,
+        noise,
+        shares: &shares,
+        phasors: &phasors,
+    });
     let track = SmoothTrack::new(&phases);
     let states = &track.states;
     let ends = Ends::new(&track, &per_segment, samples as f64 / rate);
@@ -82,32 +87,6 @@ pub(crate) fn combine(
         tracked: false,
         walk: track.walk,
         segment_frequencies_hz: states.iter().map(|s| reference + s.frequency_hz).collect(),
-    }
-}
-
-/// The segments' harmonics against the phase of one steady reference.
-struct Phasors {
-    orders: usize,
-    values: Vec<Complex64>,
-}
-
-impl Phasors {
-    fn new(segments: &[SegmentFit], orders: usize, reference: f64, rate: f64) -> Self {
-        let values = segments
-            .iter()
-            .flat_map(|segment| {
-                let time = segment.centre / rate;
-                (1..=orders).map(move |k| {
-                    segment.fit.harmonics[k - 1]
-                        * Complex64::cis(-TAU * (k as f64 * reference * time).fract())
-                })
-            })
-            .collect();
-        Self { orders, values }
-    }
-
-    fn of(&self, segment: usize, order: usize) -> Complex64 {
-        self.values[segment * self.orders + order - 1]
     }
 }
 

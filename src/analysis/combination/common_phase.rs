@@ -2,11 +2,9 @@
 //!
 //! Segments in which the series is silent tell nothing: hum may be there in a part of the record only.
 
-use super::harmonic::OrderNoise;
+use super::guides::Guides;
 use super::weak_series::steady_phases;
-use crate::analysis::series::SegmentFit;
 use crate::analysis::series::{Observation, SmoothTrack, join_runs};
-use crate::stats::chi_square_cdf;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -20,82 +18,38 @@ const SILENT: f64 = 0.1;
 /// Share of the series' amplitude below which a segment's phase is weighted by its own amplitude.
 const PART: f64 = 0.5;
 
-/// Orders whose power, summed over the segments, stands above the noise (one in 10,000 by chance).
-pub(crate) fn guides(segments: &[SegmentFit], noise: &[OrderNoise], highest: usize) -> Vec<usize> {
-    let dof = 2.0 * segments.len() as f64;
-    let found: Vec<usize> = (1..=noise.len().min(highest))
-        .filter(|&k| {
-            if !noise[k - 1].guides {
-                return false;
-            }
-            let sum: f64 = segments
-                .iter()
-                .zip(&noise[k - 1].variances)
-                .map(|(s, v)| s.fit.harmonics[k - 1].norm_sqr() / v.max(f64::MIN_POSITIVE))
-                .sum();
-            chi_square_cdf(sum, dof) > 0.9999
-        })
-        .collect();
-    if found.is_empty() { vec![1] } else { found }
-}
+/// Variance of the phase of a record that is one segment: it is where it is.
+const ONE_SEGMENT: f64 = 1e-12;
+
+/// Most rounds in which the phases are refined, the largest step of one, rad, and that against its deviation at which they end.
+const ROUNDS: usize = 12;
+const LARGEST_STEP: f64 = 0.5;
+const SETTLED: f64 = 0.01;
 
 /// Adds the common phase of the guiding orders to the segments' frequencies; whether single segments tell it.
-pub(crate) fn common_phases(
-    per_segment: &[Observation],
-    guides: &[usize],
-    noise: &[OrderNoise],
-    shares: &[f64],
-    phasor: &dyn Fn(usize, usize) -> Complex64,
-) -> (Vec<Observation>, bool) {
-    let count = per_segment.len();
+pub(super) fn common_phases(guides: &Guides<'_>) -> (Vec<Observation>, bool) {
+    let count = guides.per_segment.len();
     if count < 2 {
-        // One segment: the phase at its centre is where it is; the frequency comes from the fit.
-        let told = per_segment.iter().map(|o| Observation {
-            phase_variance: 1e-12,
+        // The frequency comes from the fit.
+        let told = guides.per_segment.iter().map(|o| Observation {
+            phase_variance: ONE_SEGMENT,
             ..*o
         });
         return (told.collect(), true);
     }
-    let information = |s: usize, mean: &[Complex64]| -> f64 {
-        guides
-            .iter()
-            .zip(mean)
-            .map(|(&k, c)| {
-                (k * k) as f64 * c.norm_sqr() / noise[k - 1].variances[s].max(f64::MIN_POSITIVE)
-            })
-            .sum()
-    };
-    let incoherent: Vec<Complex64> = guides
-        .iter()
-        .map(|&k| {
-            let power: f64 = (0..count)
-                .map(|s| shares[s] * (phasor(s, k).norm_sqr() - 2.0 * noise[k - 1].variances[s]))
-                .sum();
-            Complex64::new(power.max(0.0).sqrt(), 0.0)
-        })
-        .collect();
-    let typical = (0..count).map(|s| information(s, &incoherent)).sum::<f64>() / count as f64;
+    let mean = incoherent(guides);
+    let typical = (0..count)
+        .map(|s| information(guides, s, &mean))
+        .sum::<f64>()
+        / count as f64;
     if typical * FOLLOWED < 1.0 {
-        return (steady_phases(per_segment, guides, noise, phasor), false);
+        return (steady_phases(guides), false);
     }
-    let mut presences: Vec<f64> = (0..count)
-        .map(|s| presence(s, guides, &incoherent, noise, phasor))
-        .collect();
-    if presences.iter().all(|p| *p == 0.0) {
-        presences.fill(1.0);
-    }
-    let heard: Vec<bool> = presences.iter().map(|p| *p > 0.0).collect();
-    let heard_share: f64 = (0..count).filter(|&s| heard[s]).map(|s| shares[s]).sum();
-    let heard_power: f64 = (0..count).map(|s| shares[s] * presences[s]).sum::<f64>() / heard_share;
-    // Amplitude in segments where the series is heard in a part only, against the mean of those that hold it; 1 elsewhere.
-    let parts: Vec<f64> = presences
+    let heard = Heard::new(guides, &mean);
+    let mut told: Vec<Observation> = guides
+        .per_segment
         .iter()
-        .map(|p| (p / heard_power).sqrt())
-        .map(|part| if part < PART { part } else { 1.0 })
-        .collect();
-    let mut told: Vec<Observation> = per_segment
-        .iter()
-        .zip(&heard)
+        .zip(&heard.segments)
         .map(|(o, heard)| Observation {
             frequency_variance: if *heard {
                 o.frequency_variance
@@ -105,57 +59,148 @@ pub(crate) fn common_phases(
             ..*o
         })
         .collect();
-    // Start: the smoothed frequencies, integrated.
-    let smooth = SmoothTrack::new(&told);
-    let mut phases = vec![0.0; count];
-    for s in 1..count {
-        let dt = told[s].time_s - told[s - 1].time_s;
-        let mean = 0.5 * (smooth.states[s].frequency_hz + smooth.states[s - 1].frequency_hz);
-        phases[s] = phases[s - 1] + TAU * mean * dt;
-    }
-    let mut variances = vec![f64::INFINITY; count];
-    for _ in 0..12 {
-        let mean: Vec<Complex64> = guides
-            .iter()
-            .map(|&k| {
-                (0..count)
-                    .filter(|&s| heard[s])
-                    .map(|s| shares[s] * phasor(s, k) * Complex64::cis(-(k as f64) * phases[s]))
-                    .sum::<Complex64>()
-                    / heard_share
-            })
-            .collect();
-        let mut largest: f64 = 0.0;
-        for s in (0..count).filter(|&s| heard[s]) {
-            let known = information(s, &mean) * parts[s];
-            let pull: f64 = guides
-                .iter()
-                .zip(&mean)
-                .map(|(&k, c)| {
-                    let turned = phasor(s, k) * Complex64::cis(-(k as f64) * phases[s]);
-                    k as f64 * (c.conj() * turned).im
-                        / noise[k - 1].variances[s].max(f64::MIN_POSITIVE)
-                })
-                .sum();
-            let step = (pull / known.max(f64::MIN_POSITIVE)).clamp(-0.5, 0.5);
-            phases[s] += step;
-            variances[s] = 1.0 / (known * parts[s]).max(f64::MIN_POSITIVE);
-            largest = largest.max(step.abs() / variances[s].sqrt());
-        }
-        if largest < 0.01 {
-            break;
-        }
-    }
+    let (phases, variances) = heard.follow(integrated(&told));
     for (o, (phase, variance)) in told.iter_mut().zip(phases.iter().zip(&variances)) {
         o.phase = *phase;
         o.phase_variance = *variance;
     }
-    let runs = runs(&heard);
+    let runs = runs(&heard.segments);
     if runs.len() > 1 {
-        let divisor = guides.iter().copied().fold(0, gcd);
+        let divisor = guides.orders.iter().copied().fold(0, gcd);
         join_runs(&mut told, &runs, TAU / divisor as f64);
     }
     (told, true)
+}
+
+/// Amplitude of each guide from its mean power over the segments.
+fn incoherent(guides: &Guides<'_>) -> Vec<Complex64> {
+    let power = |k: usize| -> f64 {
+        guides
+            .shares
+            .iter()
+            .enumerate()
+            .map(|(s, share)| {
+                share * (guides.phasor(s, k).norm_sqr() - 2.0 * guides.noise[k - 1].variances[s])
+            })
+            .sum()
+    };
+    guides
+        .orders
+        .iter()
+        .map(|&k| Complex64::new(power(k).max(0.0).sqrt(), 0.0))
+        .collect()
+}
+
+/// What a segment says of the phase where the guides are as large as `mean`, 1/rad².
+fn information(guides: &Guides<'_>, segment: usize, mean: &[Complex64]) -> f64 {
+    guides
+        .orders
+        .iter()
+        .zip(mean)
+        .map(|(&k, c)| (k * k) as f64 * c.norm_sqr() / guides.variance(segment, k))
+        .sum()
+}
+
+/// The smoothed frequencies, integrated.
+fn integrated(told: &[Observation]) -> Vec<f64> {
+    let smooth = SmoothTrack::new(told);
+    let mut phases = vec![0.0; told.len()];
+    for s in 1..told.len() {
+        let dt = told[s].time_s - told[s - 1].time_s;
+        let mean = 0.5 * (smooth.states[s].frequency_hz + smooth.states[s - 1].frequency_hz);
+        phases[s] = phases[s - 1] + TAU * mean * dt;
+    }
+    phases
+}
+
+/// The segments in which the series is heard.
+struct Heard<'a> {
+    guides: &'a Guides<'a>,
+    segments: Vec<bool>,
+    /// Their share in the record.
+    share: f64,
+    /// Amplitude in segments where the series is heard in a part only, against the mean of those that hold it; 1 elsewhere.
+    parts: Vec<f64>,
+}
+
+impl<'a> Heard<'a> {
+    fn new(guides: &'a Guides<'a>, mean: &[Complex64]) -> Self {
+        let shares = guides.shares;
+        let mut presences: Vec<f64> = (0..shares.len())
+            .map(|s| presence(guides, s, mean))
+            .collect();
+        if presences.iter().all(|p| *p == 0.0) {
+            presences.fill(1.0);
+        }
+        let segments: Vec<bool> = presences.iter().map(|p| *p > 0.0).collect();
+        let own = shares.iter().zip(&segments).filter(|(_, heard)| **heard);
+        let share: f64 = own.map(|(share, _)| share).sum();
+        let powers = shares.iter().zip(&presences);
+        let power: f64 = powers.map(|(share, p)| share * p).sum::<f64>() / share;
+        let parts = presences
+            .iter()
+            .map(|p| (p / power).sqrt())
+            .map(|part| if part < PART { part } else { 1.0 })
+            .collect();
+        Self {
+            guides,
+            segments,
+            share,
+            parts,
+        }
+    }
+
+    fn heard(&self) -> impl Iterator<Item = usize> {
+        (0..self.segments.len()).filter(|&s| self.segments[s])
+    }
+
+    /// A guide in a segment, turned back by the common phase.
+    fn turned(&self, segment: usize, order: usize, phases: &[f64]) -> Complex64 {
+        self.guides.phasor(segment, order) * Complex64::cis(-(order as f64) * phases[segment])
+    }
+
+    /// Refines phases from a start; with their variances, infinite where nothing is heard.
+    fn follow(&self, mut phases: Vec<f64>) -> (Vec<f64>, Vec<f64>) {
+        let guides = self.guides;
+        let mut variances = vec![f64::INFINITY; phases.len()];
+        for _ in 0..ROUNDS {
+            let mean: Vec<Complex64> = guides
+                .orders
+                .iter()
+                .map(|&k| {
+                    self.heard()
+                        .map(|s| {
+                            guides.shares[s]
+                                * guides.phasor(s, k)
+                                * Complex64::cis(-(k as f64) * phases[s])
+                        })
+                        .sum::<Complex64>()
+                        / self.share
+                })
+                .collect();
+            let mut largest: f64 = 0.0;
+            for s in self.heard() {
+                let known = information(guides, s, &mean) * self.parts[s];
+                let pull: f64 = guides
+                    .orders
+                    .iter()
+                    .zip(&mean)
+                    .map(|(&k, c)| {
+                        k as f64 * (c.conj() * self.turned(s, k, &phases)).im
+                            / guides.variance(s, k)
+                    })
+                    .sum();
+                let step = (pull / known.max(f64::MIN_POSITIVE)).clamp(-LARGEST_STEP, LARGEST_STEP);
+                phases[s] += step;
+                variances[s] = 1.0 / (known * self.parts[s]).max(f64::MIN_POSITIVE);
+                largest = largest.max(step.abs() / variances[s].sqrt());
+            }
+            if largest < SETTLED {
+                break;
+            }
+        }
+        (phases, variances)
+    }
 }
 
 /// Runs of segments that are heard.
@@ -178,20 +223,14 @@ fn gcd(a: usize, b: usize) -> usize {
 /// Power of the series in a segment against its mean in the record; 0 where it is not heard: under a tenth of the mean, or
 /// no more than noise alone reaches in one of 100 records (three tenths of the mean, where that is less). Series too weak
 /// for one segment to tell are taken as held by all.
-fn presence(
-    segment: usize,
-    guides: &[usize],
-    mean: &[Complex64],
-    noise: &[OrderNoise],
-    phasor: &dyn Fn(usize, usize) -> Complex64,
-) -> f64 {
+fn presence(guides: &Guides<'_>, segment: usize, mean: &[Complex64]) -> f64 {
     // The guides' powers above noise, each weighted by what it tells of the phase.
     let (mut found, mut expected, mut spread) = (0.0, 0.0, 0.0);
-    for (&k, c) in guides.iter().zip(mean) {
-        let variance = noise[k - 1].variances[segment].max(f64::MIN_POSITIVE);
+    for (&k, c) in guides.orders.iter().zip(mean) {
+        let variance = guides.variance(segment, k);
         let signal = c.norm_sqr() / variance;
         let weight = (k * k) as f64 * signal;
-        found += weight * (phasor(segment, k).norm_sqr() / variance - 2.0);
+        found += weight * (guides.phasor(segment, k).norm_sqr() / variance - 2.0);
         expected += weight * signal;
         spread += 4.0 * weight * weight;
     }
@@ -199,7 +238,7 @@ fn presence(
     if expected < 6.0 * spread {
         return 1.0;
     }
-    let chance = spread * (100.0 * noise[0].variances.len() as f64).ln();
+    let chance = spread * (100.0 * guides.shares.len() as f64).ln();
     if found >= (SILENT * expected).max(chance.min(0.3 * expected)) {
         found / expected
     } else {

@@ -3,6 +3,7 @@
 mod combine;
 mod common_phase;
 mod detection;
+mod guides;
 mod harmonic;
 mod weak_series;
 

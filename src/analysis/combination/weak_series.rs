@@ -1,6 +1,6 @@
 //! Series too weak for one segment to tell their phase: one steady frequency for the record.
 
-use super::harmonic::OrderNoise;
+use super::guides::Guides;
 use crate::analysis::series::Observation;
 use crate::numeric::parabola;
 use rustfft::num_complex::Complex64;
@@ -9,17 +9,10 @@ use std::ops::Range;
 
 /// Weak series: one frequency for the whole record, where the coherent sum of the segments that hold it is largest near the
 /// segments' pooled frequency.
-pub(crate) fn steady_phases(
-    per_segment: &[Observation],
-    guides: &[usize],
-    noise: &[OrderNoise],
-    phasor: &dyn Fn(usize, usize) -> Complex64,
-) -> Vec<Observation> {
+pub(super) fn steady_phases(guides: &Guides<'_>) -> Vec<Observation> {
+    let per_segment = guides.per_segment;
     let mut weak = WeakSeries {
-        per_segment,
         guides,
-        noise,
-        phasor,
         heard: vec![true; per_segment.len()],
     };
     let mut deviation = weak.deviation();
@@ -63,40 +56,46 @@ pub(crate) fn steady_phases(
 
 /// A series too weak for one segment to tell its phase, and the segments taken to hold it.
 struct WeakSeries<'a> {
-    per_segment: &'a [Observation],
-    guides: &'a [usize],
-    noise: &'a [OrderNoise],
-    phasor: &'a dyn Fn(usize, usize) -> Complex64,
+    guides: &'a Guides<'a>,
     heard: Vec<bool>,
 }
 
 impl WeakSeries<'_> {
     /// Middle of the record, s.
     fn origin(&self) -> f64 {
-        let ends = self.per_segment.first().zip(self.per_segment.last());
+        let ends = self
+            .guides
+            .per_segment
+            .first()
+            .zip(self.guides.per_segment.last());
         ends.map_or(0.0, |(a, b)| 0.5 * (a.time_s + b.time_s))
     }
 
     /// One over the distance of two segments, Hz.
     fn cell(&self) -> f64 {
-        let ends = self.per_segment.first().zip(self.per_segment.last());
+        let ends = self
+            .guides
+            .per_segment
+            .first()
+            .zip(self.guides.per_segment.last());
         let span = ends.map_or(1.0, |(a, b)| b.time_s - a.time_s);
-        (self.per_segment.len() as f64 - 1.0) / span
+        (self.guides.per_segment.len() as f64 - 1.0) / span
     }
 
     fn weight(&self, segment: usize, order: usize) -> f64 {
-        1.0 / self.noise[order - 1].variances[segment].max(f64::MIN_POSITIVE)
+        1.0 / self.guides.variance(segment, order)
     }
 
     /// One order in one segment against the phase of a steady deviation.
     fn turned(&self, segment: usize, order: usize, deviation: f64) -> Complex64 {
-        let time = self.per_segment[segment].time_s - self.origin();
-        (self.phasor)(segment, order) * Complex64::cis(-TAU * order as f64 * deviation * time)
+        let time = self.guides.per_segment[segment].time_s - self.origin();
+        self.guides.phasor(segment, order) * Complex64::cis(-TAU * order as f64 * deviation * time)
     }
 
     /// Weighted sum of each guide over the segments of `window` that hold the series, and the weights' sum.
     fn sums(&self, deviation: f64, window: Range<usize>) -> Vec<(Complex64, f64)> {
         self.guides
+            .orders
             .iter()
             .map(|&k| {
                 let mut sum = Complex64::default();
@@ -122,9 +121,10 @@ impl WeakSeries<'_> {
     /// Frequency deviation where the coherent sum is largest: over half a minute or so first, the windows' powers added,
     /// then over ever longer windows near the last one's best.
     fn deviation(&self) -> f64 {
-        let count = self.per_segment.len();
+        let count = self.guides.per_segment.len();
         let cell = self.cell();
         let told: Vec<Observation> = self
+            .guides
             .per_segment
             .iter()
             .zip(&self.heard)
@@ -133,8 +133,8 @@ impl WeakSeries<'_> {
         let (mut best, variance) = pooled_frequency(&told);
         // At least a third of a segment's cell either side: bursts make the pooled variance too small.
         let mut reach = (4.0 * variance.sqrt()).max(0.3 * cell);
-        let top = self.guides.iter().max().map_or(1.0, |&k| k as f64);
-        let lowest = self.guides.iter().min().map_or(1.0, |&k| k as f64);
+        let top = self.guides.orders.iter().max().map_or(1.0, |&k| k as f64);
+        let lowest = self.guides.orders.iter().min().map_or(1.0, |&k| k as f64);
         let mut window = 32;
         loop {
             window = window.min(count);
@@ -161,6 +161,7 @@ impl WeakSeries<'_> {
         (0..self.heard.len())
             .map(|s| {
                 self.guides
+                    .orders
                     .iter()
                     .zip(&means)
                     .fold((0.0, 0.0), |sum, (&k, mean)| {
@@ -178,6 +179,7 @@ impl WeakSeries<'_> {
         let mut gains: Vec<f64> = (0..self.heard.len())
             .map(|s| {
                 self.guides
+                    .orders
                     .iter()
                     .zip(&means)
                     .map(|(&k, mean)| {
@@ -205,15 +207,19 @@ impl WeakSeries<'_> {
     fn is_coherent(&self, deviation: f64) -> bool {
         let heard: Vec<usize> = (0..self.heard.len()).filter(|&s| self.heard[s]).collect();
         let sums = self.sums(deviation, 0..self.heard.len());
-        self.guides.iter().zip(sums).all(|(&k, (sum, weight))| {
-            let together = sum.norm_sqr() / weight.max(f64::MIN_POSITIVE);
-            let apart: f64 = heard
-                .iter()
-                .map(|&s| self.weight(s, k) * (self.phasor)(s, k).norm_sqr() - 2.0)
-                .sum();
-            let spread = (4.0 * (heard.len() as f64 + apart.max(0.0))).sqrt();
-            together >= (0.5 * apart).min(apart - 5.0 * spread)
-        })
+        self.guides
+            .orders
+            .iter()
+            .zip(sums)
+            .all(|(&k, (sum, weight))| {
+                let together = sum.norm_sqr() / weight.max(f64::MIN_POSITIVE);
+                let apart: f64 = heard
+                    .iter()
+                    .map(|&s| self.weight(s, k) * self.guides.phasor(s, k).norm_sqr() - 2.0)
+                    .sum();
+                let spread = (4.0 * (heard.len() as f64 + apart.max(0.0))).sqrt();
+                together >= (0.5 * apart).min(apart - 5.0 * spread)
+            })
     }
 
     /// Variance of a segment's phase about the line, rad²: by the guides' means where the amplitude is steady. Where it is
@@ -223,7 +229,7 @@ impl WeakSeries<'_> {
         let heard: Vec<(f64, f64, f64)> = self
             .information(deviation)
             .into_iter()
-            .zip(self.per_segment)
+            .zip(self.guides.per_segment)
             .zip(&self.heard)
             .filter_map(|((i, o), heard)| heard.then_some((o.time_s, i.0, i.1)))
             .collect();

@@ -5,188 +5,17 @@
 //! drift and sines odd, so the normal equations fall into two halves; their entries are sums of
 //! weighted cosines in closed form and their right-hand sides values of one transform.
 
+use super::fit::SeriesFit;
 use super::remainder::Transform;
-use crate::numeric::Cholesky;
-use crate::numeric::vectorised;
-use crate::spectrum::{Kernel, Weighting, fft};
+use crate::numeric::{Cholesky, vectorised};
+use crate::spectrum::{Kernel, Weighting};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
-/// Up to this many orders a series is summed order by order; the harmonics of more share a finely divided cycle
-/// that is read off by cubic interpolation.
-const MOST_BY_BLOCKS: usize = 64;
+/// Share of the scatter's square that stays under Hann weights: Σv²m²/Σvm².
+const HANN_FREQUENCY: f64 = 0.4590;
 /// What the diagonal of an order that is not fitted is raised by: its coefficients come out as nothing.
 const MUTE: f64 = 1e14;
-const SIXTH: f64 = 1.0 / 6.0;
-
-/// Fitted offset, drift and harmonics of one record.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SeriesFit {
-    /// Fundamental, cycles per sample.
-    pub fundamental: f64,
-    /// Samples fitted.
-    pub length: usize,
-    /// Value of the straight line at the record's middle.
-    pub offset: f64,
-    /// Change of the straight line from the middle to the end.
-    pub drift: f64,
-    /// Complex peak amplitudes of orders 1, 2, ..: harmonic k is Re(c·exp(j2πkνm)).
-    pub harmonics: Vec<Complex64>,
-}
-
-impl SeriesFit {
-    /// Mean square of the modelled harmonics.
-    #[must_use]
-    pub fn power(&self) -> f64 {
-        0.5 * self.harmonics.iter().map(Complex64::norm_sqr).sum::<f64>()
-    }
-
-    /// Takes the harmonics, not offset and drift, out of the record's samples.
-    pub fn subtract_harmonics(&self, samples: &mut [f64]) {
-        let middle = 0.5 * (self.length as f64 - 1.0);
-        if self.harmonics.len() <= MOST_BY_BLOCKS {
-            subtract_by_blocks(samples, self.fundamental, middle, &self.harmonics);
-            return;
-        }
-        let table = CycleTable::new(&self.harmonics);
-        for (n, sample) in samples.iter_mut().enumerate() {
-            *sample -= table.at(self.fundamental * (n as f64 - middle));
-        }
-    }
-
-    /// The whole model, offset and drift included, at sample `n` of the record.
-    #[must_use]
-    pub fn value_at(&self, n: usize) -> f64 {
-        let m = n as f64 - 0.5 * (self.length as f64 - 1.0);
-        let hum: f64 = self
-            .harmonics
-            .iter()
-            .enumerate()
-            .map(|(i, c)| {
-                (c * Complex64::cis(2.0 * PI * (self.fundamental * (i + 1) as f64 * m).fract())).re
-            })
-            .sum();
-        self.offset + self.drift * 2.0 * m / self.length as f64 + hum
-    }
-}
-
-/// Half of a block's samples.
-const HALF: usize = 32;
-/// Blocks after which the phases are told anew, so that rounding does not add up.
-const TOLD_ANEW: usize = 64;
-
-/// Takes a series out block by block: about a block's middle its even part is Σ aₖcos(kωd) and its odd part
-/// Σ bₖsin(kωd), from the same sines and cosines in all blocks.
-fn subtract_by_blocks(samples: &mut [f64], nu: f64, middle: f64, harmonics: &[Complex64]) {
-    let orders = harmonics.len();
-    // The cosines and sines of all orders at d = ½, 3/2, ..
-    let mut waves = vec![([0.0; HALF], [0.0; HALF]); orders];
-    for d in 0..HALF {
-        let turn = Complex64::cis(2.0 * PI * nu * (d as f64 + 0.5));
-        let mut phasor = turn;
-        for (cosines, sines) in &mut waves {
-            (cosines[d], sines[d]) = (phasor.re, phasor.im);
-            phasor *= turn;
-        }
-    }
-    let turn_at = |place: f64, k: usize| Complex64::cis(2.0 * PI * (nu * k as f64 * place).fract());
-    let steps: Vec<Complex64> = (1..=orders)
-        .map(|k| turn_at(2.0 * HALF as f64, k))
-        .collect();
-    let mut phasors = vec![Complex64::default(); orders];
-    vectorised(
-        #[inline(always)]
-        || {
-            for (b, block) in samples.chunks_mut(2 * HALF).enumerate() {
-                if b % TOLD_ANEW == 0 {
-                    let place = (2 * b * HALF) as f64 + HALF as f64 - 0.5 - middle;
-                    for (i, (phasor, c)) in phasors.iter_mut().zip(harmonics).enumerate() {
-                        *phasor = c * turn_at(place, i + 1);
-                    }
-                }
-                let (mut even, mut odd) = ([0.0; HALF], [0.0; HALF]);
-                for (phasor, (cosines, sines)) in phasors.iter().zip(&waves) {
-                    for i in 0..HALF {
-                        even[i] += phasor.re * cosines[i];
-                        odd[i] -= phasor.im * sines[i];
-                    }
-                }
-                let mut wave = [0.0; 2 * HALF];
-                for i in 0..HALF {
-                    wave[HALF + i] = even[i] + odd[i];
-                    wave[HALF - 1 - i] = even[i] - odd[i];
-                }
-                for (sample, w) in block.iter_mut().zip(&wave) {
-                    *sample -= w;
-                }
-                for (phasor, step) in phasors.iter_mut().zip(&steps) {
-                    *phasor *= step;
-                }
-            }
-        },
-    );
-}
-
-/// One cycle of a harmonic series in so many even steps from phase 0.
-pub(crate) fn cycle(harmonics: &[Complex64], steps: usize) -> Vec<f64> {
-    let turned: Vec<Complex64> = harmonics.iter().map(|c| -c).collect();
-    let mut values = vec![0.0; steps];
-    subtract_by_blocks(&mut values, 1.0 / steps as f64, 0.0, &turned);
-    values
-}
-
-/// One cycle of a harmonic series, finely divided.
-#[derive(Debug, Clone)]
-pub struct CycleTable {
-    values: Vec<f64>,
-    divisions: f64,
-}
-
-impl CycleTable {
-    /// Sums the series over one cycle.
-    #[must_use]
-    pub fn new(harmonics: &[Complex64]) -> Self {
-        // 128 divisions a period of the highest order: cubic interpolation is good to 1e-7 of it.
-        let divisions = (128 * harmonics.len().max(1)).next_power_of_two().max(1024);
-        let plan = fft::inverse(divisions);
-        let mut spectrum = plan.make_input_vec();
-        for (slot, c) in spectrum.iter_mut().skip(1).zip(harmonics) {
-            *slot = 0.5 * c;
-        }
-        let mut cycle = plan.make_output_vec();
-        if plan.process(&mut spectrum, &mut cycle).is_err() {
-            cycle.fill(0.0);
-        }
-        // One value before and four behind, so that interpolation needs no wrapping.
-        let mut values = Vec::with_capacity(divisions + 5);
-        values.push(cycle[divisions - 1]);
-        values.extend_from_slice(&cycle);
-        values.extend_from_slice(&cycle[..4]);
-        Self {
-            values,
-            divisions: divisions as f64,
-        }
-    }
-
-    /// The series at a phase of its fundamental, in cycles.
-    #[must_use]
-    pub fn at(&self, cycles: f64) -> f64 {
-        // The part of a cycle, without a call for floor.
-        let part = cycles - cycles as i64 as f64;
-        let part = if part < 0.0 { part + 1.0 } else { part };
-        let position = part * self.divisions;
-        let index = position as usize;
-        let t = position - index as f64;
-        match self.values.get(index..index + 4) {
-            Some(&[a, b, c, d]) => {
-                // Lagrange through four neighbours.
-                let (tp, tm, t2) = (t + 1.0, t - 1.0, t - 2.0);
-                (d * tp - a * t2) * (t * tm * SIXTH) + (b * tm - c * t) * (tp * t2 * 0.5)
-            }
-            _ => 0.0,
-        }
-    }
-}
 
 /// The normal equations of a fit at one fundamental.
 #[derive(Debug, Clone)]
@@ -323,14 +152,50 @@ impl Design {
         weights: &[f64],
         prior: Option<(f64, f64)>,
     ) -> FrequencyStep {
-        let scale = 2.0 / self.length as f64;
         let size = self.orders + 1;
-        let mut products_even = vec![0.0; size];
-        let mut products_odd = vec![0.0; size];
-        let mut weighted_even = vec![0.0; size];
-        let mut weighted_odd = vec![0.0; size];
-        let mut residual = 0.0;
-        let mut curvature = 0.0;
+        let mut sums = self.step_sums(transform, fit, weights);
+        if !self.drift {
+            sums.odd[0] = 0.0;
+            sums.weighted_odd[0] = 0.0;
+        }
+        // Explained by the other parameters: residual −= Σw p_k·θ, curvature −= Σw p_k·G⁻¹Σp.
+        let mut theta_even = vec![fit.offset];
+        let mut theta_odd = vec![fit.drift];
+        theta_even.extend(fit.harmonics.iter().map(|c| c.re));
+        theta_odd.extend(fit.harmonics.iter().map(|c| -c.im));
+        let mut numerator = sums.residual
+            - (dot(&sums.weighted_even, &theta_even) + dot(&sums.weighted_odd, &theta_odd));
+        self.even.solve(&mut sums.even);
+        self.odd.solve(&mut sums.odd);
+        let curvature = sums.curvature
+            - (dot(&sums.weighted_even, &sums.even) + dot(&sums.weighted_odd, &sums.odd));
+        let spread = match self.weighting {
+            Weighting::Rectangular => 1.0,
+            Weighting::Hann => HANN_FREQUENCY,
+        };
+        let mut information = curvature.max(0.0);
+        if let Some((expected, variance)) = prior {
+            information += spread / variance;
+            numerator += (expected - self.fundamental) * spread / variance;
+        }
+        let (step, variance) = if information > 0.0 {
+            (numerator / information, spread / information)
+        } else {
+            (0.0, f64::INFINITY)
+        };
+        FrequencyStep {
+            step,
+            variance,
+            offset_slope: -sums.even[0],
+            harmonic_slopes: (1..size)
+                .map(|k| Complex64::new(-sums.even[k], sums.odd[k]))
+                .collect(),
+        }
+    }
+
+    fn step_sums(&self, transform: &impl Transform, fit: &SeriesFit, weights: &[f64]) -> StepSums {
+        let size = self.orders + 1;
+        let mut sums = StepSums::new(size);
         let used: Vec<usize> = (1..size)
             .filter(|&k| fit.harmonics[k - 1].norm_sqr() > 0.0)
             .collect();
@@ -340,53 +205,20 @@ impl Design {
             .map(|j| -0.5 * self.kernels[j].slope)
             .chain(self.kernels.iter().map(|k| 0.5 * k.slope))
             .collect();
-        let zero = self.orders.saturating_sub(1);
         for &k in &used {
             let c = fit.harmonics[k - 1];
             let (a, b, order) = (c.re, -c.im, k as f64);
             let w = weights[k - 1];
-            // ⟨d_k, A⟩ by column.
-            let first_even = order * a * self.kernels[k].slope;
-            let first_odd = -order * b * self.kernels[k].curvature / (2.0 * PI) * scale;
-            products_even[0] += first_even;
-            products_odd[0] += first_odd;
-            // Sums k+1, .. k+K and differences 1−k, .. K−k, whose slopes are those of k−l with the sign turned.
-            let sums = &halves[zero + k + 1..zero + k + 1 + self.orders];
-            let differences = &halves[zero + 1 - k..zero + 1 - k + self.orders];
-            vectorised(
-                #[inline(always)]
-                || {
-                    add_products(&mut products_even[1..], sums, differences, order * a, -1.0);
-                    add_products(&mut products_odd[1..], sums, differences, -order * b, 1.0);
-                    if w > 0.0 {
-                        add_products(
-                            &mut weighted_even[1..],
-                            sums,
-                            differences,
-                            w * order * a,
-                            -1.0,
-                        );
-                        add_products(
-                            &mut weighted_odd[1..],
-                            sums,
-                            differences,
-                            -w * order * b,
-                            1.0,
-                        );
-                    }
-                },
-            );
+            sums.add_products(self, k, c, w, &halves);
             if w > 0.0 {
-                weighted_even[0] += w * first_even;
-                weighted_odd[0] += w * first_odd;
                 let (_, derivative) = weighted(transform, self.weighting, order * self.fundamental);
-                residual += w * order * (a * derivative.re - b * derivative.im);
+                sums.residual += w * order * (a * derivative.re - b * derivative.im);
                 for &l in &used {
                     let c = fit.harmonics[l - 1];
                     let (al, bl) = (c.re, -c.im);
                     let minus = self.kernels[k.abs_diff(l)].curvature;
                     let plus = self.kernels[k + l].curvature;
-                    curvature -= w
+                    sums.curvature -= w
                         * order
                         * l as f64
                         * 0.5
@@ -394,46 +226,7 @@ impl Design {
                 }
             }
         }
-        if !self.drift {
-            products_odd[0] = 0.0;
-            weighted_odd[0] = 0.0;
-        }
-        // Explained by the other parameters: residual −= Σw p_k·θ, curvature −= Σw p_k·G⁻¹Σp.
-        let mut theta_even = vec![fit.offset];
-        let mut theta_odd = vec![fit.drift];
-        theta_even.extend(fit.harmonics.iter().map(|c| c.re));
-        theta_odd.extend(fit.harmonics.iter().map(|c| -c.im));
-        residual -= dot(&weighted_even, &theta_even) + dot(&weighted_odd, &theta_odd);
-        self.even.solve(&mut products_even);
-        self.odd.solve(&mut products_odd);
-        curvature -= dot(&weighted_even, &products_even) + dot(&weighted_odd, &products_odd);
-        // Under Hann weights Σv²m²/Σvm² = 0.4590 of the scatter's square stays.
-        let spread = match self.weighting {
-            Weighting::Rectangular => 1.0,
-            Weighting::Hann => 0.4590,
-        };
-        let mut information = curvature.max(0.0);
-        let mut numerator = residual;
-        if let Some((expected, variance)) = prior {
-            information += spread / variance;
-            numerator += (expected - self.fundamental) * spread / variance;
-        }
-        FrequencyStep {
-            step: if information > 0.0 {
-                numerator / information
-            } else {
-                0.0
-            },
-            variance: if information > 0.0 {
-                spread / information
-            } else {
-                f64::INFINITY
-            },
-            offset_slope: -products_even[0],
-            harmonic_slopes: (1..size)
-                .map(|k| Complex64::new(-products_even[k], products_odd[k]))
-                .collect(),
-        }
+        sums
     }
 
     /// Variances of the coefficients where column j meets noise of variance `noise[j]` a sample
@@ -483,6 +276,63 @@ impl Design {
             Weighting::Rectangular => 1.0,
             Weighting::Hann => 0.75,
         }
+    }
+}
+
+/// Sums that a step of the fundamental rests on.
+struct StepSums {
+    /// Σ⟨d_k, A⟩ by even and odd columns, plain and weighted.
+    even: Vec<f64>,
+    odd: Vec<f64>,
+    weighted_even: Vec<f64>,
+    weighted_odd: Vec<f64>,
+    /// Σw⟨d_k, r⟩ and Σw⟨d_k, Σd_l⟩.
+    residual: f64,
+    curvature: f64,
+}
+
+impl StepSums {
+    fn new(size: usize) -> Self {
+        Self {
+            even: vec![0.0; size],
+            odd: vec![0.0; size],
+            weighted_even: vec![0.0; size],
+            weighted_odd: vec![0.0; size],
+            residual: 0.0,
+            curvature: 0.0,
+        }
+    }
+
+    /// Adds ⟨d_k, A⟩ by column for an order of amplitude `c` and weight `w`.
+    fn add_products(&mut self, design: &Design, k: usize, c: Complex64, w: f64, halves: &[f64]) {
+        let orders = design.orders;
+        let (a, b, order) = (c.re, -c.im, k as f64);
+        let scale = 2.0 / design.length as f64;
+        let first_even = order * a * design.kernels[k].slope;
+        let first_odd = -order * b * design.kernels[k].curvature / (2.0 * PI) * scale;
+        self.even[0] += first_even;
+        self.odd[0] += first_odd;
+        if w > 0.0 {
+            self.weighted_even[0] += w * first_even;
+            self.weighted_odd[0] += w * first_odd;
+        }
+        // Sums k+1, .. k+K and differences 1−k, .. K−k, whose slopes are those of k−l with the sign turned.
+        let zero = orders.saturating_sub(1);
+        let sums = &halves[zero + k + 1..zero + k + 1 + orders];
+        let differences = &halves[zero + 1 - k..zero + 1 - k + orders];
+        let (even, odd) = (&mut self.even[1..], &mut self.odd[1..]);
+        let (w_even, w_odd) = (&mut self.weighted_even[1..], &mut self.weighted_odd[1..]);
+        vectorised(
+            #[inline(always)]
+            || {
+                add_products(even, sums, differences, order * a, -1.0);
+                add_products(odd, sums, differences, -order * b, 1.0);
+                if w > 0.0 {
+                    add_products(w_even, sums, differences, w * order * a, -1.0);
+                    add_products(w_odd, sums, differences, -w * order * b, 1.0);
+                }
+            },
+        );
     }
 }
 

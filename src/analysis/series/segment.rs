@@ -1,6 +1,7 @@
 //! One segment of a record: the joint fit with its fundamental refined.
 
-use super::design::{Design, FrequencyStep, SeriesFit};
+use super::design::{Design, FrequencyStep};
+use super::fit::SeriesFit;
 use super::remainder::Transform;
 use crate::spectrum::Weighting;
 
@@ -64,11 +65,7 @@ impl FitSettings {
 
     /// Variance of a cosine or sine coefficient of order k over `length` samples.
     pub(crate) fn coefficient_variance(&self, order: usize, length: usize) -> f64 {
-        let spread = match self.weighting {
-            Weighting::Rectangular => 1.0,
-            Weighting::Hann => 1.5,
-        };
-        spread * 2.0 * self.noise[order] / length as f64
+        spread(self.weighting) * 2.0 * self.noise[order] / length as f64
     }
 
     /// Highest order that may guide the frequency. Where strong surroundings call for Hann weights, lines that
@@ -176,6 +173,14 @@ impl FitSettings {
             .rev()
             .find(|&k| weights[k - 1] > 0.0)
             .unwrap_or(1) as f64
+    }
+}
+
+/// Variance of a weighted fit's coefficient over that with even weights: Σv²·L/(Σv)².
+pub(crate) fn spread(weighting: Weighting) -> f64 {
+    match weighting {
+        Weighting::Rectangular => 1.0,
+        Weighting::Hann => 1.5,
     }
 }
 

@@ -1,7 +1,8 @@
 //! The sine fit of IEEE Std 1057 by itself: offset and one or more harmonics of a fundamental that is
 //! known (three parameters) or fitted (four parameters).
 
-use super::design::{Design, FrequencyStep, SeriesFit};
+use super::design::{Design, FrequencyStep};
+use super::fit::SeriesFit;
 use crate::analysis::options::MOST_HARMONICS;
 use crate::spectrum::{Nudft, Weighting};
 use crate::stats::Estimate;

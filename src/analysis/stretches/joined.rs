@@ -10,14 +10,14 @@ use crate::analysis::combination::{OrderNoise, combine};
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise};
 use crate::analysis::record::Stream;
-use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
+use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental, spread};
 use crate::analysis::stream::{
     Frame, Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
     noise_variances, removed_lines, tone_noise,
 };
 use crate::analysis::tones::find_peaks;
 use crate::hum::Presence;
-use crate::spectrum::{Density, Multitaper, Weighting};
+use crate::spectrum::{Density, Multitaper};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 
@@ -153,12 +153,9 @@ impl Joined {
         let from = self.samples;
         self.other.add(&fit.other, from as f64 / self.rate_hz);
         self.slow_to_hz = self.slow_to_hz.max(fit.slow_to_hz);
-        let spread = match fit.weighting {
-            Weighting::Rectangular => 1.0,
-            Weighting::Hann => 1.5,
-        };
         self.segments.add(&fit.segments, from);
-        self.spreads.resize(self.segments.len(), spread);
+        self.spreads
+            .resize(self.segments.len(), spread(fit.weighting));
         self.highest_guide = self.highest_guide.min(fit.highest_guide);
         for (i, tone) in fit.tones.iter().enumerate() {
             if i == self.tones.len() {

@@ -1,8 +1,8 @@
 //! Figures read off the tracks, averaged over how loose these may be.
 
-use super::beside::Level;
 use super::figure::{Figure, OrderFigures};
 use super::fit::Fit;
+use super::rings::Level;
 use super::solve::{Border, GAIN, PHASE, SLOW, TRACKS, solve};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;

@@ -1,11 +1,11 @@
 //! The fit: slow content, starting track, then rounds of noise, steps and evidence.
 
-use super::beside::{Level, Ring, pooled, rings};
 use super::input::TrackInput;
 use super::mesh::Mesh;
 use super::model::Model;
 use super::others;
 use super::record::Record;
+use super::rings::{Level, Ring, pooled, rings};
 use super::settling::{FROZEN, fit_slow};
 use super::solve::{
     GAIN, Ladders, Levels, Looseness, Normal, PHASE, SLOW, Weighed, converge, freedom, gain_ladder,

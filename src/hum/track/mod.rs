@@ -7,7 +7,6 @@
 
 #![allow(dead_code)]
 
-mod beside;
 mod figure;
 mod figures;
 mod fit;
@@ -16,6 +15,7 @@ mod mesh;
 mod model;
 mod others;
 mod record;
+mod rings;
 mod settling;
 mod solve;
 mod start;

@@ -1,22 +1,33 @@
 //! Whether the record begins with a settling, and how fast it is.
 
-use super::beside::rings;
 use super::model::{Model, Settling};
 use super::record::Record;
+use super::rings::rings;
 use super::solve::{
     Border, GAIN, Levels, Looseness, Normal, PHASE, converge, moved, slow_ladder, solve,
 };
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 
-/// Time constants tried.
+/// Time constants tried, and the record's length over the shortest of them at most.
 const TRIALS: usize = 14;
+const LONGEST_OVER_SHORTEST: f64 = 3000.0;
 /// Log evidence that a settling must gain over slow content alone.
 const GAIN_NEEDED: f64 = 4.0;
 /// Squares, in units of the noise, that a settling must take off to be looked at closer.
 const LEAST_SHAPE: f64 = 9.0;
 /// Tracks that a first look holds.
 pub(super) const FROZEN: [usize; 2] = [PHASE, GAIN];
+
+/// A record whose slow content is sought.
+struct Seeking<'a> {
+    record: &'a Record,
+    range: f64,
+    /// Tracks that are held.
+    frozen: &'a [usize],
+    /// Time constants tried, s.
+    trials: Vec<f64>,
+}
 
 /// Fits slow content and steady orders with the `frozen` tracks held, with an exponential where the evidence is for one. Returns
 /// the level of the noise between orders.
@@ -29,96 +40,118 @@ pub(super) fn fit_slow(
     model.settling = None;
     model.slow.fill(0.0);
     model.amplitudes.fill(Complex64::default());
-    let (orders, tones) = (model.orders.len(), model.tones.len());
-    let flat = |level: f64| Levels {
-        slow: level,
-        orders: vec![level; orders],
-        tones: vec![level; tones],
+    let shortest = (3.0 * record.step_s).max(record.duration_s / LONGEST_OVER_SHORTEST);
+    let seeking = Seeking {
+        record,
+        range,
+        frozen,
+        trials: (0..TRIALS)
+            .map(|i| {
+                let share = i as f64 / (TRIALS - 1) as f64;
+                shortest * (record.duration_s / shortest).powf(share)
+            })
+            .collect(),
     };
-    let unit = flat(1.0);
-    let loose = Looseness {
-        slow: 10.0 * range,
-        ..Looseness::default()
-    };
-    let plain_columns = Border::of(model).len();
-    let shortest = (3.0 * record.step_s).max(record.duration_s / 3000.0);
-    let trials: Vec<f64> = (0..TRIALS)
-        .map(|i| {
-            let share = i as f64 / (TRIALS - 1) as f64;
-            shortest * (record.duration_s / shortest).powf(share)
-        })
-        .collect();
-    let normal = Normal::new(record, model, &unit, &trials);
-    let plain_normal = normal.with_border(&(0..plain_columns).collect::<Vec<_>>());
-    let solved = solve(&plain_normal, model, &loose, &FROZEN)?;
-    let mut plain = moved(model, &solved.change, 1.0);
-    let level = noise_between(record, &plain);
-    if frozen != FROZEN {
-        converge(record, &mut plain, &flat(level), &loose, frozen, 4)?;
-    }
-    let level = noise_between(record, &plain);
-    let mut found = vec![plain.clone()];
-    // Beside slow content that does not move, and beside some that may: the time constant that takes most off.
-    for looseness in [Looseness::default(), loose] {
-        let best = trials
-            .iter()
-            .enumerate()
-            .filter_map(|(i, &time_constant_s)| {
-                let mut columns: Vec<usize> = (0..plain_columns).collect();
-                columns.push(plain_columns + i);
-                let solved = solve(&normal.with_border(&columns), model, &looseness, &FROZEN)?;
-                Some((solved.decrement, time_constant_s, solved.change))
-            });
-        let Some((decrement, time_constant_s, change)) = best.max_by(|a, b| a.0.total_cmp(&b.0))
-        else {
-            continue;
-        };
-        // What the shape takes off the squares, in units of the noise left without it.
-        let needed = if looseness == loose {
-            LEAST_SHAPE
-        } else {
-            -LEAST_SHAPE
-        };
-        if decrement - solved.decrement < needed * level {
-            continue;
-        }
-        let amplitude = change.last().copied().unwrap_or(0.0);
-        let mut settled = moved(model, &change, 1.0);
-        settled.settling = Some(Settling {
-            amplitude,
-            time_constant_s,
-        });
-        let levels = flat(level);
-        let mut settle =
-            |held: &[usize], most| converge(record, &mut settled, &levels, &looseness, held, most);
-        if settle(&FROZEN, 5).is_some() && settle(frozen, 6).is_some() {
-            found.push(settled);
-        }
-    }
+    let (found, level) = seeking.models(model)?;
     let level = found
         .iter()
         .map(|m| noise_between(record, m))
         .fold(level, f64::min);
-    if found.len() > 1 {
+    *model = seeking.likeliest(found, level)?;
+    Some(level)
+}
+
+/// Noise of one level under everything.
+fn flat(model: &Model, level: f64) -> Levels {
+    Levels {
+        slow: level,
+        orders: vec![level; model.orders.len()],
+        tones: vec![level; model.tones.len()],
+    }
+}
+
+impl Seeking<'_> {
+    /// The model without a settling and those with one, and the noise's level beside the first.
+    fn models(&self, model: &Model) -> Option<(Vec<Model>, f64)> {
+        let (record, frozen) = (self.record, self.frozen);
+        let loose = Looseness {
+            slow: 10.0 * self.range,
+            ..Looseness::default()
+        };
+        let plain_columns: Vec<usize> = (0..Border::of(model).len()).collect();
+        let normal = Normal::new(record, model, &flat(model, 1.0), &self.trials);
+        let solved = solve(&normal.with_border(&plain_columns), model, &loose, &FROZEN)?;
+        let mut plain = moved(model, &solved.change, 1.0);
+        let level = noise_between(record, &plain);
+        if frozen != FROZEN {
+            converge(record, &mut plain, &flat(model, level), &loose, frozen, 4)?;
+        }
+        let level = noise_between(record, &plain);
+        let mut found = vec![plain];
+        // Beside slow content that does not move, and beside some that may: the time constant that takes most off.
+        for looseness in [Looseness::default(), loose] {
+            let best = self
+                .trials
+                .iter()
+                .enumerate()
+                .filter_map(|(i, &time_constant_s)| {
+                    let mut columns = plain_columns.clone();
+                    columns.push(plain_columns.len() + i);
+                    let solved = solve(&normal.with_border(&columns), model, &looseness, &FROZEN)?;
+                    Some((solved.decrement, time_constant_s, solved.change))
+                })
+                .max_by(|a, b| a.0.total_cmp(&b.0));
+            let Some((decrement, time_constant_s, change)) = best else {
+                continue;
+            };
+            // What the shape takes off the squares, in units of the noise left without it.
+            let needed = if looseness == loose {
+                LEAST_SHAPE
+            } else {
+                -LEAST_SHAPE
+            };
+            if decrement - solved.decrement < needed * level {
+                continue;
+            }
+            let mut settled = moved(model, &change, 1.0);
+            settled.settling = Some(Settling {
+                amplitude: change.last().copied().unwrap_or(0.0),
+                time_constant_s,
+            });
+            let levels = flat(model, level);
+            let mut settle = |held: &[usize], most| {
+                converge(record, &mut settled, &levels, &looseness, held, most)
+            };
+            if settle(&FROZEN, 5).is_some() && settle(frozen, 6).is_some() {
+                found.push(settled);
+            }
+        }
+        Some((found, level))
+    }
+
+    /// The model that the evidence is for, in noise of this level.
+    fn likeliest(&self, mut found: Vec<Model>, level: f64) -> Option<Model> {
+        let record = self.record;
+        if found.len() == 1 {
+            return found.pop();
+        }
         // Hum that moves is misfit as yet: a settling has to stand out of that too.
         let misfit = found
             .iter()
             .map(|m| squares(record, m) / record.samples.len() as f64)
             .fold(f64::INFINITY, f64::min);
-        let levels = flat(level.max(misfit));
         let weighed = found.into_iter().filter_map(|m| {
             let price = if m.settling.is_some() {
-                range.ln() + GAIN_NEEDED
+                self.range.ln() + GAIN_NEEDED
             } else {
                 0.0
             };
-            Some((evidence(record, &m, &levels, range, frozen)? - price, m))
+            let levels = flat(&m, level.max(misfit));
+            let evidence = evidence(record, &m, &levels, self.range, self.frozen)?;
+            Some((evidence - price, m))
         });
-        *model = weighed.max_by(|a, b| a.0.total_cmp(&b.0))?.1;
-    } else {
-        *model = plain;
+        Some(weighed.max_by(|a, b| a.0.total_cmp(&b.0))?.1)
     }
-    Some(level)
 }
 
 fn squares(record: &Record, model: &Model) -> f64 {

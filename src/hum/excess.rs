@@ -8,6 +8,10 @@ use crate::spectrum::{Nudft, Weighting};
 /// Distances from an order, cells of 1/T: next to what the fit itself took out, and no farther than the error it speaks of.
 const RECTANGULAR: [f64; 6] = [-2.6, -1.8, -1.3, 1.3, 1.8, 2.6];
 const HANN: [f64; 6] = [-3.6, -2.8, -2.1, 2.1, 2.8, 3.6];
+/// Mean square of Hann weights.
+const HANN_POWER: f64 = 0.375;
+/// Fewest samples of a segment that is looked at.
+const LEAST_SAMPLES: usize = 16;
 
 /// Power left beside each order over what noise of `noise` (variance a sample, by order, that of the offset first) leaves,
 /// and the degrees of freedom with which it is known.
@@ -21,12 +25,12 @@ pub(crate) fn excess(
     let orders = noise.len().saturating_sub(1);
     let (distances, spread) = match weighting {
         Weighting::Rectangular => (RECTANGULAR, 1.0),
-        Weighting::Hann => (HANN, 0.375),
+        Weighting::Hann => (HANN, HANN_POWER),
     };
     let mut sums = vec![0.0; orders];
     let mut count = 0usize;
     for (samples, fundamental) in pieces {
-        if samples.len() < 16 {
+        if samples.len() < LEAST_SAMPLES {
             continue;
         }
         count += 1;

@@ -1,0 +1,47 @@
+//! What a look at a record says of its mains series.
+
+use super::evidence::Evidence;
+use super::line_spectrum::Line;
+
+/// A series that is there.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Present {
+    pub(crate) nominal_hz: f64,
+    /// From the orders that count, the outliers set aside.
+    pub(crate) fundamental_hz: f64,
+    pub(crate) uncertainty_hz: f64,
+    /// Length that the lines were seen over, s.
+    pub(crate) duration_s: f64,
+    /// Whether its frequency moves by more than a grid's.
+    pub(crate) drifts: bool,
+    /// Whether the record shows nothing beside it but noise.
+    pub(crate) plain: bool,
+    pub(crate) evidence: Evidence,
+    /// The line at each order's place, where one shows.
+    pub(crate) shown: Vec<(usize, Line)>,
+    /// Lines near an order's place that do not follow the series.
+    pub(crate) foreign: Vec<Foreign>,
+}
+
+/// A line near an order that is not (or not surely) of the series.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Foreign {
+    pub(crate) order: usize,
+    pub(crate) line: Line,
+    /// The order's own line beside it, where one shows.
+    pub(crate) own: Option<Line>,
+    /// Whether its place shows that it is another's.
+    pub(crate) proved: bool,
+}
+
+/// What a look at a record says.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Presence {
+    /// Too short for lines to be told apart.
+    Unseen,
+    /// Not there. `plain`: the record shows nothing beside noise, for which sharper tests hold.
+    Absent {
+        plain: bool,
+    },
+    Present(Present),
+}
