@@ -1,5 +1,5 @@
-//! Prints how the time of reading, measuring and separating grows with the record: nanoseconds a sample,
-//! the same in every row where growth is linear.
+//! How the time of reading, measuring and separating grows with the record: nanoseconds a sample, the same in every
+//! row where growth is linear. `cargo bench --bench scaling` writes `benches/results/scaling.md`.
 #![allow(missing_docs, clippy::unwrap_used)]
 
 mod signal;
@@ -8,6 +8,7 @@ use humsieve::capture::MemorySource;
 use humsieve::load::{LoadOptions, open};
 use humsieve::separation::{MemorySink, SeparateOptions, separate};
 use humsieve::{MeasureOptions, analysis};
+use std::fmt::Write as _;
 use std::fs;
 use std::time::Instant;
 
@@ -25,8 +26,16 @@ fn cost(frames: usize, mut work: impl FnMut()) -> f64 {
 fn main() {
     let folder = tempfile::tempdir().unwrap();
     let options = MeasureOptions::default();
-    println!("| samples | read CSV | read WAV | measure WAV | separate |");
-    println!("| ---: | ---: | ---: | ---: | ---: |");
+    let mut text = String::from(
+        "# Time by length of the record\n\nNanoseconds a sample, one channel at 48 kHz, least of three, all threads. Made by \
+         `cargo bench --bench scaling`.\n\n",
+    );
+    let mut add = |line: &str| {
+        println!("{line}");
+        writeln!(text, "{line}").unwrap();
+    };
+    add("| samples | read CSV | read WAV | measure WAV | separate |");
+    add("| ---: | ---: | ---: | ---: | ---: |");
     for frames in signal::lengths(10_000_000) {
         let text = signal::write_text(folder.path(), frames, 1);
         let wave = signal::write_wave(folder.path(), frames, 1);
@@ -51,8 +60,13 @@ fn main() {
             });
             format!("{cost:.0}")
         };
-        println!("| {frames} | {read_text:.1} | {read_wave:.1} | {measured:.0} | {separated} |");
+        add(&format!(
+            "| {frames} | {read_text:.1} | {read_wave:.1} | {measured:.0} | {separated} |"
+        ));
         fs::remove_file(text).unwrap();
         fs::remove_file(wave).unwrap();
+    }
+    if std::env::args().any(|argument| argument == "--bench") {
+        fs::write("benches/results/scaling.md", text).unwrap();
     }
 }

@@ -1,7 +1,8 @@
 """humsieve beside a tuned script on general-purpose libraries: wall time, processor time, peak memory.
 
-Generates the files into a temporary folder, runs both in turn, each as a process of its own, and prints
-a Markdown table of medians and of paired ratios.
+Generates the files into a temporary folder, runs both in turn, each as a process of its own, and writes
+a Markdown table of medians and of paired ratios to benches/results/side_by_side.md (at size 1 and without --only;
+else it is printed alone).
 
     python -m venv VENV && VENV/bin/pip install numpy scipy polars soundfile
     cargo build --release
@@ -330,10 +331,16 @@ def main():
             subprocess.run([*here, "--generate", str(folder), str(options.size)], check=True)
         versions = subprocess.run([*here, "--versions"], check=True, capture_output=True, text=True).stdout.strip()
         own = subprocess.run([program, "--version"], check=True, capture_output=True, text=True).stdout.strip()
-        print(f"{own}; Python {platform.python_version()}, {versions}; {os.cpu_count()} cores, {processor()}; "
+        lines = ["# Beside a script on general-purpose libraries\n"]
+
+        def say(line):
+            lines.append(line)
+            print(line, flush=True)
+
+        say(f"Made by `benches/side_by_side.py --rounds {options.rounds}`. {own}; Python {platform.python_version()}, {versions}; {os.cpu_count()} cores, {processor()}; "
               f"{options.rounds} rounds in turn, medians; ratio: median over the rounds of peer to humsieve.\n")
-        print("| job | processor s: peer, humsieve | ratio | wall s: peer, humsieve | ratio | peak MiB: peer, humsieve |")
-        print("| --- | ---: | ---: | ---: | ---: | ---: |", flush=True)
+        say("| job | processor s: peer, humsieve | ratio | wall s: peer, humsieve | ratio | peak MiB: peer, humsieve |")
+        say("| --- | ---: | ---: | ---: | ---: | ---: |")
         for name, theirs, ours in jobs(folder, program, options.size):
             if options.only not in name:
                 continue
@@ -343,9 +350,11 @@ def main():
             wall, cpu, peak = ([(p[0][i], p[1][i]) for p in pairs] for i in range(3))
             middle = lambda rows, side: statistics.median(row[side] for row in rows)
             ratio = lambda rows: statistics.median(row[0] / max(row[1], 1e-3) for row in rows)
-            print(f"| {name} | {middle(cpu, 0):.2f}, {middle(cpu, 1):.3g} | {ratio(cpu):.2g} "
+            say(f"| {name} | {middle(cpu, 0):.2f}, {middle(cpu, 1):.3g} | {ratio(cpu):.2g} "
                   f"| {middle(wall, 0):.2f}, {middle(wall, 1):.3g} | {ratio(wall):.2g} "
-                  f"| {middle(peak, 0):.0f}, {middle(peak, 1):.0f} |", flush=True)
+                  f"| {middle(peak, 0):.0f}, {middle(peak, 1):.0f} |")
+        if options.size == 1 and not options.only:
+            Path(__file__).with_name("results").joinpath("side_by_side.md").write_text("\n".join(lines) + "\n")
     finally:
         if not options.files:
             shutil.rmtree(folder, ignore_errors=True)

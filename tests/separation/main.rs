@@ -1,10 +1,13 @@
 //! Separation on records of which everything is known.
 #![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "../support/separation/cases.rs"]
 mod cases;
 mod chapters;
 mod limits;
 mod methods;
 mod scoreboard;
+#[path = "../support/separation/two_channels.rs"]
 mod two_channels;
+#[path = "../support/separation/yardsticks.rs"]
 mod yardsticks;

@@ -1,6 +1,6 @@
-//! Scoreboard of separation: our harmonic method beside textbook methods and the oracle.
+//! Separation beside textbook methods and the oracle; the whole table is `cargo bench --bench scoreboard`.
 
-use crate::cases::{Case, Mains, Recipe, Wanted, make, recipe, recipes, silent_recipes};
+use crate::cases::{Case, Mains, Recipe, Wanted, make, recipe};
 use crate::two_channels::{PairCase, PairRecipe, Way, make_pair, pair_error, pair_recipes};
 use crate::{two_channels, yardsticks};
 use humsieve::separation::{HarmonicOptions, difference, harmonic, reference};
@@ -15,10 +15,6 @@ fn db(ratio: f64) -> f64 {
     10.0 * ratio.max(1e-30).log10()
 }
 
-fn power(x: &[f64]) -> f64 {
-    x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64
-}
-
 /// What is taken out of a record by means of its second channel.
 fn by_second_channel(case: &PairCase, recipe: &PairRecipe) -> Vec<f64> {
     let (target, other) = (&case.target, &case.other);
@@ -29,18 +25,6 @@ fn by_second_channel(case: &PairCase, recipe: &PairRecipe) -> Vec<f64> {
         Way::Difference => difference(target, other, recipe.rate_hz).unwrap(),
     }
     .interference
-}
-
-#[test]
-#[ignore = "prints the scoreboard of second channels"]
-fn scoreboard_of_second_channels() {
-    println!("| case | ours | gain and delay |\n|---|---|---|");
-    for recipe in pair_recipes() {
-        let case = make_pair(&recipe, 3000);
-        let mine = pair_error(&case, &by_second_channel(&case, &recipe));
-        let plain = pair_error(&case, &two_channels::gain_and_delay(&case, recipe.delay));
-        println!("| {} | {mine:.1} | {plain:.1} |", recipe.name);
-    }
 }
 
 /// Cases in which one gain and one delay are not reached yet.
@@ -60,88 +44,6 @@ fn a_second_channel_mostly_serves_no_worse_than_one_gain_and_one_delay() {
         let mine = pair_error(&case, &by_second_channel(&case, &recipe));
         let plain = pair_error(&case, &two_channels::gain_and_delay(&case, recipe.delay));
         assert!(mine < plain + 0.3, "{}: {mine} dB, {plain} dB", recipe.name);
-    }
-}
-
-type Method = (&'static str, fn(&Case) -> Vec<f64>);
-
-#[test]
-#[ignore = "minutes long: prints the whole scoreboard"]
-fn scoreboard() {
-    let quick = std::env::var("OURS_ONLY").is_ok();
-    let filter = std::env::var("CASE").unwrap_or_default();
-    let seeds: u64 = std::env::var("SEEDS")
-        .ok()
-        .and_then(|s| s.parse().ok())
-        .unwrap_or(5);
-    let mut methods: Vec<Method> = vec![("ours", ours)];
-    if !quick {
-        methods.extend([
-            ("notch", yardsticks::notches as fn(&Case) -> Vec<f64>),
-            ("comb", yardsticks::comb),
-            ("LS 1 s", |c| yardsticks::blocks(c, 1.0)),
-            ("LS whole", |c| yardsticks::blocks(c, 1e9)),
-            ("cycle mean", yardsticks::cycle_average),
-            ("adaptive", yardsticks::adaptive),
-        ]);
-    }
-    println!(
-        "| case | oracle re noise | {} | distortion | time ms |",
-        methods.iter().map(|m| m.0).collect::<Vec<_>>().join(" | ")
-    );
-    println!("|{}", "---|".repeat(methods.len() + 4));
-    for recipe in recipes().iter().filter(|r| r.name.contains(&filter)) {
-        let mut errors = vec![0.0; methods.len()];
-        let (mut oracle, mut noise, mut distortion, mut millis) = (0.0, 0.0, 0.0, 0.0);
-        for seed in 0..seeds {
-            let mut case = make(recipe, 1000 + seed);
-            oracle += yardsticks::oracle(&case);
-            noise += power(&case.noise);
-            let start = std::time::Instant::now();
-            let with = ours(&case);
-            millis += start.elapsed().as_secs_f64() * 1e3;
-            for (e, (_, method)) in errors.iter_mut().zip(&methods) {
-                *e += yardsticks::error(&case, &method(&case));
-            }
-            let wanted = power(&case.wanted);
-            if wanted > 0.0 {
-                case.wanted.fill(0.0);
-                let without = ours(&case);
-                let change: Vec<f64> = with.iter().zip(&without).map(|(a, b)| a - b).collect();
-                distortion += power(&change) / wanted;
-            }
-        }
-        let cells: Vec<String> = errors
-            .iter()
-            .map(|e| format!("{:.1}", db(e / oracle)))
-            .collect();
-        println!(
-            "| {} | {:.1} | {} | {} | {:.0} |",
-            recipe.name,
-            db(oracle / noise),
-            cells.join(" | "),
-            if distortion > 0.0 {
-                format!("{:.1}", db(distortion / seeds as f64))
-            } else {
-                "-".into()
-            },
-            millis / seeds as f64
-        );
-    }
-    for recipe in silent_recipes().iter().filter(|r| r.name.contains(&filter)) {
-        let mut taken = 0.0;
-        let mut detected = 0;
-        for seed in 0..seeds {
-            let case = make(recipe, 2000 + seed);
-            let hum = ours(&case);
-            taken += power(&hum) / power(&case.record());
-            detected += usize::from(power(&hum) > 0.0);
-        }
-        println!(
-            "| {} | taken {:.1} dB | detected {detected} of {seeds} |",
-            recipe.name,
-            db(taken / seeds as f64)
-        );
     }
 }
 

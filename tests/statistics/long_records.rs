@@ -48,7 +48,8 @@ fn trial(scenario: &Scenario, seed: u64) -> [Tally; 5] {
 }
 
 /// 40 records of each: an interval that holds 95 % is missed more than seven times in 40 once in 3000 figures, once in
-/// 150 runs of all twenty.
+/// 150 runs of all twenty. The root mean square error of 40 scatters by 11 %: four of them over a quarter are allowed to
+/// the width.
 #[test]
 fn intervals_hold_over_several_stretches() {
     let cases = [
@@ -86,11 +87,9 @@ fn intervals_hold_over_several_stretches() {
             let tally = trials
                 .iter()
                 .fold(Tally::default(), |sum, t| sum.join(&t[figure]));
-            assert!(
-                tally.coverage() >= 33.0 / 40.0,
-                "{name}, figure {figure}: {}",
-                tally.coverage()
-            );
+            let (held, width) = (tally.coverage(), tally.width_over_scatter());
+            assert!(held >= 33.0 / 40.0, "{name}, figure {figure}: {held}");
+            assert!(width < 1.25 + 0.45, "{name}, figure {figure}: {width}");
         }
     }
 }

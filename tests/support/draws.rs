@@ -8,6 +8,7 @@ use humsieve::comparison::Simulated;
 use humsieve::stats::{Estimate, normal_quantile};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
 
 #[derive(Clone)]
 pub struct Draws(ChaCha8Rng);
@@ -22,8 +23,7 @@ impl Draws {
     }
 
     pub fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
+        StandardNormal.sample(&mut self.0)
     }
 
     /// Sum of squares of `components` unit normals, one of them shifted by `amplitude`.

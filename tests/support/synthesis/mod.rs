@@ -1,7 +1,9 @@
 //! Synthetic captures with known truth, shared by the statistical tests.
 #![allow(dead_code)]
 
+pub mod bounded;
 pub mod noise;
+pub mod outcome;
 pub mod tally;
 
 pub use noise::{Colour, Noise};
@@ -9,8 +11,8 @@ pub use noise::{Colour, Noise};
 use humsieve::analysis::measure;
 use humsieve::capture::MemorySource;
 use humsieve::{Capture, MeasureOptions, Measurement};
-use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
+use rand_distr::{Distribution, StandardNormal};
 use std::f64::consts::TAU;
 
 /// The measurement of samples as a capture of one channel, with this many harmonics.
@@ -194,9 +196,7 @@ impl Scenario {
     }
 }
 
-/// Standard normal by Box and Muller.
+/// A standard normal.
 pub fn normal(rng: &mut ChaCha8Rng) -> f64 {
-    let u: f64 = 1.0 - rng.random::<f64>();
-    let v: f64 = rng.random();
-    (-2.0 * u.ln()).sqrt() * (TAU * v).cos()
+    StandardNormal.sample(rng)
 }

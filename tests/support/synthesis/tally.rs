@@ -10,6 +10,7 @@ pub struct Tally {
     error: f64,
     square: f64,
     claimed: f64,
+    half_width: f64,
 }
 
 impl Tally {
@@ -21,6 +22,7 @@ impl Tally {
         self.error += e.value - truth;
         self.square += (e.value - truth).powi(2);
         self.claimed += e.standard_uncertainty.powi(2);
+        self.half_width += (0.5 * (e.high - e.low)).powi(2);
     }
 
     /// The sum of two counts.
@@ -31,6 +33,7 @@ impl Tally {
         self.error += other.error;
         self.square += other.square;
         self.claimed += other.claimed;
+        self.half_width += other.half_width;
         self
     }
 
@@ -62,5 +65,11 @@ impl Tally {
     /// Root mean square error over the claimed standard uncertainty.
     pub fn scatter_over_claim(&self) -> f64 {
         self.rmse() / self.claim()
+    }
+
+    /// Root mean square half-width of the 95 % intervals over 1.96 root mean square errors: 1 where intervals are as
+    /// wide as the scatter asks, large where they hold the truth by saying nothing.
+    pub fn width_over_scatter(&self) -> f64 {
+        (self.half_width / self.trials).sqrt() / (1.959_964 * self.rmse())
     }
 }
