@@ -21,6 +21,47 @@ fn expanded(argument: &str, root: &Path) -> Vec<String> {
     files
 }
 
+/// Lines of the shell blocks that run the program.
+fn commands(readme: &str) -> Vec<String> {
+    readme
+        .split("```sh\n")
+        .skip(1)
+        .filter_map(|part| part.split_once("```\n"))
+        .flat_map(|(block, _)| block.lines())
+        .filter(|line| line.split_whitespace().any(|word| word == "humsieve"))
+        .map(str::to_owned)
+        .collect()
+}
+
+/// Each runs as it stands, in one folder after the other, in which the project's data lie.
+#[cfg(unix)]
+#[test]
+fn commands_run_as_printed() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["data", "tests"] {
+        std::os::unix::fs::symlink(root.join(name), folder.path().join(name)).unwrap();
+    }
+    let program = Path::new(env!("CARGO_BIN_EXE_humsieve")).parent().unwrap();
+    let path = std::env::join_paths(std::iter::once(program.to_path_buf()).chain(
+        std::env::split_paths(&std::env::var_os("PATH").unwrap_or_default()),
+    ))
+    .unwrap();
+    let commands = commands(&fs::read_to_string(root.join("README.md")).unwrap());
+    assert!(commands.len() >= 15, "{commands:?}");
+    for command in commands {
+        let output = Command::new("sh")
+            .args(["-ec", &command])
+            .current_dir(folder.path())
+            .env("PATH", &path)
+            .output()
+            .unwrap();
+        let told = String::from_utf8_lossy(&output.stderr);
+        assert!(output.status.success(), "{command}: {told}");
+        assert!(!told.contains("error"), "{command}: {told}");
+    }
+}
+
 #[test]
 fn shown_outputs_are_printed() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
