@@ -240,7 +240,20 @@ fn lines_that_are_no_order_are_compared() {
     assert_eq!(stays.verdict, Verdict::Unresolved, "{stays:?}");
     let new = line_at(&comparison, 777.7);
     assert!(new.is_new(), "{new:?}");
-    assert_eq!(comparison.lines.len(), 4, "{:?}", comparison.lines);
+    // Each of nine captures shows a line that is not there once in a hundred: two in one of 270 runs. It claims nothing.
+    let known = [1233.7, 2111.4, 3333.1, 777.7];
+    let others: Vec<_> = comparison
+        .lines
+        .iter()
+        .filter(|l| known.iter().all(|f| (l.frequency_hz.value - f).abs() > 1.0))
+        .collect();
+    assert!(others.len() <= 1, "{others:?}");
+    assert!(
+        others
+            .iter()
+            .all(|l| l.quantity.verdict == Verdict::Unresolved),
+        "{others:?}"
+    );
 }
 
 /// What a line is said to be below is what would have been found: of 60 lines at the bound at most 4 stay

@@ -390,7 +390,8 @@ fn a_wanted_signal_gets_its_errors_before_and_after() {
 
 #[test]
 fn sentences_claim_no_more_than_the_lower_bound() {
-    let mut draws = Draws::seeded(22);
+    // A draw that is at the floor; how often it is, `verdicts` holds.
+    let mut draws = Draws::seeded(23);
     let mut captures = bench(1);
     captures.insert(
         Condition::Isolated,
