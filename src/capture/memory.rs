@@ -1,8 +1,11 @@
 //! A whole capture in memory.
 
-use super::{CaptureHeader, Channel, FrameSource, RateOrigin, TimeBase};
+use super::acquisition::Acquisition;
+use super::header::{CaptureHeader, Channel, RateOrigin, TimeBase};
+use super::source::{FrameSource, slice_of};
 use crate::{Error, ErrorKind, Warning};
 use ndarray::{Array2, ArrayView1, Axis, Slice};
+use std::borrow::Cow;
 
 /// Channels of evenly spaced samples in memory.
 ///
@@ -109,9 +112,13 @@ impl Capture {
                 format!("channels of unequal length: {e}"),
             )
         })?;
-        let mut capture = Self::new(source.header().clone(), samples)?;
-        capture.warnings = source.warnings();
-        Ok(capture)
+        let capture = Self::new(source.header().clone(), samples)?;
+        Ok(capture.with_warnings(source.warnings()))
+    }
+
+    /// The capture with what was noticed while loading it.
+    pub(crate) fn with_warnings(self, warnings: Vec<Warning>) -> Self {
+        Self { warnings, ..self }
     }
 
     /// Name, channels, time base and acquisition.
@@ -121,7 +128,7 @@ impl Capture {
     }
 
     /// Changes what is known beside the samples (acquisition, names); channel and frame counts stay.
-    pub fn acquisition_mut(&mut self) -> &mut super::Acquisition {
+    pub fn acquisition_mut(&mut self) -> &mut Acquisition {
         &mut self.header.acquisition
     }
 
@@ -153,5 +160,62 @@ impl Capture {
     #[must_use]
     pub fn warnings(&self) -> &[Warning] {
         &self.warnings
+    }
+}
+
+/// A [`Capture`] as a source of blocks.
+#[derive(Debug)]
+pub struct MemorySource<'a> {
+    capture: Cow<'a, Capture>,
+    next: usize,
+}
+
+impl<'a> MemorySource<'a> {
+    /// Reads `capture` from its start.
+    #[must_use]
+    pub fn new(capture: &'a Capture) -> Self {
+        Self {
+            capture: Cow::Borrowed(capture),
+            next: 0,
+        }
+    }
+}
+
+impl From<Capture> for MemorySource<'static> {
+    fn from(capture: Capture) -> Self {
+        Self {
+            capture: Cow::Owned(capture),
+            next: 0,
+        }
+    }
+}
+
+impl FrameSource for MemorySource<'_> {
+    fn header(&self) -> &CaptureHeader {
+        self.capture.header()
+    }
+
+    fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error> {
+        let samples = self.capture.samples();
+        let stride = block.ncols();
+        let count = stride.min(samples.ncols() - self.next);
+        let out = slice_of(block, samples.nrows())?;
+        for (channel, row) in samples.rows().into_iter().enumerate() {
+            let held = row.slice_axis(Axis(0), Slice::from(self.next..self.next + count));
+            for (place, value) in out[channel * stride..].iter_mut().zip(held) {
+                *place = *value;
+            }
+        }
+        self.next += count;
+        Ok(count)
+    }
+
+    fn rewind(&mut self) -> Result<(), Error> {
+        self.next = 0;
+        Ok(())
+    }
+
+    fn warnings(&self) -> Vec<Warning> {
+        self.capture.warnings().to_vec()
     }
 }

@@ -5,14 +5,15 @@
 
 mod acquisition;
 mod condition;
+mod header;
 mod memory;
 mod sink;
 mod source;
 
 pub use acquisition::{Acquisition, Coupling};
 pub use condition::Condition;
-pub use memory::Capture;
+pub use header::{CaptureHeader, Channel, RateOrigin, SAMPLE_RATE_LIMITS_HZ, TimeBase};
+pub use memory::{Capture, MemorySource};
 pub use sink::{FrameSink, MemorySink};
-pub use source::{
-    CaptureHeader, Channel, FrameSource, MemorySource, RateOrigin, SAMPLE_RATE_LIMITS_HZ, TimeBase,
-};
+pub use source::FrameSource;
+pub(crate) use source::slice_of;

@@ -1,169 +1,12 @@
 //! Block-wise reading: the one way in which analysis and separation see a record.
 
-use super::{Acquisition, Capture};
+use super::header::CaptureHeader;
 use crate::{Error, ErrorKind, Warning};
-use ndarray::{Array2, Axis, Slice};
-use serde::Serialize;
-
-/// One channel of a capture.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Channel {
-    /// Its name: from the header, else its 1-based number.
-    pub name: String,
-    /// Unit of the values after conversion to SI (`V`), or the file's own where it is no known unit.
-    pub unit: String,
-}
-
-/// Where the sample rate comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-#[non_exhaustive]
-pub enum RateOrigin {
-    /// The file's header or preamble.
-    Header,
-    /// The time column.
-    TimeColumn,
-    /// The user, overriding or supplying what the file does not say.
-    User,
-}
-
-/// The time base of a capture: frame `i` lies at `start_s + i / sample_rate_hz`.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct TimeBase {
-    /// Frames per second.
-    pub sample_rate_hz: f64,
-    /// Standard uncertainty of the rate, as far as the file tells it (0 where it is stated exactly).
-    pub sample_rate_uncertainty_hz: f64,
-    /// Time of the first frame, s (negative before a trigger).
-    pub start_s: f64,
-    /// Where the rate comes from.
-    pub origin: RateOrigin,
-}
-
-impl TimeBase {
-    /// A time base that starts at 0 with an exact rate.
-    #[must_use]
-    pub fn from_rate(sample_rate_hz: f64, origin: RateOrigin) -> Self {
-        Self {
-            sample_rate_hz,
-            sample_rate_uncertainty_hz: 0.0,
-            start_s: 0.0,
-            origin,
-        }
-    }
-
-    /// Checks that the rate lies within [`SAMPLE_RATE_LIMITS_HZ`] and the start is finite. Every capture
-    /// passes here, from a file or in memory.
-    ///
-    /// # Errors
-    /// `BadOption` for a rate that the user gave, else `BadValue`.
-    pub fn check(&self) -> Result<(), Error> {
-        let (lowest, highest) = SAMPLE_RATE_LIMITS_HZ;
-        let rate = self.sample_rate_hz;
-        if !(lowest..=highest).contains(&rate) {
-            let kind = match self.origin {
-                RateOrigin::User => ErrorKind::BadOption,
-                RateOrigin::Header | RateOrigin::TimeColumn => ErrorKind::BadValue,
-            };
-            return Err(Error::new(
-                kind,
-                format!(
-                    "the sample rate is {rate:e} Hz; rates from {lowest:e} to {highest:e} Hz are analysed: check it, or give the right one with --sample-rate"
-                ),
-            ));
-        }
-        if !self.start_s.is_finite() {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
-                    "the time of the first sample is {} s; it must be finite",
-                    self.start_s
-                ),
-            ));
-        }
-        Ok(())
-    }
-}
-
-/// Lowest and highest sample rate of a capture, Hz: from one sample in eleven days to beyond what any
-/// converter reaches. Outside of these, counts of samples in a second or in a record lose their meaning.
-pub const SAMPLE_RATE_LIMITS_HZ: (f64, f64) = (1e-6, 1e12);
-
-/// What is known of a capture beside its samples.
-#[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
-pub struct CaptureHeader {
-    /// File name or a name of the caller's.
-    pub name: String,
-    /// The channels, in order.
-    pub channels: Vec<Channel>,
-    /// Rate and start.
-    pub time_base: TimeBase,
-    /// Number of frames, where it is known before reading.
-    pub frames: Option<u64>,
-    /// Instrument settings.
-    pub acquisition: Acquisition,
-    /// Columns of zeros and ones that were left out: logic channels are no signals.
-    pub logic_channels: Vec<String>,
-}
-
-impl CaptureHeader {
-    /// A header with unknown length and acquisition.
-    #[must_use]
-    pub fn new(name: impl Into<String>, channels: Vec<Channel>, time_base: TimeBase) -> Self {
-        Self {
-            name: name.into(),
-            channels,
-            time_base,
-            frames: None,
-            acquisition: Acquisition::default(),
-            logic_channels: Vec::new(),
-        }
-    }
-
-    /// 0-based index of the channel of this name, else of this 1-based number.
-    ///
-    /// # Errors
-    /// `NoSuchChannel`, with the names that there are.
-    pub(crate) fn find_channel(&self, name: &str) -> Result<usize, Error> {
-        let numbered = || {
-            let number = name.parse::<usize>().ok()?;
-            (1..=self.channels.len())
-                .contains(&number)
-                .then(|| number - 1)
-        };
-        self.channels
-            .iter()
-            .position(|c| c.name == name)
-            .or_else(numbered)
-            .ok_or_else(|| {
-                let known: Vec<&str> = self.channels.iter().map(|c| c.name.as_str()).collect();
-                Error::new(
-                    ErrorKind::NoSuchChannel,
-                    format!(
-                        "there is no channel '{name}'; the channels are {}",
-                        known.join(", ")
-                    ),
-                )
-            })
-    }
-
-    /// Frames to read at a time: at most so many, fewer where the capture is shorter or has very many
-    /// channels, so that a header's claim alone takes no memory.
-    pub(crate) fn block_frames(&self, most: usize) -> usize {
-        const VALUES_MOST: usize = 1 << 21;
-        let room = VALUES_MOST / self.channels.len().max(1);
-        let held = self
-            .frames
-            .and_then(|frames| usize::try_from(frames).ok())
-            .unwrap_or(most);
-        most.min(room).min(held).max(1)
-    }
-}
+use ndarray::Array2;
 
 /// A record that is read block by block and can be read again from its start.
 ///
-/// A file being parsed is one, a [`Capture`] in memory another; a record longer than memory goes
+/// A file being parsed is one, a [`Capture`](crate::Capture) in memory another; a record longer than memory goes
 /// the same way as a short one. Implementations yield the same samples on every reading.
 pub trait FrameSource: Send {
     /// What is known so far. Rate and frame count may be refined by reading to the end; until then
@@ -187,42 +30,16 @@ pub trait FrameSource: Send {
     fn warnings(&self) -> Vec<Warning>;
 }
 
-/// A [`Capture`] as a source of blocks.
-#[derive(Debug)]
-pub struct MemorySource<'a> {
-    capture: &'a Capture,
-    next: usize,
-}
-
-impl<'a> MemorySource<'a> {
-    /// Reads `capture` from its start.
-    #[must_use]
-    pub fn new(capture: &'a Capture) -> Self {
-        Self { capture, next: 0 }
-    }
-}
-
-impl FrameSource for MemorySource<'_> {
-    fn header(&self) -> &CaptureHeader {
-        self.capture.header()
-    }
-
-    fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error> {
-        let samples = self.capture.samples();
-        let count = block.ncols().min(samples.ncols() - self.next);
-        block
-            .slice_axis_mut(Axis(1), Slice::from(..count))
-            .assign(&samples.slice_axis(Axis(1), Slice::from(self.next..self.next + count)));
-        self.next += count;
-        Ok(count)
-    }
-
-    fn rewind(&mut self) -> Result<(), Error> {
-        self.next = 0;
-        Ok(())
-    }
-
-    fn warnings(&self) -> Vec<Warning> {
-        self.capture.warnings().to_vec()
-    }
+/// Frames that a block holds for so many channels, as one slice: channel after channel.
+///
+/// # Errors
+/// `BadOption` where the block has too few rows or is not in standard layout.
+pub(crate) fn slice_of(block: &mut Array2<f64>, channels: usize) -> Result<&mut [f64], Error> {
+    let enough = block.nrows() >= channels;
+    block.as_slice_mut().filter(|_| enough).ok_or_else(|| {
+        Error::new(
+            ErrorKind::BadOption,
+            "the block must have a row for every channel, in standard layout",
+        )
+    })
 }

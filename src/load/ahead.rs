@@ -1,6 +1,6 @@
 //! Reading ahead: the next block of a long record is read while the last one is worked on.
 
-use crate::capture::{CaptureHeader, FrameSource};
+use crate::capture::{CaptureHeader, FrameSource, slice_of};
 use crate::{Error, ErrorKind, Warning};
 use ndarray::{Array2, Axis, Slice};
 use std::mem;
@@ -8,11 +8,11 @@ use std::sync::mpsc::{self, Receiver, RecvTimeoutError, TryRecvError};
 use std::time::Duration;
 
 /// Files shorter than this are read without.
-pub(super) const AHEAD_FROM_BYTES: u64 = 1 << 22;
+pub(crate) const AHEAD_FROM_BYTES: u64 = 1 << 22;
 
 /// A source whose next block is read by another thread of the pool, if that has one to spare. Blocks,
 /// header and errors come as from the source itself.
-pub(super) struct Ahead {
+pub(crate) struct Ahead {
     source: Whereabouts,
     header: CaptureHeader,
     warnings: Vec<Warning>,
@@ -114,12 +114,7 @@ impl Ahead {
     /// Hands on what is left of the block at hand.
     fn hand_on(&mut self, out: &mut Array2<f64>) -> Result<usize, Error> {
         let channels = self.header.channels.len();
-        if out.nrows() < channels || !out.is_standard_layout() {
-            return Err(Error::new(
-                ErrorKind::BadOption,
-                "the block must have a row for every channel, in standard layout",
-            ));
-        }
+        slice_of(out, channels)?;
         let count = (self.count - self.given).min(out.ncols());
         if self.given == 0 && out.dim() == self.block.dim() {
             mem::swap(out, &mut self.block);

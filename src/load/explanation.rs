@@ -1,8 +1,8 @@
 //! How a file was understood, for the user to see a misreading at once.
 
-use super::text::Text;
-use super::wav::WavSource;
 use crate::capture::{FrameSource, RateOrigin};
+use crate::load::text_capture::Text;
+use crate::load::wav::source::WavSource;
 use crate::{Error, Warning};
 use serde::Serialize;
 use std::fmt;
@@ -19,7 +19,7 @@ pub struct StatementExplanation {
     /// The values as written.
     pub values: Vec<String>,
     /// What it was taken for.
-    pub meaning: super::Meaning,
+    pub meaning: crate::load::vocabulary::meaning::Meaning,
 }
 
 /// A column and what it was taken for.
@@ -137,7 +137,7 @@ fn capture_of(source: &mut dyn FrameSource) -> Result<CaptureExplanation, Error>
 }
 
 impl Explanation {
-    pub(super) fn of_text(path: &Path, text: Text) -> Result<Self, Error> {
+    pub(crate) fn of_text(path: &Path, text: Text) -> Result<Self, Error> {
         let mut explanation = Self {
             file: path.display().to_string(),
             format: "text".into(),
@@ -153,7 +153,7 @@ impl Explanation {
         };
         for layout in text.layouts {
             if explanation.delimiter.is_none() {
-                explanation.delimiter = Some(if layout.cells > 1 {
+                explanation.delimiter = Some(if layout.columns.len() > 1 {
                     layout.dialect.delimiter.name()
                 } else {
                     "none (one column)".into()
@@ -198,7 +198,7 @@ impl Explanation {
         Ok(explanation)
     }
 
-    pub(super) fn of_wave(path: &Path, mut source: WavSource) -> Result<Self, Error> {
+    pub(crate) fn of_wave(path: &Path, mut source: WavSource) -> Result<Self, Error> {
         let format = source.format();
         let format = format!("{} WAVE, {}", format.container, format.coding.name());
         Ok(Self {

@@ -1,4 +1,4 @@
-//! Text of a file as messages show it.
+//! Text of a file, and numbers, as messages show them.
 
 use std::borrow::Cow;
 
@@ -7,7 +7,7 @@ const SHOWN_MOST: usize = 40;
 
 /// The front of a text with what no reader should get raw (control characters, escapes, marks that turn the
 /// direction of writing) written as its code.
-pub(super) fn shown(text: &str) -> Cow<'_, str> {
+pub(crate) fn shown(text: &str) -> Cow<'_, str> {
     let short = text
         .char_indices()
         .nth(SHOWN_MOST)
@@ -27,6 +27,20 @@ pub(super) fn shown(text: &str) -> Cow<'_, str> {
         out.push('\u{2026}');
     }
     Cow::Owned(out)
+}
+
+/// A number in a message: six significant digits.
+pub(crate) fn short(value: f64) -> String {
+    if value == 0.0 {
+        return "0".into();
+    }
+    let text = format!("{value:.5e}");
+    let rounded: f64 = text.parse().unwrap_or(value);
+    if (1e-4..1e7).contains(&rounded.abs()) {
+        format!("{rounded}")
+    } else {
+        format!("{rounded:e}")
+    }
 }
 
 fn is_unseen(c: char) -> bool {

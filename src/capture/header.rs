@@ -1,0 +1,161 @@
+//! What is known of a capture beside its samples: channels, time base, acquisition.
+
+use super::acquisition::Acquisition;
+use crate::{Error, ErrorKind};
+use serde::Serialize;
+
+/// One channel of a capture.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Channel {
+    /// Its name: from the header, else its 1-based number.
+    pub name: String,
+    /// Unit of the values after conversion to SI (`V`), or the file's own where it is no known unit.
+    pub unit: String,
+}
+
+/// Where the sample rate comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+#[non_exhaustive]
+pub enum RateOrigin {
+    /// The file's header or preamble.
+    Header,
+    /// The time column.
+    TimeColumn,
+    /// The user, overriding or supplying what the file does not say.
+    User,
+}
+
+/// The time base of a capture: frame `i` lies at `start_s + i / sample_rate_hz`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TimeBase {
+    /// Frames per second.
+    pub sample_rate_hz: f64,
+    /// Standard uncertainty of the rate, as far as the file tells it (0 where it is stated exactly).
+    pub sample_rate_uncertainty_hz: f64,
+    /// Time of the first frame, s (negative before a trigger).
+    pub start_s: f64,
+    /// Where the rate comes from.
+    pub origin: RateOrigin,
+}
+
+impl TimeBase {
+    /// A time base that starts at 0 with an exact rate.
+    #[must_use]
+    pub fn from_rate(sample_rate_hz: f64, origin: RateOrigin) -> Self {
+        Self {
+            sample_rate_hz,
+            sample_rate_uncertainty_hz: 0.0,
+            start_s: 0.0,
+            origin,
+        }
+    }
+
+    /// Checks that the rate lies within [`SAMPLE_RATE_LIMITS_HZ`] and the start is finite. Every capture
+    /// passes here, from a file or in memory.
+    ///
+    /// # Errors
+    /// `BadOption` for a rate that the user gave, else `BadValue`.
+    pub fn check(&self) -> Result<(), Error> {
+        let (lowest, highest) = SAMPLE_RATE_LIMITS_HZ;
+        let rate = self.sample_rate_hz;
+        if !(lowest..=highest).contains(&rate) {
+            let kind = match self.origin {
+                RateOrigin::User => ErrorKind::BadOption,
+                RateOrigin::Header | RateOrigin::TimeColumn => ErrorKind::BadValue,
+            };
+            return Err(Error::new(
+                kind,
+                format!(
+                    "the sample rate is {rate:e} Hz; rates from {lowest:e} to {highest:e} Hz are analysed: check it, or give the right one with --sample-rate"
+                ),
+            ));
+        }
+        if !self.start_s.is_finite() {
+            return Err(Error::new(
+                ErrorKind::BadValue,
+                format!(
+                    "the time of the first sample is {} s; it must be finite",
+                    self.start_s
+                ),
+            ));
+        }
+        Ok(())
+    }
+}
+
+/// Lowest and highest sample rate of a capture, Hz: from one sample in eleven days to beyond what any
+/// converter reaches. Outside of these, counts of samples in a second or in a record lose their meaning.
+pub const SAMPLE_RATE_LIMITS_HZ: (f64, f64) = (1e-6, 1e12);
+
+/// What is known of a capture beside its samples.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub struct CaptureHeader {
+    /// File name or a name of the caller's.
+    pub name: String,
+    /// The channels, in order.
+    pub channels: Vec<Channel>,
+    /// Rate and start.
+    pub time_base: TimeBase,
+    /// Number of frames, where it is known before reading.
+    pub frames: Option<u64>,
+    /// Instrument settings.
+    pub acquisition: Acquisition,
+    /// Columns of zeros and ones that were left out: logic channels are no signals.
+    pub logic_channels: Vec<String>,
+}
+
+impl CaptureHeader {
+    /// A header with unknown length and acquisition.
+    #[must_use]
+    pub fn new(name: impl Into<String>, channels: Vec<Channel>, time_base: TimeBase) -> Self {
+        Self {
+            name: name.into(),
+            channels,
+            time_base,
+            frames: None,
+            acquisition: Acquisition::default(),
+            logic_channels: Vec::new(),
+        }
+    }
+
+    /// 0-based index of the channel of this name, else of this 1-based number.
+    ///
+    /// # Errors
+    /// `NoSuchChannel`, with the names that there are.
+    pub(crate) fn find_channel(&self, name: &str) -> Result<usize, Error> {
+        let numbered = || {
+            let number = name.parse::<usize>().ok()?;
+            (1..=self.channels.len())
+                .contains(&number)
+                .then(|| number - 1)
+        };
+        self.channels
+            .iter()
+            .position(|c| c.name == name)
+            .or_else(numbered)
+            .ok_or_else(|| {
+                let known: Vec<&str> = self.channels.iter().map(|c| c.name.as_str()).collect();
+                Error::new(
+                    ErrorKind::NoSuchChannel,
+                    format!(
+                        "there is no channel '{name}'; the channels are {}",
+                        known.join(", ")
+                    ),
+                )
+            })
+    }
+
+    /// Frames to read at a time: at most so many, fewer where the capture is shorter or has very many
+    /// channels, so that a header's claim alone takes no memory.
+    pub(crate) fn block_frames(&self, most: usize) -> usize {
+        const VALUES_MOST: usize = 1 << 21;
+        let room = VALUES_MOST / self.channels.len().max(1);
+        let held = self
+            .frames
+            .and_then(|frames| usize::try_from(frames).ok())
+            .unwrap_or(most);
+        most.min(room).min(held).max(1)
+    }
+}

@@ -1,0 +1,3 @@
+//! Tables turned on their side: one row a channel.
+
+pub(crate) mod record;

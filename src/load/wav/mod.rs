@@ -1,0 +1,4 @@
+//! WAV recordings.
+
+pub(crate) mod format;
+pub(crate) mod source;
