@@ -1,5 +1,7 @@
 //! Dates, clock times and time stamps.
 
+use time::{Date, Month};
+
 /// A moment: days since 1970-01-01 (0 where only a clock time is given) and seconds of the day.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Moment {
@@ -121,6 +123,9 @@ fn strip_zone(text: &str) -> &str {
     }
 }
 
+/// Julian day number of 1970-01-01.
+const JULIAN_DAY_OF_1970: i32 = 2_440_588;
+
 const MONTHS: [&str; 12] = [
     "jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec",
 ];
@@ -143,19 +148,19 @@ pub(crate) fn date(text: &str) -> Option<i64> {
         (lower.len() >= 3)
             .then(|| MONTHS.iter().position(|m| lower.starts_with(m)))
             .flatten()
-            .map(|index| index as i64 + 1)
+            .map(|index| index as u8 + 1)
     };
-    let (year, month, day): (i64, i64, i64) = if a.len() == 4 {
+    let (year, month, day): (i32, u8, u8) = if a.len() == 4 {
         (number(a)?, number(b).or_else(|| month_name(b))?, number(c)?)
     } else if let Some(month) = month_name(b) {
         (number(c)?, month, number(a)?)
     } else if let Some(month) = month_name(a) {
         (number(c)?, month, number(b)?)
     } else {
-        let (first, second): (i64, i64) = (number(a)?, number(b)?);
         if !matches!(c.len(), 2 | 4) || a.len() > 2 || b.len() > 2 {
             return None;
         }
+        let (first, second): (u8, u8) = (number(a)?, number(b)?);
         if separator == '.' || first > 12 {
             (number(c)?, second, first)
         } else {
@@ -163,15 +168,12 @@ pub(crate) fn date(text: &str) -> Option<i64> {
         }
     };
     let year = if year < 100 { year + 2000 } else { year };
-    if !(1..=12).contains(&month) || !(1..=31).contains(&day) || !(1900..=2200).contains(&year) {
+    if !(1900..=2200).contains(&year) {
         return None;
     }
-    // Days from the civil calendar: the year taken to start in March.
-    let shifted = if month <= 2 { year - 1 } else { year };
-    let era = shifted.div_euclid(400);
-    let of_era = shifted - era * 400;
-    let of_year = (153 * (if month > 2 { month - 3 } else { month + 9 }) + 2) / 5 + day - 1;
-    Some(era * 146_097 + of_era * 365 + of_era / 4 - of_era / 100 + of_year - 719_468)
+    let month = Month::try_from(month).ok()?;
+    let date = Date::from_calendar_date(year, month, day).ok()?;
+    Some(i64::from(date.to_julian_day() - JULIAN_DAY_OF_1970))
 }
 
 /// A date and a clock time in one cell, apart by `T` or blanks.
@@ -240,6 +242,20 @@ mod tests {
         assert_eq!(date("0.123"), None);
         assert_eq!(date("1.2.3"), None);
         assert_eq!(date("2000-13-01"), None);
+        // Days that the Gregorian calendar does not have.
+        for text in [
+            "2025-02-31",
+            "2025-02-29",
+            "29.02.2100",
+            "31/04/2025",
+            "Nov 31 2025",
+            "2025-01-00",
+            "2025-00-10",
+        ] {
+            assert_eq!(date(text), None, "{text}");
+        }
+        assert_eq!(date("2024-02-29"), Some(19_782));
+        assert_eq!(date("29.02.2000"), Some(11_016));
     }
 
     #[test]
