@@ -1,7 +1,8 @@
 //! How a file was understood, for the user to see a misreading at once.
 
-use crate::capture::{FrameSource, RateOrigin};
+use crate::capture::{Coupling, FrameSource, RateOrigin};
 use crate::load::text_capture::Text;
+use crate::load::vocabulary::meaning::Meaning;
 use crate::load::wav::source::WavSource;
 use crate::{Error, Warning};
 use serde::Serialize;
@@ -19,7 +20,7 @@ pub struct StatementExplanation {
     /// The values as written.
     pub values: Vec<String>,
     /// What it was taken for.
-    pub meaning: crate::load::vocabulary::meaning::Meaning,
+    pub meaning: Meaning,
 }
 
 /// A column and what it was taken for.
@@ -61,7 +62,7 @@ pub struct CaptureExplanation {
     /// Probe attenuation, where the file tells it.
     pub probe_factor: Option<f64>,
     /// Coupling, where the file or the user tells it.
-    pub coupling: Option<crate::capture::Coupling>,
+    pub coupling: Option<Coupling>,
     /// What was noticed.
     pub warnings: Vec<Warning>,
 }
@@ -266,53 +267,51 @@ impl fmt::Display for Explanation {
             if self.captures.len() > 1 {
                 writeln!(f, "  capture {}", index + 1)?;
             }
-            let origin = match capture.rate_origin {
-                RateOrigin::Header => "stated in the file",
-                RateOrigin::TimeColumn => "from the time column",
-                RateOrigin::User => "from the options",
+            write!(f, "{capture}")?;
+        }
+        Ok(())
+    }
+}
+
+impl fmt::Display for CaptureExplanation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let origin = match self.rate_origin {
+            RateOrigin::Header => "stated in the file",
+            RateOrigin::TimeColumn => "from the time column",
+            RateOrigin::User => "from the options",
+        };
+        writeln!(
+            f,
+            "  time base     {} Hz ({origin}, standard uncertainty {} Hz), {} frames from {} s",
+            self.sample_rate_hz, self.sample_rate_uncertainty_hz, self.frames, self.start_s
+        )?;
+        for (index, (name, unit)) in self.channels.iter().enumerate() {
+            let value = |frame: &[Option<f64>]| {
+                let value = frame.get(index).copied().flatten();
+                value.map_or_else(|| "none".into(), |v| format!("{v}"))
             };
             writeln!(
                 f,
-                "  time base     {} Hz ({origin}, standard uncertainty {} Hz), {} frames from {} s",
-                capture.sample_rate_hz,
-                capture.sample_rate_uncertainty_hz,
-                capture.frames,
-                capture.start_s
+                "  channel       '{name}' in {unit}: first {}, last {}",
+                value(&self.first_frame),
+                value(&self.last_frame)
             )?;
-            for (index, (name, unit)) in capture.channels.iter().enumerate() {
-                let value = |frame: &[Option<f64>]| {
-                    frame
-                        .get(index)
-                        .copied()
-                        .flatten()
-                        .map_or_else(|| "none".into(), |v| format!("{v}"))
-                };
-                writeln!(
-                    f,
-                    "  channel       '{name}' in {unit}: first {}, last {}",
-                    value(&capture.first_frame),
-                    value(&capture.last_frame)
-                )?;
-            }
-            if let Some(full_scale) = capture.full_scale_v {
-                writeln!(f, "  range         +/-{full_scale}")?;
-            }
-            if let Some(probe) = capture.probe_factor {
-                writeln!(f, "  probe         {probe}:1")?;
-            }
-            if let Some(coupling) = capture.coupling {
-                writeln!(
-                    f,
-                    "  coupling      {}",
-                    match coupling {
-                        crate::capture::Coupling::Dc => "DC",
-                        crate::capture::Coupling::Ac => "AC",
-                    }
-                )?;
-            }
-            for warning in &capture.warnings {
-                writeln!(f, "  warning       {warning}")?;
-            }
+        }
+        if let Some(full_scale) = self.full_scale_v {
+            writeln!(f, "  range         +/-{full_scale}")?;
+        }
+        if let Some(probe) = self.probe_factor {
+            writeln!(f, "  probe         {probe}:1")?;
+        }
+        if let Some(coupling) = self.coupling {
+            let coupling = match coupling {
+                Coupling::Dc => "DC",
+                Coupling::Ac => "AC",
+            };
+            writeln!(f, "  coupling      {coupling}")?;
+        }
+        for warning in &self.warnings {
+            writeln!(f, "  warning       {warning}")?;
         }
         Ok(())
     }

@@ -12,7 +12,7 @@ use crate::load::text::dialect::Dialect;
 use crate::load::text::head::{HEAD_BYTES, HEAD_LIMIT, Head, too_long};
 use crate::load::text::records::{self, Place};
 use crate::load::time::rate;
-use crate::load::transposed::record as transposed;
+use crate::load::transposed::{detection, record};
 use crate::{Error, ErrorKind};
 use std::sync::Arc;
 
@@ -57,7 +57,7 @@ impl Text {
             let whole = front.len() as u64 >= length;
             let body = front.get(mark..).unwrap_or(&[]);
             let head = Head::new(body, mark as u64, 1, whole);
-            let sideways = transposed::detect(&head.lines);
+            let sideways = detection::detect(&head.lines);
             let understood = if sideways.is_some() {
                 Err(Error::new(
                     ErrorKind::UnsupportedFormat,
@@ -83,14 +83,14 @@ impl Text {
             }
             let line_end = head.line_end();
             if let Some((dialect, rows)) = sideways.filter(|_| whole) {
-                let record = transposed::read(&origin.name, &head, dialect, &rows, options)?;
+                let source = record::read(&origin.name, &head, dialect, &rows, options)?;
                 return Ok(Self {
                     encoding,
                     line_end,
                     length,
                     sideways: Some(dialect),
                     layouts: Vec::new(),
-                    sources: vec![Box::new(record)],
+                    sources: vec![Box::new(source)],
                 });
             }
             if let Some(line) = head.unended.filter(|_| understood.is_err()) {

@@ -5,7 +5,7 @@ use crate::load::captures::channel_names::channel_names;
 use crate::load::captures::groups::group_columns;
 use crate::load::captures::scaling::{Given, acquisition_of, scaling_of};
 use crate::load::options::LoadOptions;
-use crate::load::preamble::stated::{Stated, stated};
+use crate::load::preamble::stated::Stated;
 use crate::load::rows::plan::{Plan, Use};
 use crate::load::table::columns::{Column, Role};
 use crate::load::table::layout::{Evidence, Layout};
@@ -87,7 +87,7 @@ fn captures_of(
 ) -> Result<Vec<Found>, Error> {
     let signals = layout.signals();
     let mark = layout.dialect.decimal_mark;
-    let (stated, mut warnings) = stated(&layout.facts, mark, evidence.loose_hz);
+    let (stated, mut warnings) = Stated::of(&layout.facts, mark, evidence.loose_hz);
     let groups = group_columns(layout, &signals, &evidence.rows)?;
     let (acquisition, more) = acquisition_of(layout, &signals, options);
     warnings.extend(more);

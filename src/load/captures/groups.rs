@@ -27,12 +27,13 @@ pub(crate) fn group_columns(
         .iter()
         .find(|(meaning, _)| *meaning == Meaning::TimeUnit)
         .and_then(|(_, fact)| unit::time_unit(fact.text()));
-    let factor_of = |column: &Column| {
-        column
+    let number = |column: usize| TimeCells::Number {
+        column,
+        factor: columns[column]
             .unit_text()
             .and_then(unit::time_unit)
             .or(stated_unit)
-            .unwrap_or_else(|| epoch_factor(column))
+            .unwrap_or_else(|| epoch_factor(&columns[column])),
     };
     let numeric: Vec<usize> = (0..columns.len())
         .filter(|i| {
@@ -41,72 +42,70 @@ pub(crate) fn group_columns(
                 && !is_milliseconds(columns, *i)
         })
         .collect();
-    // Of several clocks the one that moves most often counts, of equals the first.
-    let clock = (0..columns.len())
-        .filter(|i| {
-            columns[*i].role == Role::Time && matches!(columns[*i].kind, Kind::Stamp | Kind::Clock)
-        })
-        .rev()
-        .max_by_key(|i| {
-            rows.windows(2)
-                .filter(|pair| pair[0].get(*i) != pair[1].get(*i))
-                .count()
-        });
-    let date = columns
-        .iter()
-        .position(|c| c.role == Role::Time && c.kind == Kind::Date);
-    let milliseconds = (0..columns.len()).find(|i| is_milliseconds(columns, *i));
-    let number = |column: usize| TimeCells::Number {
-        column,
-        factor: factor_of(&columns[column]),
-    };
     match numeric.as_slice() {
-        [] => {
-            let time = clock.map(|clock| TimeCells::Moment {
-                clock,
-                date: date.filter(|_| columns[clock].kind == Kind::Clock),
-                milliseconds,
-            });
-            Ok(vec![(time, signals.to_vec())])
-        }
+        [] => Ok(vec![(moment_of(columns, rows), signals.to_vec())]),
         [only] => Ok(vec![(Some(number(*only)), signals.to_vec())]),
         several => {
-            // Each signal belongs to the nearest time column to its left; equal time columns are one.
-            let mut groups: Vec<(usize, Vec<usize>)> = Vec::new();
-            for signal in signals {
-                let own = several
-                    .iter()
-                    .rev()
-                    .find(|time| *time < signal)
-                    .or(several.first())
-                    .copied()
-                    .unwrap_or(0);
-                let full = groups.len() >= GROUPS_MOST;
-                let same = groups
-                    .iter_mut()
-                    .find(|(time, _)| same_times(*time, own, rows, &columns[*time], &columns[own]));
-                match same {
-                    Some((_, members)) => members.push(*signal),
-                    None if !full => groups.push((own, vec![*signal])),
-                    None => {
-                        return Err(Error::new(
-                            ErrorKind::UnsupportedFormat,
-                            format!(
-                                "more than {GROUPS_MOST} time columns that differ; split the table"
-                            ),
-                        ));
-                    }
-                }
-            }
-            Ok(groups
-                .into_iter()
-                .map(|(time, members)| (Some(number(time)), members))
-                .collect())
+            let groups = by_nearest(several, signals, columns, rows)?.into_iter();
+            let group = |(time, members)| (Some(number(time)), members);
+            Ok(groups.map(group).collect())
         }
     }
 }
 
-pub(crate) fn is_milliseconds(columns: &[Column], index: usize) -> bool {
+/// The clocks, dates and milliseconds that make up a time.
+fn moment_of(columns: &[Column], rows: &[Vec<Cell>]) -> Option<TimeCells> {
+    let times = |kinds: &'static [Kind]| {
+        let is_time =
+            move |i: &usize| columns[*i].role == Role::Time && kinds.contains(&columns[*i].kind);
+        (0..columns.len()).filter(is_time)
+    };
+    let moves = |i: &usize| {
+        rows.windows(2)
+            .filter(|pair| pair[0].get(*i) != pair[1].get(*i))
+            .count()
+    };
+    // Of several clocks the one that moves most often counts, of equals the first.
+    let clock = times(&[Kind::Stamp, Kind::Clock]).rev().max_by_key(moves)?;
+    Some(TimeCells::Moment {
+        clock,
+        date: times(&[Kind::Date])
+            .next()
+            .filter(|_| columns[clock].kind == Kind::Clock),
+        milliseconds: (0..columns.len()).find(|i| is_milliseconds(columns, *i)),
+    })
+}
+
+/// Gives each signal to the nearest time column to its left; equal time columns are one.
+fn by_nearest(
+    times: &[usize],
+    signals: &[usize],
+    columns: &[Column],
+    rows: &[Vec<Cell>],
+) -> Result<Vec<(usize, Vec<usize>)>, Error> {
+    let mut groups: Vec<(usize, Vec<usize>)> = Vec::new();
+    for signal in signals {
+        let left = times.iter().rev().find(|time| *time < signal);
+        let own = left.or(times.first()).copied().unwrap_or(0);
+        let full = groups.len() >= GROUPS_MOST;
+        let same = groups
+            .iter_mut()
+            .find(|(time, _)| same_times(*time, own, rows, &columns[*time], &columns[own]));
+        match same {
+            Some((_, members)) => members.push(*signal),
+            None if !full => groups.push((own, vec![*signal])),
+            None => {
+                return Err(Error::new(
+                    ErrorKind::UnsupportedFormat,
+                    format!("more than {GROUPS_MOST} time columns that differ; split the table"),
+                ));
+            }
+        }
+    }
+    Ok(groups)
+}
+
+fn is_milliseconds(columns: &[Column], index: usize) -> bool {
     index > 0
         && columns[index].role == Role::Time
         && columns[index].kind == Kind::Number
@@ -117,13 +116,7 @@ pub(crate) fn is_milliseconds(columns: &[Column], index: usize) -> bool {
 }
 
 /// Whether two time columns agree in every probed row, or differ by less than a sample interval.
-pub(crate) fn same_times(
-    a: usize,
-    b: usize,
-    rows: &[Vec<Cell>],
-    first: &Column,
-    second: &Column,
-) -> bool {
+fn same_times(a: usize, b: usize, rows: &[Vec<Cell>], first: &Column, second: &Column) -> bool {
     if a == b {
         return true;
     }
@@ -147,7 +140,7 @@ pub(crate) fn same_times(
 }
 
 /// Stamps without a unit that are plainly counted from 1970 in milliseconds or finer.
-pub(crate) fn epoch_factor(column: &Column) -> f64 {
+fn epoch_factor(column: &Column) -> f64 {
     let Some(first) = column.present().next() else {
         return 1.0;
     };

@@ -279,12 +279,7 @@ mod tests {
 
     fn facts(line: &str, delimiter: u8) -> Vec<(String, Vec<String>)> {
         let mut facts = Vec::new();
-        let dialect = Dialect {
-            delimiter: Delimiter::Byte(delimiter),
-            decimal_mark: b'.',
-            grouping: None,
-            hexadecimal: false,
-        };
+        let dialect = Dialect::plain(Delimiter::Byte(delimiter), b'.');
         facts_of(line, 1, dialect, &mut facts);
         facts.into_iter().map(|f| (f.key, f.values)).collect()
     }

@@ -3,7 +3,7 @@
 use crate::load::preamble::fact::Fact;
 use crate::load::preamble::quantity::Value;
 use crate::load::shown::short;
-use crate::load::value::unit;
+use crate::load::value::{clock, unit};
 use crate::load::vocabulary::meaning::Meaning;
 use crate::{Warning, WarningCode};
 
@@ -26,6 +26,8 @@ pub(crate) fn value_for(
     }
 }
 
+/// The time base as the preamble states it.
+#[derive(Debug, Default)]
 pub(crate) struct Stated {
     pub rate_hz: Option<f64>,
     /// The line that says so.
@@ -34,129 +36,146 @@ pub(crate) struct Stated {
     pub points: Option<u64>,
 }
 
-/// Rate, start and length from the preamble.
-pub(crate) fn stated(
-    facts: &[(Meaning, Fact)],
-    mark: u8,
-    loose: Option<f64>,
-) -> (Stated, Vec<Warning>) {
-    let mut warnings = Vec::new();
-    let mut rate: Option<f64> = None;
-    let mut interval: Option<f64> = None;
-    let (mut rate_line, mut interval_line) = (None, None);
-    let mut start = None;
-    let mut points = None;
-    let mut trigger: Option<(f64, Option<String>)> = None;
-    let time_unit = facts
-        .iter()
-        .filter(|(meaning, _)| *meaning == Meaning::TimeUnit)
-        .find_map(|(_, fact)| unit::time_unit(fact.text()))
-        .unwrap_or(1.0);
-    for (meaning, fact) in facts {
-        let numbers = fact.numbers(mark);
-        let Some(value) = numbers.first() else {
-            continue;
+/// What the statements say one by one, the first of each kind.
+#[derive(Debug, Default)]
+struct Sayings {
+    rate_hz: Option<(f64, u64)>,
+    interval_s: Option<(f64, u64)>,
+    start_s: Option<f64>,
+    points: Option<u64>,
+    /// Place of the trigger in the record, with its unit.
+    trigger: Option<(f64, Option<String>)>,
+}
+
+impl Stated {
+    /// Rate, start and length from the preamble. `loose_hz`: a rate named without a key.
+    pub fn of(facts: &[(Meaning, Fact)], mark: u8, loose_hz: Option<f64>) -> (Self, Vec<Warning>) {
+        let time_unit = facts
+            .iter()
+            .filter(|(meaning, _)| *meaning == Meaning::TimeUnit)
+            .find_map(|(_, fact)| unit::time_unit(fact.text()))
+            .unwrap_or(1.0);
+        let mut said = Sayings::default();
+        for (meaning, fact) in facts {
+            if let Some(value) = fact.numbers(mark).first() {
+                said.take(*meaning, fact, value, time_unit);
+            }
+        }
+        let by_interval = said.interval_s.map(|(interval, _)| rate_of(interval));
+        let rate = said.rate_hz.map(|(rate, _)| rate);
+        let rate_hz = rate.or(by_interval).or(loose_hz);
+        let start = said
+            .start_s
+            .or_else(|| rate_hz.and_then(|rate| said.start_before_trigger(rate)));
+        let stated = Self {
+            rate_hz,
+            rate_line: said.rate_hz.or(said.interval_s).map(|(_, line)| line),
+            start_s: start.filter(|start| start.is_finite()),
+            points: said.points,
         };
+        (stated, said.contradiction().into_iter().collect())
+    }
+}
+
+impl Sayings {
+    /// Takes a statement and its first number. `time_unit`: seconds in the unit of times without their own.
+    fn take(&mut self, meaning: Meaning, fact: &Fact, value: &Value, time_unit: f64) {
         let unit = value.unit.as_deref().unwrap_or("");
-        let known_unit = !unit.trim().is_empty();
-        let sound = |x: f64| x.is_finite() && x > 0.0;
+        let sound = |x: &f64| x.is_finite() && *x > 0.0;
         match meaning {
             Meaning::SampleRate => {
-                let stated = match (unit::rate_unit(unit), unit::time_unit(unit)) {
-                    (Some(factor), _) => Some(value.number * factor),
-                    (None, Some(factor)) => Some(1.0 / (value.number * factor)),
-                    (None, None) if !known_unit || unit.len() > 12 => Some(value.number),
-                    _ => None,
-                };
-                if let Some(stated) = stated.filter(|x| sound(*x)) {
-                    rate.get_or_insert(stated);
-                    rate_line.get_or_insert(fact.line);
-                }
+                let rate = stated_rate(value.number, unit).filter(sound);
+                self.rate_hz = self.rate_hz.or(rate.map(|rate| (rate, fact.line)));
             }
             Meaning::SampleInterval => {
-                let stated = match (unit::time_unit(unit), unit::rate_unit(unit)) {
-                    (Some(factor), _) => Some(value.number * factor),
-                    (None, Some(factor)) => Some(1.0 / (value.number * factor)),
-                    (None, None) => {
-                        let per = unit.split(['/', ' ']).next().and_then(unit::time_unit);
-                        match (per, known_unit) {
-                            (Some(factor), _) => Some(value.number * factor),
-                            (None, false) => Some(value.number * time_unit),
-                            (None, true) => None,
-                        }
-                    }
-                };
-                let stated = crate::load::value::clock::clock_time(fact.text())
-                    .map(|m| m.seconds())
-                    .or(stated);
-                if let Some(stated) = stated.filter(|x| sound(*x)) {
-                    interval.get_or_insert(stated);
-                    interval_line.get_or_insert(fact.line);
-                }
+                let interval = clock::clock_time(fact.text())
+                    .map(|moment| moment.seconds())
+                    .or_else(|| stated_interval(value.number, unit, time_unit))
+                    .filter(sound);
+                self.interval_s = self.interval_s.or(interval.map(|s| (s, fact.line)));
             }
             Meaning::Points => {
                 let plain = unit::time_unit(unit).is_none() && unit::value_unit(unit).is_none();
-                if plain
-                    && value.number.fract() == 0.0
-                    && value.number >= 1.0
-                    && value.number < 1e15
-                {
-                    points = points.or(Some(value.number as u64));
+                let count = value.number;
+                if plain && count.fract() == 0.0 && (1.0..POINTS_MOST).contains(&count) {
+                    self.points = self.points.or(Some(count as u64));
                 }
             }
             Meaning::StartTime
-                if !fact.text().contains(':')
-                    && crate::load::value::clock::date(fact.text()).is_none() =>
+                if !fact.text().contains(':') && clock::date(fact.text()).is_none() =>
             {
-                let factor = unit::time_unit(unit).or((!known_unit).then_some(1.0));
-                start = start.or(factor.map(|factor| value.number * factor));
+                let factor = unit::time_unit(unit).or(unit.trim().is_empty().then_some(1.0));
+                self.start_s = self.start_s.or(factor.map(|factor| value.number * factor));
             }
-            Meaning::TriggerPosition => {
-                trigger = trigger.or(Some((value.number, value.unit.clone())));
+            Meaning::TriggerPosition if self.trigger.is_none() => {
+                self.trigger = Some((value.number, value.unit.clone()));
             }
             _ => {}
         }
     }
-    let by_interval = interval.map(|interval| {
-        let rate = 1.0 / interval;
-        let round = format!("{rate:.11e}").parse().unwrap_or(rate);
-        if (round / rate - 1.0f64).abs() < 2e-12 {
-            round
+
+    /// The time of the first frame where the trigger is at 0.
+    fn start_before_trigger(&self, rate_hz: f64) -> Option<f64> {
+        let (number, unit) = self.trigger.as_ref()?;
+        let unit = unit.as_deref().unwrap_or("");
+        if unit.trim() == "%" {
+            let points = self.points?;
+            Some(-(number / 100.0) * points as f64 / rate_hz)
+        } else if let Some(factor) = unit::time_unit(unit) {
+            Some(-number * factor)
         } else {
-            rate
+            (number.fract() == 0.0 && *number >= 0.0).then(|| -number / rate_hz)
         }
-    });
-    if let (Some(rate), Some(other)) = (rate, by_interval)
-        && (rate / other - 1.0).abs() > 1e-3
-    {
-        warnings.push(Warning::new(
+    }
+
+    /// That rate and interval contradict each other.
+    fn contradiction(&self) -> Option<Warning> {
+        let ((rate, _), (interval, _)) = (self.rate_hz?, self.interval_s?);
+        let other = rate_of(interval);
+        ((rate / other - 1.0).abs() > CONTRADICTION).then(|| Warning::new(
             WarningCode::RateMismatch,
             format!("the preamble gives the rate as {} Hz and the interval as {} s ({} Hz): check which is right and give it with --sample-rate",
-                short(rate), short(interval.unwrap_or(0.0)), short(other)),
-        ));
+                short(rate), short(interval), short(other)),
+        ))
     }
-    let rate_hz = rate.or(by_interval).or(loose);
-    if start.is_none()
-        && let (Some((number, unit)), Some(rate)) = (trigger, rate_hz)
-    {
-        let unit = unit.unwrap_or_default();
-        start = if unit.trim() == "%" {
-            points.map(|points| -(number / 100.0) * points as f64 / rate)
-        } else if let Some(factor) = unit::time_unit(&unit) {
-            Some(-number * factor)
-        } else if number.fract() == 0.0 && number >= 0.0 {
-            Some(-number / rate)
-        } else {
-            None
-        };
+}
+
+/// Counts of points from here on are no lengths of a record.
+const POINTS_MOST: f64 = 1e15;
+/// From this relative difference on, two statements of the rate contradict each other.
+pub(crate) const CONTRADICTION: f64 = 1e-3;
+/// Texts longer than this behind a rate are no unit.
+const UNIT_MOST: usize = 12;
+
+/// Hz of a statement of the rate, which may as well give the interval.
+fn stated_rate(number: f64, unit: &str) -> Option<f64> {
+    match (unit::rate_unit(unit), unit::time_unit(unit)) {
+        (Some(factor), _) => Some(number * factor),
+        (None, Some(factor)) => Some(1.0 / (number * factor)),
+        (None, None) => (unit.trim().is_empty() || unit.len() > UNIT_MOST).then_some(number),
     }
-    (
-        Stated {
-            rate_hz,
-            rate_line: rate_line.or(interval_line),
-            start_s: start.filter(|start: &f64| start.is_finite()),
-            points,
-        },
-        warnings,
-    )
+}
+
+/// Seconds of a statement of the interval, which may as well give the rate.
+fn stated_interval(number: f64, unit: &str, time_unit: f64) -> Option<f64> {
+    match (unit::time_unit(unit), unit::rate_unit(unit)) {
+        (Some(factor), _) => Some(number * factor),
+        (None, Some(factor)) => Some(1.0 / (number * factor)),
+        (None, None) => {
+            let per = unit.split(['/', ' ']).next().and_then(unit::time_unit);
+            per.or(unit.trim().is_empty().then_some(time_unit))
+                .map(|factor| number * factor)
+        }
+    }
+}
+
+/// The rate of an interval, Hz: the one of twelve digits, where that is as good as the quotient.
+fn rate_of(interval_s: f64) -> f64 {
+    let rate = 1.0 / interval_s;
+    let round = format!("{rate:.11e}").parse().unwrap_or(rate);
+    if (round / rate - 1.0f64).abs() < 2e-12 {
+        round
+    } else {
+        rate
+    }
 }

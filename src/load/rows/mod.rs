@@ -6,4 +6,5 @@ pub(crate) mod plain_row;
 pub(crate) mod plan;
 pub(crate) mod row;
 pub(crate) mod source;
+pub(crate) mod state;
 pub(crate) mod window;

@@ -41,6 +41,7 @@ fn read_run(
     frame: &mut Frame<'_>,
     rows: &mut [PlainRow],
 ) -> usize {
+    let cells = Cells { plan, text };
     let mut at = 0;
     let mut count = 0;
     'rows: for row in rows.iter_mut().take(frame.stride - frame.index) {
@@ -51,7 +52,7 @@ fn read_run(
             {
                 set(*column, number, frame, row);
                 at += length;
-            } else if let Some(end) = read_cell(plan, index, shape, text, at, frame, row) {
+            } else if let Some(end) = cells.read(index, at, shape, frame, row) {
                 at = end;
             } else {
                 break 'rows;
@@ -79,56 +80,64 @@ fn set(column: Use, number: Decimal, frame: &mut Frame<'_>, row: &mut PlainRow) 
     }
 }
 
-/// Reads a cell of a plain number at a place and gives that of the next; `None` where anything else is in
-/// it, or behind it.
-#[inline(never)]
-fn read_cell(
-    plan: &Plan,
-    index: usize,
-    shape: &mut Shape,
-    text: &[u8],
-    at: usize,
-    frame: &mut Frame<'_>,
-    row: &mut PlainRow,
-) -> Option<usize> {
-    let blanks_from = |at: usize| text.get(at..).map_or(0, |rest| leading(rest, b" "));
-    let first = at + blanks_from(at);
-    let column = plan.columns[index];
-    let mut at = first;
-    if column == Use::Skip {
-        at += skip_cell(plan, text.get(at..)?, index)?;
-    } else {
-        let number = read_decimal(text.get(at..)?, plan.dialect.decimal_mark)?;
-        if number.value.abs() >= OVERLOAD_FROM {
-            return None;
+/// The text of plain rows and how they are read.
+struct Cells<'a> {
+    plan: &'a Plan,
+    text: &'a [u8],
+}
+
+impl Cells<'_> {
+    /// Reads the cell of a column at a place, a plain number, and gives the place of the next; `None` where
+    /// anything else is in it, or behind it.
+    #[inline(never)]
+    fn read(
+        &self,
+        index: usize,
+        at: usize,
+        shape: &mut Shape,
+        frame: &mut Frame<'_>,
+        row: &mut PlainRow,
+    ) -> Option<usize> {
+        let Self { plan, text } = *self;
+        let blanks_from = |at: usize| text.get(at..).map_or(0, |rest| leading(rest, b" "));
+        let first = at + blanks_from(at);
+        let column = plan.columns[index];
+        let mut at = first;
+        if column == Use::Skip {
+            at += skip_cell(plan, text.get(at..)?, index)?;
+        } else {
+            let number = read_decimal(text.get(at..)?, plan.dialect.decimal_mark)?;
+            if number.value.abs() >= OVERLOAD_FROM {
+                return None;
+            }
+            at += number.length;
+            set(column, number, frame, row);
         }
-        at += number.length;
-        set(column, number, frame, row);
-    }
-    let next = if index + 1 < plan.columns.len() {
-        match plan.dialect.delimiter {
-            Delimiter::Byte(delimiter) => {
-                if text.get(at) != Some(&delimiter) {
-                    at += blanks_from(at);
+        let next = if index + 1 < plan.columns.len() {
+            match plan.dialect.delimiter {
+                Delimiter::Byte(delimiter) => {
+                    if text.get(at) != Some(&delimiter) {
+                        at += blanks_from(at);
+                    }
+                    (text.get(at) == Some(&delimiter)).then_some(at + 1)?
                 }
-                (text.get(at) == Some(&delimiter)).then_some(at + 1)?
+                Delimiter::Blanks => {
+                    let blanks = leading(text.get(at..)?, b" \t");
+                    (blanks > 0).then_some(at + blanks)?
+                }
             }
-            Delimiter::Blanks => {
-                let blanks = leading(text.get(at..)?, b" \t");
-                (blanks > 0).then_some(at + blanks)?
+        } else {
+            at += blanks_from(at);
+            if text.get(at) == Some(&b'\r') && plan.terminator == b'\n' {
+                at += 1;
             }
+            (text.get(at) == Some(&plan.terminator)).then_some(at + 1)?
+        };
+        if column != Use::Skip {
+            shape.miss(&text[first..next], plan.dialect.decimal_mark);
         }
-    } else {
-        at += blanks_from(at);
-        if text.get(at) == Some(&b'\r') && plan.terminator == b'\n' {
-            at += 1;
-        }
-        (text.get(at) == Some(&plan.terminator)).then_some(at + 1)?
-    };
-    if column != Use::Skip {
-        shape.miss(&text[first..next], plan.dialect.decimal_mark);
+        Some(next)
     }
-    Some(next)
 }
 
 /// How many bytes of those wanted `text` opens with.

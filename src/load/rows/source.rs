@@ -5,14 +5,13 @@ use crate::load::rows::findings;
 use crate::load::rows::pieces::{PIECE_BYTES, PIECES_MOST, Pieces};
 use crate::load::rows::plain_row::{PlainRow, read_plain_rows};
 use crate::load::rows::plan::Plan;
-use crate::load::rows::row::{Frame, Missing, Outcome, read_row};
+use crate::load::rows::row::{Frame, Outcome, read_row};
+use crate::load::rows::state::State;
 use crate::load::rows::window::Window;
 use crate::load::text::bytes::{Store, decode};
 use crate::load::text::records::SCAN_LIMIT;
-use crate::load::time::cells::TimeCells;
 use crate::load::time::rate;
-use crate::load::time::row_time::{RowTime, Stamp};
-use crate::load::time::tracker::Tracker;
+use crate::load::time::row_time::Stamp;
 use crate::load::value::cell;
 use crate::load::value::shape::Shape;
 use crate::{Error, ErrorKind, Warning};
@@ -50,82 +49,6 @@ const PIECES_FROM_BYTES: u64 = 1 << 22;
 
 /// Threads that it takes to read in pieces: of two, the other has the analysis to do.
 const PIECES_LEAST: usize = 3;
-
-/// What changes while reading and starts afresh on rewinding.
-#[derive(Debug, Clone, Default)]
-struct State {
-    frame: u64,
-    line: u64,
-    time: RowTime,
-    tracker: Option<Tracker>,
-    /// A line that is no row: a trailing remark, unless rows follow.
-    odd: Option<Error>,
-    /// Lines left out since then.
-    odd_lines: u64,
-    /// Rows of delimiters only, counted until a row follows.
-    blank_rows: u64,
-    /// Frames missing before the row held back.
-    gap: u64,
-    held: Option<Vec<f64>>,
-    missing: Vec<Missing>,
-    cut: Option<u64>,
-    done: bool,
-    failed: Option<Error>,
-}
-
-impl State {
-    fn new(plan: &Plan, channels: usize) -> Self {
-        Self {
-            line: plan.line,
-            tracker: plan.grid.map(Tracker::new),
-            missing: vec![Missing::default(); channels],
-            ..Self::default()
-        }
-    }
-
-    /// Nothing is held back and nothing is doubtful: plain rows may follow one another.
-    fn is_settled(&self) -> bool {
-        self.odd.is_none() && self.blank_rows == 0
-    }
-}
-
-/// Follows the times of plain rows, the first of them of a frame and a line. Gives how many rows keep to the
-/// grid, and the frames missing before the next or its error where one does not.
-fn follow(
-    tracker: &mut Tracker,
-    time: &mut RowTime,
-    (frame, line): (u64, u64),
-    rows: &[PlainRow],
-    factor: f64,
-) -> (usize, Result<u64, Error>) {
-    let mut taken = 0;
-    while taken < rows.len() {
-        if let Some((first, step_s)) = time.basis(factor) {
-            let stamps = rows[taken..]
-                .iter()
-                .map(|row| row.time)
-                .take_while(|number| number.is_aligned(first))
-                .map(|number| number.mantissa.wrapping_sub(first.mantissa) as f64 * step_s);
-            let even = tracker.accept_even(frame + taken as u64, stamps);
-            for row in &rows[taken..taken + even] {
-                time.widen(row.time);
-            }
-            taken += even;
-        }
-        let Some(row) = rows.get(taken) else { break };
-        let stamp = time.of_number(row.time, factor);
-        let (frame, line) = (frame + taken as u64, line + taken as u64);
-        match tracker.accept(frame, stamp, line) {
-            Ok(0) => taken += 1,
-            Ok(missing) => {
-                let next = tracker.accept(frame + missing, stamp, line);
-                return (taken, next.map(|_| missing));
-            }
-            Err(error) => return (taken, Err(error)),
-        }
-    }
-    (taken, Ok(0))
-}
 
 impl TableSource {
     pub fn new(
@@ -179,7 +102,7 @@ impl TableSource {
                 stride,
                 index: at,
             };
-            if self.give_held(&mut frame) {
+            if self.state.give_held(&mut frame) {
                 at += 1;
                 continue;
             }
@@ -191,7 +114,7 @@ impl TableSource {
                 let missing = self.plain_rows(&mut frame)?;
                 at = frame.index;
                 if missing > 0 {
-                    self.hold_back(out, stride, at, missing);
+                    self.state.hold_back(&frame, missing);
                     continue;
                 }
                 if at >= stride || self.window.lines().is_empty() {
@@ -206,9 +129,9 @@ impl TableSource {
                 self.finish()?;
                 break;
             }
-            let missing = self.missing_before(stamp)?;
+            let missing = self.state.missing_before(stamp)?;
             if missing > 0 {
-                self.hold_back(out, stride, at, missing);
+                self.state.hold_back(&frame, missing);
             } else {
                 self.state.frame += 1;
                 at += 1;
@@ -217,39 +140,10 @@ impl TableSource {
         Ok(at)
     }
 
-    /// Gives a missing frame, or the row that was held back for those.
-    fn give_held(&mut self, frame: &mut Frame<'_>) -> bool {
-        let state = &mut self.state;
-        if state.gap > 0 {
-            for channel in 0..self.header.channels.len() {
-                frame.set(channel, f64::NAN);
-            }
-            state.gap -= 1;
-        } else if let Some(values) = state.held.take() {
-            for (channel, value) in values.iter().enumerate() {
-                frame.set(channel, *value);
-            }
-        } else {
-            return false;
-        }
-        state.frame += 1;
-        true
-    }
-
-    /// Keeps a row until the frames missing before it have been given.
-    fn hold_back(&mut self, out: &[f64], stride: usize, at: usize, missing: u64) {
-        let channels = self.header.channels.len();
-        self.state.held = Some((0..channels).map(|c| out[c * stride + at]).collect());
-        self.state.gap = missing;
-    }
-
     /// Reads plain rows as long as they come; gives the frames that are missing before the row that
     /// was read last.
     fn plain_rows(&mut self, frame: &mut Frame<'_>) -> Result<u64, Error> {
-        let factor = match self.plan.time {
-            Some(TimeCells::Number { factor, .. }) => factor,
-            _ => 1.0,
-        };
+        let factor = self.plan.factor();
         loop {
             let lines = self.window.lines();
             let first = frame.index;
@@ -270,16 +164,7 @@ impl TableSource {
                 }
             };
             let count = rows.len();
-            let (taken, outcome) = match &mut self.state.tracker {
-                Some(tracker) if self.plan.time.is_some() => follow(
-                    tracker,
-                    &mut self.state.time,
-                    (self.state.frame, self.state.line),
-                    rows,
-                    factor,
-                ),
-                _ => (count, Ok(0)),
-            };
+            let (taken, outcome) = self.state.follow(rows, factor);
             let passed = !matches!(outcome, Ok(0));
             let read = taken + usize::from(passed);
             let last = read.checked_sub(1).and_then(|last| rows.get(last));
@@ -308,38 +193,7 @@ impl TableSource {
         let (bytes, cut) = (self.window.line().len(), self.window.is_cut());
         let outcome = self.read_line(frame);
         self.window.advance(bytes);
-        let state = &mut self.state;
-        state.line += 1;
-        match outcome {
-            // Figures without a time below closing words belong to those.
-            Outcome::Frame(None) if state.odd.is_some() && self.plan.time.is_some() => {
-                state.odd_lines += 1;
-                Ok(None)
-            }
-            Outcome::Frame(_) | Outcome::End if state.odd.is_some() => {
-                state.odd.take().map_or(Ok(None), Err)
-            }
-            Outcome::Frame(stamp) => Ok(Some(stamp)),
-            Outcome::End => {
-                state.done = true;
-                Ok(Some(None))
-            }
-            Outcome::Remark => Ok(None),
-            Outcome::Blank => {
-                state.blank_rows += 1;
-                Ok(None)
-            }
-            Outcome::Bad(_) | Outcome::Odd(_) if cut => {
-                state.cut = Some(state.line - 1);
-                Ok(None)
-            }
-            Outcome::Bad(error) => Err(error),
-            Outcome::Odd(error) => {
-                state.odd.get_or_insert(error);
-                state.odd_lines += 1;
-                Ok(None)
-            }
-        }
+        self.state.take(outcome, cut, self.plan.time.is_some())
     }
 
     fn read_line(&mut self, frame: &mut Frame<'_>) -> Outcome {
@@ -387,31 +241,6 @@ impl TableSource {
                 Outcome::Bad(parted_otherwise(&error, plan, state.line))
             }
             other => other,
-        }
-    }
-
-    /// Frames missing before a row, by its stamp or by the blank rows in front of it.
-    fn missing_before(&mut self, stamp: Option<Stamp>) -> Result<u64, Error> {
-        let state = &mut self.state;
-        let line = state.line - 1;
-        let blank = std::mem::take(&mut state.blank_rows);
-        match (&mut state.tracker, stamp) {
-            (Some(tracker), Some(stamp)) => {
-                let missing = tracker.accept(state.frame, stamp, line)?;
-                if missing > 0 {
-                    tracker.accept(state.frame + missing, stamp, line)?;
-                }
-                Ok(missing)
-            }
-            (Some(_), None) => Ok(0),
-            (None, _) => {
-                if blank > 0 {
-                    for missing in &mut state.missing {
-                        missing.note(blank, line - 1);
-                    }
-                }
-                Ok(blank)
-            }
         }
     }
 

@@ -49,12 +49,7 @@ fn dialect_of(texts: &[&str], declared: Option<u8>) -> Option<Dialect> {
         && candidate.dialect.delimiter == Delimiter::Byte(b',')
         && commas_are_decimal(texts);
     Some(if decimal {
-        Dialect {
-            delimiter: Delimiter::Byte(b';'),
-            decimal_mark: b',',
-            grouping: None,
-            hexadecimal: false,
-        }
+        Dialect::plain(Delimiter::Byte(b';'), b',')
     } else {
         candidate.dialect
     })

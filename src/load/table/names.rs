@@ -14,140 +14,181 @@ use crate::load::vocabulary::title::Title;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
 
-/// Titles of the columns, line of the names, line of the units.
-type Header = (Vec<Title>, Option<u64>, Option<u64>);
+/// What the rows in front of the data say of the columns.
+#[derive(Debug)]
+pub(crate) struct Header {
+    pub titles: Vec<Title>,
+    /// Line of the names.
+    pub line: Option<u64>,
+    /// Line of the units, where they have one of their own.
+    pub units_line: Option<u64>,
+    /// Statements among the names.
+    pub facts: Vec<Fact>,
+}
 
-/// Names and units from the rows in front of the data.
-pub(crate) fn read_header(
-    lines: &[Line<'_>],
-    first_row: usize,
-    dialect: Dialect,
-    kinds: &[Kind],
-    facts: &mut Vec<Fact>,
-) -> Result<Header, Error> {
-    let width = kinds.len();
-    let mut titles = vec![Title::default(); width];
-    let mut header: Option<(u64, Vec<String>)> = None;
-    let mut units: Option<(u64, Vec<String>)> = None;
-    // Some columns are named in a row further up.
-    let mut incomplete = false;
-    let mut looked = 0;
-    for line in lines[..first_row].iter().rev() {
-        let text = match dialect.delimiter {
-            // A leading delimiter stands for an empty cell.
-            Delimiter::Byte(b'\t') => line.text.trim_matches([' ', '\r', '\u{feff}']),
-            _ => line.text.trim(),
+/// Rows in front of the data that are looked at.
+const ROWS_MOST: usize = 4;
+
+/// A row of cells with its line.
+type Row = (u64, Vec<String>);
+
+/// The rows of names and of units, found from the data upwards.
+#[derive(Debug, Default)]
+struct HeaderRows {
+    names: Option<Row>,
+    units: Option<Row>,
+    /// Some columns are named in a row further up.
+    incomplete: bool,
+}
+
+impl Header {
+    /// Names and units from the rows in front of the data.
+    pub fn of(
+        lines: &[Line<'_>],
+        first_row: usize,
+        dialect: Dialect,
+        kinds: &[Kind],
+    ) -> Result<Self, Error> {
+        let width = kinds.len();
+        let HeaderRows { names, units, .. } = HeaderRows::of(&lines[..first_row], dialect, kinds)?;
+        let mut header = Self {
+            titles: vec![Title::default(); width],
+            line: names.as_ref().or(units.as_ref()).map(|(line, _)| *line),
+            units_line: None,
+            facts: Vec::new(),
         };
-        let section = text.starts_with('<') && text.ends_with('>')
-            || text.starts_with('[') && text.ends_with(']') && !unit::is_unit(text);
-        if text.is_empty() || section || text.chars().all(|c| !c.is_alphanumeric()) {
-            continue;
-        }
-        looked += 1;
-        if looked > 4 {
-            break;
-        }
-        let Some(row) = header_cells(text, dialect, width) else {
-            if units.is_some() {
-                break;
-            }
-            continue;
+        let Some((line, names)) = names.as_ref().or(units.as_ref()) else {
+            return Ok(header);
         };
-        // A row that starts with a number where numbers stand is data with a fault, not a header.
-        if width > 1
-            && kinds[0] == Kind::Number
-            && looked == 1
-            && matches!(dialect.classify(&row[0]), Cell::Number(_))
-            && let Some(column) = (1..width).find(|column| {
-                kinds[*column] == Kind::Number
-                    && row
-                        .get(*column)
-                        .is_some_and(|text| dialect.classify(text) == Cell::Text)
-            })
-        {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
-                    "found '{}' where a number should stand; mend the cell or leave it blank",
-                    shown(row[column].trim())
-                ),
-            )
-            .at_line(line.number)
-            .at_column(column as u64 + 1));
+        for (title, name) in header.titles.iter_mut().zip(names) {
+            *title = Title::of(name);
         }
-        let named: Vec<&String> = row.iter().filter(|cell| !cell.is_empty()).collect();
-        let all_units = is_units_row(&named, dialect);
-        let statement =
-            is_statement(&row, width) || states_something(text, line.number, dialect, width);
-        if statement {
-            if units.is_some() || looked > 1 {
-                break;
-            }
-            continue;
+        if header.line == units.as_ref().map(|(line, _)| *line) {
+            return Ok(header);
         }
-        if all_units && units.is_none() && header.is_none() {
-            units = Some((line.number, row));
-            continue;
-        }
-        if !named
-            .iter()
-            .any(|cell| cell.chars().any(char::is_alphabetic) || cell.as_str() == "#")
-        {
-            continue;
-        }
-        match &mut header {
-            Some((_, names)) if completes(&row, names, dialect) => {
-                for (name, above) in names.iter_mut().zip(&row) {
-                    *name = format!("{above} {name}").trim().to_string();
+        if let Some((line, units)) = &units {
+            header.units_line = Some(*line);
+            for (title, unit) in header.titles.iter_mut().zip(units) {
+                if unit::is_unit(unit) {
+                    title.unit = Some(unit.clone());
                 }
+            }
+        }
+        let below = &lines[first_row..];
+        values_under_names(names, units.as_ref(), below, dialect, &mut header.facts);
+        for name in names.iter().filter(|name| name.contains(['=', ':'])) {
+            fact::facts_of_cells(&[Cow::Borrowed(name.as_str())], *line, &mut header.facts);
+        }
+        Ok(header)
+    }
+}
+
+impl HeaderRows {
+    fn of(above: &[Line<'_>], dialect: Dialect, kinds: &[Kind]) -> Result<Self, Error> {
+        let width = kinds.len();
+        let mut rows = Self::default();
+        let mut looked = 0;
+        for line in above.iter().rev() {
+            let text = match dialect.delimiter {
+                // A leading delimiter stands for an empty cell.
+                Delimiter::Byte(b'\t') => line.text.trim_matches([' ', '\r', '\u{feff}']),
+                _ => line.text.trim(),
+            };
+            let section = text.starts_with('<') && text.ends_with('>')
+                || text.starts_with('[') && text.ends_with(']') && !unit::is_unit(text);
+            if section || text.chars().all(|c| !c.is_alphanumeric()) {
+                continue;
+            }
+            looked += 1;
+            if looked > ROWS_MOST {
                 break;
             }
-            Some(_) if all_units && units.is_none() => units = Some((line.number, row)),
-            Some(_) if units.is_none() || incomplete => break,
-            // Names, units, notes: of three rows the first holds the names.
-            Some((_, notes)) if names_a_base(notes) && !names_a_base(&row) => break,
-            _ => {
-                let done = units.is_some();
-                incomplete = done && row.iter().take(width).any(String::is_empty);
-                header = Some((line.number, row));
-                if done && !incomplete {
+            let Some(row) = header_cells(text, dialect, width) else {
+                if rows.units.is_some() {
                     break;
                 }
+                continue;
+            };
+            if looked == 1 {
+                refuse_faulty_row(&row, line.number, dialect, kinds)?;
+            }
+            if is_statement(&row, width) || states_something(text, line.number, dialect, width) {
+                if rows.units.is_some() || looked > 1 {
+                    break;
+                }
+                continue;
+            }
+            if rows.take((line.number, row), dialect, width) {
+                break;
+            }
+        }
+        Ok(rows)
+    }
+
+    /// Takes a row that stands above those taken so far; `true` where no other can belong to them.
+    fn take(&mut self, row: Row, dialect: Dialect, width: usize) -> bool {
+        let named: Vec<&String> = row.1.iter().filter(|cell| !cell.is_empty()).collect();
+        let are_units = is_units_row(&named, dialect);
+        let named = named
+            .iter()
+            .any(|cell| cell.chars().any(char::is_alphabetic) || cell.as_str() == "#");
+        match &mut self.names {
+            None if are_units && self.units.is_none() => {
+                self.units = Some(row);
+                false
+            }
+            _ if !named => false,
+            Some((_, names)) if completes(&row.1, names, dialect) => {
+                for (name, above) in names.iter_mut().zip(&row.1) {
+                    *name = format!("{above} {name}").trim().to_string();
+                }
+                true
+            }
+            Some(_) if are_units && self.units.is_none() => {
+                self.units = Some(row);
+                false
+            }
+            Some(_) if self.units.is_none() || self.incomplete => true,
+            // Names, units, notes: of three rows the first holds the names.
+            Some((_, notes)) if names_a_base(notes) && !names_a_base(&row.1) => true,
+            _ => {
+                let done = self.units.is_some();
+                self.incomplete = done && row.1.iter().take(width).any(String::is_empty);
+                self.names = Some(row);
+                done && !self.incomplete
             }
         }
     }
-    let mut header_line = header.as_ref().map(|(line, _)| *line);
-    let mut units_line = units.as_ref().map(|(line, _)| *line);
-    match (&header, &units) {
-        (Some((line, names)), units) => {
-            for (index, name) in names.iter().enumerate().take(width) {
-                titles[index] = Title::of(name);
-            }
-            if let Some((_, units)) = units {
-                for (index, text) in units.iter().enumerate().take(width) {
-                    if unit::is_unit(text) {
-                        titles[index].unit = Some(text.clone());
-                    }
-                }
-            }
-            values_under_names(names, units.as_ref(), lines, first_row, dialect, facts);
-            for name in names {
-                let cell = [Cow::Borrowed(name.as_str())];
-                if name.contains(['=', ':']) {
-                    fact::facts_of_cells(&cell, *line, facts);
-                }
-            }
-        }
-        (None, Some((line, names))) => {
-            for (index, name) in names.iter().enumerate().take(width) {
-                titles[index] = Title::of(name);
-            }
-            header_line = Some(*line);
-            units_line = None;
-        }
-        (None, None) => {}
-    }
-    Ok((titles, header_line, units_line))
+}
+
+/// Refuses a row that starts with a number where numbers stand: it is data with a fault, not a header.
+fn refuse_faulty_row(
+    row: &[String],
+    line: u64,
+    dialect: Dialect,
+    kinds: &[Kind],
+) -> Result<(), Error> {
+    let opens = kinds[0] == Kind::Number
+        && row
+            .first()
+            .is_some_and(|cell| matches!(dialect.classify(cell), Cell::Number(_)));
+    let faulty = |column: &usize| {
+        let cell = row.get(*column);
+        kinds[*column] == Kind::Number
+            && cell.is_some_and(|text| dialect.classify(text) == Cell::Text)
+    };
+    let Some(column) = (1..kinds.len()).filter(|_| opens).find(faulty) else {
+        return Ok(());
+    };
+    Err(Error::new(
+        ErrorKind::BadValue,
+        format!(
+            "found '{}' where a number should stand; mend the cell or leave it blank",
+            shown(row[column].trim())
+        ),
+    )
+    .at_line(line)
+    .at_column(column as u64 + 1))
 }
 
 /// Whether a row of words names the time base or the index that the names below leave blank.
@@ -171,7 +212,7 @@ fn names_a_base(names: &[String]) -> bool {
 }
 
 /// Whether a row holds units only; beside numbers (`Sequence,Volt,-0.5,0.001`) also words for an index.
-pub(crate) fn is_units_row(named: &[&String], dialect: Dialect) -> bool {
+fn is_units_row(named: &[&String], dialect: Dialect) -> bool {
     let number = |cell: &str| dialect.classify(cell).is_datum();
     let numbers = named.iter().any(|cell| number(cell));
     named.iter().any(|cell| unit::is_unit(cell))
@@ -188,63 +229,42 @@ pub(crate) fn is_units_row(named: &[&String], dialect: Dialect) -> bool {
 }
 
 /// A row like `X,CH1,Start,Increment` over `s,V,-0.5,0.001`: the numbers belong to the names above.
-pub(crate) fn values_under_names(
+fn values_under_names(
     names: &[String],
-    units: Option<&(u64, Vec<String>)>,
-    lines: &[Line<'_>],
-    first_row: usize,
+    units: Option<&Row>,
+    below: &[Line<'_>],
     dialect: Dialect,
     facts: &mut Vec<Fact>,
 ) {
-    let below: Vec<(u64, Vec<String>)> = match units {
-        Some(units) => vec![units.clone()],
-        None => lines[first_row..]
-            .iter()
-            .take(1)
-            .map(|line| {
-                let mut cells = Vec::new();
-                dialect.split(&line.text, &mut cells);
-                (
-                    line.number,
-                    cells
-                        .iter()
-                        .map(|cell| cell::bare(cell).to_string())
-                        .collect(),
-                )
-            })
-            .collect(),
+    let (line, values) = match units {
+        Some((line, units)) => (*line, units.clone()),
+        None => {
+            let Some(first) = below.first() else { return };
+            (first.number, bare_cells(dialect.cells(&first.text)))
+        }
     };
-    for (number, row) in below {
-        for (index, name) in names.iter().enumerate() {
-            let meant = Meaning::of(name);
-            if !matches!(
-                meant,
-                Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::SampleRate)
-            ) {
-                continue;
-            }
-            if let Some(value) = row
-                .get(index)
-                .filter(|value| number_and_unit(value, dialect.decimal_mark).is_some())
-            {
-                facts.push(Fact {
-                    key: name.clone(),
-                    values: vec![value.clone()],
-                    line: number,
-                });
-            }
+    for (name, value) in names.iter().zip(values) {
+        let declares = matches!(
+            Meaning::of(name),
+            Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::SampleRate)
+        );
+        if declares && number_and_unit(&value, dialect.decimal_mark).is_some() {
+            facts.push(Fact {
+                key: name.clone(),
+                values: vec![value],
+                line,
+            });
         }
     }
 }
 
+fn bare_cells<'a>(cells: impl IntoIterator<Item = Cow<'a, str>>) -> Vec<String> {
+    let cells = cells.into_iter();
+    cells.map(|cell| cell::bare(&cell).to_string()).collect()
+}
+
 /// The cells of a row in front of the data, where there can be one a column.
-pub(crate) fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option<Vec<String>> {
-    let bare_cells = |cells: &[Cow<'_, str>]| -> Vec<String> {
-        cells
-            .iter()
-            .map(|cell| cell::bare(cell).to_string())
-            .collect()
-    };
+fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option<Vec<String>> {
     let stripped = if text.starts_with(['#', '%', ';', '!'])
         && !(dialect.delimiter == Delimiter::Byte(b';') && text.starts_with(';'))
     {
@@ -265,12 +285,12 @@ pub(crate) fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option
     match dialect.delimiter {
         Delimiter::Byte(_) if width > 1 => (count > 1 && count >= width.div_ceil(2)
             || count == 1 && cells.len() >= width)
-            .then(|| bare_cells(&cells)),
-        Delimiter::Byte(_) if count == 1 => Some(bare_cells(&cells[..1])),
+            .then(|| bare_cells(cells)),
+        Delimiter::Byte(_) if count == 1 => Some(bare_cells(cells.drain(..1))),
         Delimiter::Byte(_) => Some(vec![cell::bare(stripped).to_string()]),
         Delimiter::Blanks => {
             if count == width {
-                return Some(bare_cells(&cells));
+                return Some(bare_cells(cells));
             }
             let wide: Vec<String> = split_wide(stripped);
             if wide.len() == width {
@@ -300,7 +320,7 @@ pub(crate) fn header_cells(text: &str, dialect: Dialect, width: usize) -> Option
 }
 
 /// Splits at tabs and at two blanks or more.
-pub(crate) fn split_wide(text: &str) -> Vec<String> {
+fn split_wide(text: &str) -> Vec<String> {
     text.replace('\t', "  ")
         .split("  ")
         .map(str::trim)
@@ -309,7 +329,8 @@ pub(crate) fn split_wide(text: &str) -> Vec<String> {
         .collect()
 }
 
-pub(crate) const DESCRIPTIVE: [&str; 40] = [
+/// Keys that describe the capture and name no column.
+const DESCRIPTIVE: [&str; 40] = [
     "model",
     "serial",
     "serial number",
@@ -353,7 +374,7 @@ pub(crate) const DESCRIPTIVE: [&str; 40] = [
 ];
 
 /// Whether a line of a table of one column, or of one parted by blanks, is a statement.
-pub(crate) fn states_something(text: &str, number: u64, dialect: Dialect, width: usize) -> bool {
+fn states_something(text: &str, number: u64, dialect: Dialect, width: usize) -> bool {
     if width > 1 && dialect.delimiter != Delimiter::Blanks {
         return false;
     }
@@ -368,7 +389,7 @@ pub(crate) fn states_something(text: &str, number: u64, dialect: Dialect, width:
 }
 
 /// Whether a row of cells is a key with its value rather than names of columns.
-pub(crate) fn is_statement(row: &[String], width: usize) -> bool {
+fn is_statement(row: &[String], width: usize) -> bool {
     let first = row.first().map_or("", String::as_str);
     let second = row.get(1).map_or("", String::as_str);
     if width == 1 {

@@ -17,34 +17,78 @@ pub(crate) fn assign_roles(
     facts: &[(Meaning, Fact)],
     options: &LoadOptions,
 ) {
-    let numeric = columns.iter().filter(|c| c.kind == Kind::Number).count();
     let has_names = columns
         .iter()
         .any(|c| !c.title.name.is_empty() || c.title.unit.is_some());
-    for column in columns.iter_mut() {
+    times_by_kind(columns);
+    roles_by_name(columns);
+    time_claims::weigh(columns);
+    times_by_numbers(columns, has_names);
+    twins_of_times(columns);
+    let means = |wanted: &[Meaning]| facts.iter().any(|(meaning, _)| wanted.contains(meaning));
+    let rate_told =
+        options.sample_rate_hz.is_some() || means(&[Meaning::SampleRate, Meaning::SampleInterval]);
+    if rate_told && !means(&[Meaning::TimeUnit]) {
+        counters_below_a_rate(columns);
+    }
+    if rows.len() > 2 {
+        repeated_settings(columns);
+    }
+    if rows.len() >= 2 {
+        logic_levels(columns);
+    }
+    for index in 1..columns.len() {
+        if columns[index - 1].cell_unit.is_some() {
+            columns[index].role = Role::Unit;
+        }
+    }
+    if rows.len() > 2 {
+        lone_declarations(columns);
+    }
+}
+
+fn times_by_kind(columns: &mut [Column]) {
+    for column in columns {
+        let name = &column.title.name;
         match column.kind {
             Kind::Clock | Kind::Date | Kind::Stamp => column.role = Role::Time,
             Kind::Text
-                if column.title.name.eq_ignore_ascii_case("unit")
-                    || column.title.name.eq_ignore_ascii_case("units") =>
+                if name.eq_ignore_ascii_case("unit") || name.eq_ignore_ascii_case("units") =>
             {
                 column.role = Role::Unit;
             }
             _ => {}
         }
     }
+}
+
+/// Whether the values of a column have a unit of their own, so that they are no times.
+fn has_value_unit(column: &Column) -> bool {
+    let unit = column.unit_text().and_then(unit::value_unit);
+    unit.is_some()
+}
+
+fn count_of(columns: &[Column], wanted: impl Fn(&Column) -> bool) -> usize {
+    columns.iter().filter(|column| wanted(column)).count()
+}
+
+fn is_numeric(column: &Column) -> bool {
+    column.kind == Kind::Number
+}
+
+fn is_numeric_signal(column: &Column) -> bool {
+    is_numeric(column) && column.role == Role::Signal
+}
+
+/// Time bases, indices and record numbers whose names say so.
+fn roles_by_name(columns: &mut [Column]) {
     let moments = columns
         .iter()
         .any(|c| matches!(c.kind, Kind::Clock | Kind::Stamp));
-    let value_unit = |column: &Column| {
-        column
-            .unit_text()
-            .is_some_and(|u| unit::value_unit(u).is_some())
-    };
-    let others = numeric > 1 || moments;
+    let others = count_of(columns, is_numeric) > 1 || moments;
     for index in 0..columns.len() {
         let column = &columns[index];
-        if column.kind != Kind::Number || value_unit(column) {
+        if !is_numeric(column) || has_value_unit(column) {
             continue;
         }
         let milliseconds = moments
@@ -59,106 +103,92 @@ pub(crate) fn assign_roles(
                 .cell_unit
                 .as_deref()
                 .is_some_and(|u| unit::time_unit(u).is_some());
-        let named_index = column.title.says_index();
         let role = if column.title.says_record() && column.is_stepped() {
-            Some(Role::Label)
+            Role::Label
         } else if milliseconds {
-            Some(Role::Time)
-        } else if named_index && (column.is_counter()) && others {
+            Role::Time
+        } else if column.title.says_index() && column.is_counter() && others {
             // Named `x` or `t` with a time unit it is a time base all the same.
             if named_time && column.title.unit.is_some() {
-                Some(Role::Time)
+                Role::Time
             } else {
-                Some(Role::Index)
+                Role::Index
             }
         } else if named_time {
-            Some(Role::Time)
+            Role::Time
         } else {
-            None
+            continue;
         };
-        if let Some(role) = role {
-            columns[index].role = role;
+        columns[index].role = role;
+    }
+}
+
+/// Where no name says so: a column that rises evenly beside others is a time base, one that counts by ones
+/// an index.
+fn times_by_numbers(columns: &mut [Column], has_names: bool) {
+    let has_time = columns.iter().any(|c| c.role == Role::Time);
+    if has_time || count_of(columns, is_numeric) < 2 {
+        return;
+    }
+    let first = columns.iter().position(is_numeric).unwrap_or(0);
+    let looked_at = if has_names { first + 1 } else { columns.len() };
+    let mut taken = false;
+    let mut left = count_of(columns, is_numeric_signal);
+    for column in &mut columns[..looked_at] {
+        if !is_numeric_signal(column)
+            || has_value_unit(column)
+            || column.title.says_frequency()
+            || !column.is_even()
+        {
+            continue;
+        }
+        if left < 2 {
+            break;
+        }
+        left -= usize::from(!taken || column.is_counter());
+        if column.is_counter() && is_by_ones(column) {
+            column.role = Role::Index;
+        } else if !taken {
+            column.role = Role::Time;
+            taken = true;
         }
     }
-    time_claims::weigh(columns);
-    let has_time = |columns: &[Column]| columns.iter().any(|c| c.role == Role::Time);
-    if !has_time(columns) && numeric > 1 {
-        // No name says so: a column that rises evenly beside others is a time base, one that
-        // counts by ones an index.
-        let mut order: Vec<usize> = (0..columns.len()).collect();
-        if has_names {
-            order.truncate(
-                1 + columns
-                    .iter()
-                    .position(|c| c.kind == Kind::Number)
-                    .unwrap_or(0),
-            );
-        }
-        let mut taken = false;
-        let mut left = columns
-            .iter()
-            .filter(|c| c.kind == Kind::Number && c.role == Role::Signal)
-            .count();
-        for index in order {
-            let column = &columns[index];
-            if column.kind != Kind::Number
-                || column.role != Role::Signal
-                || value_unit(column)
-                || column.title.says_frequency()
-                || !column.is_even()
-            {
-                continue;
-            }
-            if left < 2 {
-                break;
-            }
-            left -= usize::from(!taken || column.is_counter());
-            if column.is_counter() && is_by_ones(column) {
-                columns[index].role = Role::Index;
-            } else if !taken {
-                columns[index].role = Role::Time;
-                taken = true;
-            }
-        }
-    }
-    // A column equal to a time base is one as well.
-    let is_time = |c: &Column| c.role == Role::Time && c.kind == Kind::Number;
+}
+
+/// A column equal to a time base is one as well.
+fn twins_of_times(columns: &mut [Column]) {
     let times: Vec<usize> = (0..columns.len())
-        .filter(|index| is_time(&columns[*index]))
+        .filter(|index| columns[*index].role == Role::Time && is_numeric(&columns[*index]))
         .collect();
     let last_signal = columns.iter().rposition(|c| c.role == Role::Signal);
-    for index in 0..columns.len() {
-        let twin = columns[index].role == Role::Signal
-            && columns[index].kind == Kind::Number
-            && !value_unit(&columns[index])
-            && times
-                .iter()
-                .any(|time| columns[*time].equals(&columns[index]));
-        if twin && last_signal.is_some_and(|last| last > index) {
+    for index in 0..last_signal.unwrap_or(0) {
+        let column = &columns[index];
+        let twin = is_numeric_signal(column)
+            && !has_value_unit(column)
+            && times.iter().any(|time| columns[*time].equals(column));
+        if twin {
             columns[index].role = Role::Time;
         }
     }
-    // A `time` without unit that counts by ones is an index where something else tells the rate.
-    let rate_told = options.sample_rate_hz.is_some()
-        || facts
-            .iter()
-            .any(|(meaning, _)| matches!(meaning, Meaning::SampleRate | Meaning::SampleInterval));
-    for column in columns.iter_mut() {
+}
+
+/// A `time` without unit that counts by ones is an index where something else tells the rate.
+fn counters_below_a_rate(columns: &mut [Column]) {
+    for column in columns {
         if column.role == Role::Time
-            && column.kind == Kind::Number
+            && is_numeric(column)
             && column.title.unit.is_none()
-            && rate_told
             && column.is_counter()
             && is_by_ones(column)
-            && !facts
-                .iter()
-                .any(|(meaning, _)| *meaning == Meaning::TimeUnit)
         {
             column.role = Role::Index;
         }
     }
-    // A column that repeats a setting in every row (`Range`) is no signal.
-    for column in columns.iter_mut() {
+}
+
+/// A column that repeats a setting in every row (`Range`) is no signal.
+fn repeated_settings(columns: &mut [Column]) {
+    for column in columns {
         let setting = matches!(
             Meaning::of(&column.title.name),
             Some(Meaning::FullScale | Meaning::ProbeFactor | Meaning::SampleRate)
@@ -167,31 +197,29 @@ pub(crate) fn assign_roles(
             .present()
             .zip(column.present().skip(1))
             .all(|(a, b)| a.value == b.value);
-        if column.role == Role::Signal && setting && constant && rows.len() > 2 {
+        if column.role == Role::Signal && setting && constant {
             column.role = Role::Label;
         }
     }
-    let analog = columns
-        .iter()
-        .filter(|c| c.kind == Kind::Number && c.role == Role::Signal && !c.is_logic())
-        .count();
-    if analog > 0 && rows.len() >= 2 {
-        for column in columns.iter_mut() {
-            if column.kind == Kind::Number && column.role == Role::Signal && column.is_logic() {
-                column.role = Role::Logic;
-            }
+}
+
+/// Columns of zeros and ones beside others are logic channels.
+fn logic_levels(columns: &mut [Column]) {
+    if count_of(columns, |c| is_numeric_signal(c) && !c.is_logic()) == 0 {
+        return;
+    }
+    for column in columns {
+        if is_numeric_signal(column) && column.is_logic() {
+            column.role = Role::Logic;
         }
     }
-    for index in 1..columns.len() {
-        if columns[index - 1].cell_unit.is_some() {
-            columns[index].role = Role::Unit;
-        }
-    }
-    // A column without any number under a name that declares the time base (`Start`, `Increment`).
-    for column in columns.iter_mut() {
+}
+
+/// A column without any number under a name that declares the time base (`Start`, `Increment`).
+fn lone_declarations(columns: &mut [Column]) {
+    for column in columns {
         if column.role == Role::Signal
             && column.present().count() <= 1
-            && rows.len() > 2
             && matches!(
                 Meaning::of(&column.title.name),
                 Some(Meaning::StartTime | Meaning::SampleInterval)
@@ -202,7 +230,7 @@ pub(crate) fn assign_roles(
     }
 }
 
-pub(crate) fn is_by_ones(column: &Column) -> bool {
+fn is_by_ones(column: &Column) -> bool {
     let mut numbers = column.present();
     match (numbers.next(), numbers.next()) {
         (Some(a), Some(b)) => b.value - a.value == 1.0,

@@ -8,7 +8,7 @@ use crate::load::table::columns::{Role, columns_of};
 use crate::load::table::kinds::Kind;
 use crate::load::table::labels::{Labels, labels};
 use crate::load::table::layout::{Evidence, Layout};
-use crate::load::table::names::read_header;
+use crate::load::table::names::Header;
 use crate::load::table::probe::Probe;
 use crate::load::table::refusal::{has_thousands, thousands};
 use crate::load::table::roles::assign_roles;
@@ -33,9 +33,13 @@ pub(crate) fn understand(
     let lines = &head.lines[skip..];
     let body = Body::of(lines, declared, head.whole)?;
     let (above, kinds) = (&lines[..body.first_row], &body.kinds);
-    let mut facts = Vec::new();
-    let (titles, header_line, units_line) =
-        read_header(lines, body.first_row, body.dialect, kinds, &mut facts)?;
+    let header = Header::of(lines, body.first_row, body.dialect, kinds)?;
+    let Header {
+        titles,
+        line: header_line,
+        units_line,
+        mut facts,
+    } = header;
     let record = (0..kinds.len()).find(|i| kinds[*i] == Kind::Number && titles[*i].says_record());
     let mut probe = Probe::of(lines, &body, record, head.whole);
     let of_header = |line: &Line<'_>| [header_line, units_line].contains(&Some(line.number));

@@ -49,12 +49,7 @@ pub(crate) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
                 {
                     continue;
                 }
-                let dialect = Dialect {
-                    delimiter,
-                    decimal_mark,
-                    grouping: None,
-                    hexadecimal: false,
-                };
+                let dialect = Dialect::plain(delimiter, decimal_mark);
                 let least = best.map_or(0, |best| best.rows);
                 if let Some(candidate) = score(dialect, &sample, strict, least)
                     && best.is_none_or(|best| {

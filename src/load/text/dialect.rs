@@ -41,6 +41,16 @@ pub(crate) struct Dialect {
 }
 
 impl Dialect {
+    /// Without marks between thousands and hexadecimal counts.
+    pub fn plain(delimiter: Delimiter, decimal_mark: u8) -> Self {
+        Self {
+            delimiter,
+            decimal_mark,
+            grouping: None,
+            hexadecimal: false,
+        }
+    }
+
     /// Reads a cell.
     pub fn classify(&self, text: &str) -> Cell {
         let plain = self.grouping.and_then(|mark| self.ungrouped(text, mark));
@@ -225,12 +235,7 @@ mod tests {
 
     #[test]
     fn quotes_are_taken_off() {
-        let dialect = Dialect {
-            delimiter: Delimiter::Byte(b','),
-            decimal_mark: b'.',
-            grouping: None,
-            hexadecimal: false,
-        };
+        let dialect = Dialect::plain(Delimiter::Byte(b','), b'.');
         let mut cells = Vec::new();
         dialect.split("\"a, b\", \"c\",\"say \"\"d\"\"\"", &mut cells);
         assert_eq!(cells, ["a, b", "c", "say \"d\""]);

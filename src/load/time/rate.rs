@@ -1,12 +1,10 @@
 //! The sample rate from what the user, the time column and the preamble say.
 
 use crate::capture::{RateOrigin, TimeBase};
+use crate::load::preamble::stated::CONTRADICTION;
 use crate::load::shown::short;
 use crate::load::time::grid::{Grid, ROUNDED_TOLD, rate_of};
 use crate::{Error, ErrorKind, Warning, WarningCode};
-
-/// From this relative difference on, two statements of the rate contradict each other.
-const CONTRADICTION: f64 = 1e-3;
 
 /// What is said of the rate, by whom.
 #[derive(Debug, Clone, Copy, Default)]

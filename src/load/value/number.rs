@@ -127,23 +127,34 @@ pub(crate) const STEPS: [u64; 9] = [
     100_000_000,
 ];
 
-/// The digits at the low end of eight bytes: their number and value.
-///
-/// A byte is a digit where, less its high bits `0x30`, it stays below ten; the digits are then added
-/// up pairwise, in parallel within the word.
+/// `0` in every byte.
+pub(crate) const ZEROS: u64 = 0x3030_3030_3030_3030;
+
+/// Not 0 where a byte is no digit.
 #[inline(always)]
-fn leading_digits(bytes: [u8; 8]) -> (u64, usize) {
-    let word = u64::from_le_bytes(bytes) ^ 0x3030_3030_3030_3030;
-    let others = (word.wrapping_add(0x7676_7676_7676_7676) | word) & 0x8080_8080_8080_8080;
-    let count = (others.trailing_zeros() / 8) as usize;
-    if count == 0 {
-        return (0, 0);
-    }
-    let word = word << (64 - 8 * count);
+pub(crate) fn others(word: u64) -> u64 {
+    (word.wrapping_add(0x7676_7676_7676_7676) | word) & 0x8080_8080_8080_8080
+}
+
+/// The value of eight digits, added up pairwise within the word.
+#[inline(always)]
+pub(crate) fn digits_value(word: u64) -> u64 {
     let pairs = word.wrapping_mul(10).wrapping_add(word >> 8);
     let low = (pairs & 0x0000_00ff_0000_00ff).wrapping_mul(0x000f_4240_0000_0064);
     let high = ((pairs >> 16) & 0x0000_00ff_0000_00ff).wrapping_mul(0x0000_2710_0000_0001);
-    (low.wrapping_add(high) >> 32, count)
+    low.wrapping_add(high) >> 32
+}
+
+/// The digits at the low end of eight bytes: their number and value.
+///
+#[inline(always)]
+fn leading_digits(bytes: [u8; 8]) -> (u64, usize) {
+    let word = u64::from_le_bytes(bytes) ^ ZEROS;
+    let count = (others(word).trailing_zeros() / 8) as usize;
+    if count == 0 {
+        return (0, 0);
+    }
+    (digits_value(word << (64 - 8 * count)), count)
 }
 
 /// Reads a decimal number from the front of `text`: sign, digits with at most one decimal mark,
@@ -196,35 +207,10 @@ pub(crate) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
         return None;
     }
     let mut plain_exponent = true;
-    if let Some(b'e' | b'E' | b'd' | b'D') = text.get(at) {
-        let mut after = at + 1;
-        let mut minus = false;
-        match text.get(after) {
-            Some(b'-') => {
-                minus = true;
-                after += 1;
-            }
-            Some(b'+') => after += 1,
-            _ => {}
-        }
-        let first = after;
-        let mut power: i32 = 0;
-        while let Some(&byte) = text.get(after) {
-            let digit = byte.wrapping_sub(b'0');
-            if digit > 9 {
-                break;
-            }
-            power = power
-                .saturating_mul(10)
-                .saturating_add(i32::from(digit))
-                .min(99_999);
-            after += 1;
-        }
-        if after > first {
-            plain_exponent = text[at].eq_ignore_ascii_case(&b'e');
-            at = after;
-            exponent = exponent.saturating_add(if minus { -power } else { power });
-        }
+    if let Some((power, end)) = read_power(text, at) {
+        plain_exponent = text[at].eq_ignore_ascii_case(&b'e');
+        at = end;
+        exponent = exponent.saturating_add(power);
     }
     if digits > 18 {
         let zeros = text[start..at]
@@ -243,6 +229,30 @@ pub(crate) fn read_decimal(text: &[u8], decimal_mark: u8) -> Option<Decimal> {
     let mut slow = read_slowly(&text[..at], decimal_mark, plain_exponent, exponent)?;
     slow.mantissa = signed(mantissa.min(i64::MAX as u64), negative);
     Some(slow)
+}
+
+/// A power of ten written behind the digits, and the place behind it.
+#[inline(always)]
+fn read_power(text: &[u8], at: usize) -> Option<(i32, usize)> {
+    let Some(b'e' | b'E' | b'd' | b'D') = text.get(at) else {
+        return None;
+    };
+    let sign = text.get(at + 1);
+    let first = at + 1 + usize::from(matches!(sign, Some(b'-' | b'+')));
+    let mut end = first;
+    let mut power: i32 = 0;
+    while let Some(&byte) = text.get(end) {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 {
+            break;
+        }
+        power = power
+            .saturating_mul(10)
+            .saturating_add(i32::from(digit))
+            .min(99_999);
+        end += 1;
+    }
+    (end > first).then_some((if sign == Some(&b'-') { -power } else { power }, end))
 }
 
 /// The number of at most 53 bits over a power of ten, with its sign; `None` where that power is not exact.

@@ -4,14 +4,12 @@
 //! the last one had them. Where that holds, nothing needs to be searched, and the processor need not know
 //! one number to begin with the next.
 
-use crate::load::value::number::{Decimal, STEPS, exact_quotient};
+use crate::load::value::number::{Decimal, STEPS, ZEROS, digits_value, exact_quotient, others};
 
 /// Digits that one word holds.
 const WORD: usize = 8;
 /// Digits of numbers that a double holds exactly.
 const DIGITS_MOST: usize = 15;
-/// `0` in every byte.
-const ZEROS: u64 = 0x3030_3030_3030_3030;
 /// `e+00`.
 const NO_POWER: u32 = 0x3030_2b65;
 /// Bytes of text that hold any number with a shape, and a word behind its last part.
@@ -65,21 +63,6 @@ fn byte(text: &[u8; REACH], at: u8) -> u8 {
     text[usize::from(at & 31)]
 }
 
-/// Not 0 where a byte is no digit.
-#[inline(always)]
-fn others(word: u64) -> u64 {
-    (word.wrapping_add(0x7676_7676_7676_7676) | word) & 0x8080_8080_8080_8080
-}
-
-/// The value of eight digits, added up pairwise within the word.
-#[inline(always)]
-fn value(word: u64) -> u64 {
-    let pairs = word.wrapping_mul(10).wrapping_add(word >> 8);
-    let low = (pairs & 0x0000_00ff_0000_00ff).wrapping_mul(0x000f_4240_0000_0064);
-    let high = ((pairs >> 16) & 0x0000_00ff_0000_00ff).wrapping_mul(0x0000_2710_0000_0001);
-    low.wrapping_add(high) >> 32
-}
-
 /// The shift that leaves the first `digits` of a word.
 fn shift(digits: usize) -> u8 {
     8 * (WORD - digits) as u8
@@ -103,13 +86,13 @@ impl Shape {
         let fraction = word(text, self.upper_at);
         let upper = whole | (fraction << self.upper_half_shift) << self.upper_half_shift;
         let mut faults = others(upper);
-        let mut mantissa = value(upper);
+        let mut mantissa = digits_value(upper);
         if self.lower_step > 1 {
             let lower = word(text, self.lower_at) << self.lower_shift;
             faults |= others(lower);
             mantissa = mantissa
                 .wrapping_mul(self.lower_step)
-                .wrapping_add(value(lower));
+                .wrapping_add(digits_value(lower));
         }
         let mut decimals = self.decimals;
         if self.exponent_at > 0 {

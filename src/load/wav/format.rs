@@ -187,6 +187,46 @@ fn hound_spec(body: &[u8]) -> Option<hound::WavSpec> {
         .map(|reader| reader.spec())
 }
 
+/// How samples of so many bytes, so many bits of them used, are coded under a format tag.
+fn coding_of(
+    tag: u16,
+    bytes: usize,
+    bits: u32,
+    spec: Option<hound::WavSpec>,
+) -> Result<Coding, Error> {
+    Ok(match (tag, bytes, spec) {
+        (3, 8, _) => Coding::Float64,
+        (3, 4, _) => Coding::Float32,
+        (1, 1, _) => Coding::Unsigned8,
+        (1, 2..=4, Some(spec)) if spec.sample_format == hound::SampleFormat::Int => {
+            Coding::Signed(bytes as u8)
+        }
+        (1, 2..=4, None) if bits <= 8 * bytes as u32 && bits > 8 * (bytes as u32 - 1) => {
+            Coding::Signed(bytes as u8)
+        }
+        (2 | 0x11, ..) => {
+            return Err(unsupported(
+                "this is ADPCM-coded WAV; convert it to linear PCM",
+            ));
+        }
+        (6 | 7, ..) => {
+            return Err(unsupported(
+                "this is A-law or mu-law WAV; convert it to linear PCM",
+            ));
+        }
+        (0x50 | 0x55, ..) => {
+            return Err(unsupported(
+                "this is MPEG-coded WAV; lossy coding alters noise: record linear PCM",
+            ));
+        }
+        _ => {
+            return Err(unsupported(format!(
+                "WAV format {tag} with {bits} bits in {bytes} bytes is not read; convert it to 16-, 24- or 32-bit linear PCM or to float"
+            )));
+        }
+    })
+}
+
 fn interpret(
     store: &Store,
     body: &[u8],
@@ -219,38 +259,7 @@ fn interpret(
         )));
     }
     let bytes = block / channels;
-    let spec = hound_spec(body);
-    let coding = match (tag, bytes, spec) {
-        (3, 8, _) => Coding::Float64,
-        (3, 4, _) => Coding::Float32,
-        (1, 1, _) => Coding::Unsigned8,
-        (1, 2..=4, Some(spec)) if spec.sample_format == hound::SampleFormat::Int => {
-            Coding::Signed(bytes as u8)
-        }
-        (1, 2..=4, None) if bits <= 8 * bytes as u32 && bits > 8 * (bytes as u32 - 1) => {
-            Coding::Signed(bytes as u8)
-        }
-        (2 | 0x11, ..) => {
-            return Err(unsupported(
-                "this is ADPCM-coded WAV; convert it to linear PCM",
-            ));
-        }
-        (6 | 7, ..) => {
-            return Err(unsupported(
-                "this is A-law or mu-law WAV; convert it to linear PCM",
-            ));
-        }
-        (0x50 | 0x55, ..) => {
-            return Err(unsupported(
-                "this is MPEG-coded WAV; lossy coding alters noise: record linear PCM",
-            ));
-        }
-        _ => {
-            return Err(unsupported(format!(
-                "WAV format {tag} with {bits} bits in {bytes} bytes is not read; convert it to 16-, 24- or 32-bit linear PCM or to float"
-            )));
-        }
-    };
+    let coding = coding_of(tag, bytes, bits, hound_spec(body))?;
     if valid_bits == 0 || valid_bits > 64 {
         return Err(unsupported(format!(
             "the WAV header claims {valid_bits} bits a sample; record the file again"
