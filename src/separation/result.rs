@@ -111,6 +111,9 @@ pub struct Separation {
     pub file: String,
     /// The channel.
     pub channel: String,
+    /// Unit of its values and of every amplitude here; `V` wherever the file's own is one of voltage.
+    #[serde(skip)]
+    pub unit: String,
     /// Where the result was written; for the caller to fill in.
     pub output: String,
     /// The method that was used.

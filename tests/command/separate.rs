@@ -291,3 +291,29 @@ fn the_text_reads_at_80_columns() {
         assert!(line.chars().count() <= 80, "{line}");
     }
 }
+
+/// A sensor's record in bar is told in bar.
+#[test]
+fn amplitudes_have_the_unit_of_the_channel() {
+    let folder = tempfile::tempdir().unwrap();
+    let record = folder.path().join("pressure.csv");
+    let mut text = String::from("time [s],pressure [bar]\n");
+    for n in 0..2000 {
+        let t = f64::from(n) / 2000.0;
+        let hum = 0.5 * (std::f64::consts::TAU * 50.0 * t).cos();
+        let rest = 1e-3 * (1e5 * t * t).sin();
+        text.push_str(&format!("{t:.6},{:.9}\n", 2.0 + hum + rest));
+    }
+    fs::write(&record, text).unwrap();
+    let target = folder.path().join("clean.csv");
+    let paths = [&record, &target].map(|path| path.to_str().unwrap());
+    let result = run(&["separate", paths[0], "-o", paths[1]]);
+    let told = String::from_utf8(result.stdout).unwrap();
+    let line = |label: &str| {
+        let found = told.lines().find(|line| line.starts_with(label));
+        found.unwrap_or_else(|| panic!("{told}")).to_owned()
+    };
+    assert!(line("removed mains, RMS").contains(" bar"), "{told}");
+    assert!(line("hum left, RMS").contains(" bar"), "{told}");
+    assert!(line("mains frequency").contains(" Hz"), "{told}");
+}

@@ -26,20 +26,21 @@ fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
         ),
     )?;
     let removed = &separation.removed;
+    let unit = separation.unit.as_str();
     for (label, figure, unit) in [
-        ("removed DC offset", Figure::Plain(removed.dc_offset), "V"),
-        ("removed mains, RMS", Figure::Plain(removed.mains_rms), "V"),
+        ("removed DC offset", Figure::Plain(removed.dc_offset), unit),
+        ("removed mains, RMS", Figure::Plain(removed.mains_rms), unit),
         (
             "removed coherent, RMS",
             Figure::Plain(removed.coherent_rms),
-            "V",
+            unit,
         ),
         (
             "mains frequency",
             separation.mains_frequency_hz.into(),
             "Hz",
         ),
-        ("hum left, RMS", separation.residual_hum_rms.into(), "V"),
+        ("hum left, RMS", separation.residual_hum_rms.into(), unit),
     ] {
         let reading = Reading::new(figure, unit);
         let line = format!(

@@ -123,6 +123,7 @@ impl ChannelFindings {
         Separation {
             file: place.header.name.clone(),
             channel: place.header.channels[place.target].name.clone(),
+            unit: place.header.channels[place.target].unit.clone(),
             output: String::new(),
             method: place.method,
             removed: Removed {
