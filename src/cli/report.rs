@@ -3,7 +3,7 @@
 use super::arguments::request::{PageFormat, ReportRequest};
 use super::console::Console;
 use super::failure::{Failure, Outcome};
-use super::output::files::{Guard, Outputs, unwritable};
+use super::output::files::{Guard, Outputs, folder, unwritable};
 use humsieve::report::page::{Page, write_json};
 use humsieve::session::{RunOptions, Session, SessionResult, run as run_session};
 use std::fs;
@@ -117,13 +117,6 @@ fn told(result: &SessionResult, console: &Console) -> Outcome {
         console.say("not every acceptance limit is met; the report says which");
     }
     outcome
-}
-
-fn folder(session: &Path) -> &Path {
-    match session.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    }
 }
 
 fn stem(output: &Path) -> String {

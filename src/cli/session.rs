@@ -3,7 +3,7 @@
 use super::arguments::request::SessionRequest;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
-use super::output::files::{Guard, Outputs, unwritable};
+use super::output::files::{Guard, Outputs, folder, unwritable};
 use humsieve::fault::contained;
 use humsieve::load::{self, LoadOptions};
 use humsieve::session::{DraftCapture, draft};
@@ -83,10 +83,7 @@ fn prove(output: &Path, captures: &[PathBuf], force: bool) -> Result<Outputs, Fa
 /// The folder that the session file will stand in; on standard output, that of the captures.
 fn home(request: &SessionRequest) -> PathBuf {
     match &request.output {
-        Some(output) => match output.parent() {
-            Some(folder) if !folder.as_os_str().is_empty() => folder.to_path_buf(),
-            _ => PathBuf::from("."),
-        },
+        Some(output) => folder(output).to_path_buf(),
         None => request.folder.clone(),
     }
 }

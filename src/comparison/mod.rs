@@ -15,7 +15,6 @@ mod options;
 mod result;
 mod selection;
 mod sentences;
-mod simulated;
 mod table;
 
 pub use crate::limit::{Acceptance, Bounded, Judgement, Limit};
@@ -28,5 +27,3 @@ pub use result::{
     ExpandedUncertainties, ExpandedUncertainty, LeftOut, Repeats, SignalErrors, SignalOutlook,
     Verdict, collisions, tenths,
 };
-#[doc(hidden)]
-pub use simulated::Simulated;

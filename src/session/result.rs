@@ -113,7 +113,7 @@ impl RemedyResult {
 
     /// What can be claimed for a figure, dB: the lower end of its improvement.
     #[must_use]
-    pub fn claim_db(&self, quantity: Quantity) -> Option<f64> {
+    pub fn claim_db(&self, quantity: impl TryInto<Quantity>) -> Option<f64> {
         Some(self.quantity(quantity)?.improvement_db?.low)
     }
 }

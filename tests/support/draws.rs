@@ -1,14 +1,16 @@
 //! Seeded random draws for the statistical tests.
 #![allow(dead_code)]
 
+#[path = "simulated.rs"]
+mod simulated;
+
 use humsieve::Measurement;
 use humsieve::analysis::LinePower;
-use humsieve::capture::Acquisition;
-use humsieve::comparison::Simulated;
 use humsieve::stats::{Estimate, normal_quantile};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use simulated::Simulated;
 
 #[derive(Clone)]
 pub struct Draws(ChaCha8Rng);
@@ -102,15 +104,12 @@ impl Truth {
         let mut extreme = || normal_quantile(draws.uniform().powf(1.0 / NOISE_DOF)) * self.noise;
         let peak_to_peak = 2.0 * 2.0_f64.sqrt() * hum.sqrt() + extreme() + extreme();
         Simulated {
-            file: "drawn".into(),
-            confidence: 0.95,
             dc_offset: Estimate::student(offset, offset_u, LOCAL_DOF, 0.95),
             harmonics,
             noise_rms: noise,
             noise_dof: NOISE_DOF,
             ac_rms: (hum + noise * noise).sqrt(),
             peak_to_peak,
-            acquisition: Acquisition::default(),
         }
         .measurement()
     }

@@ -168,7 +168,8 @@ pub fn unwritable(target: &Path, reason: &impl ToString) -> Failure {
     )
 }
 
-fn folder(target: &Path) -> &Path {
+/// The folder of a file.
+pub fn folder(target: &Path) -> &Path {
     match target.parent() {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
