@@ -71,21 +71,14 @@ pub enum Quantity {
     Line,
 }
 
+#[rustfmt::skip]
 const SINGLE: [(Quantity, &str, &str); 17] = [
     (Quantity::DcOffset, "dc_offset", "DC offset"),
-    (
-        Quantity::MainsFrequency,
-        "mains_frequency_hz",
-        "mains frequency",
-    ),
+    (Quantity::MainsFrequency, "mains_frequency_hz", "mains frequency"),
     (Quantity::HumRms, "hum_rms", "hum, RMS"),
     (Quantity::Thd, "thd_percent", "distortion, THD"),
     (Quantity::NoiseRms, "noise_rms", "noise in band, RMS"),
-    (
-        Quantity::NoiseDensity,
-        "noise_density_v_per_rthz",
-        "noise density",
-    ),
+    (Quantity::NoiseDensity, "noise_density_v_per_rthz", "noise density"),
     (Quantity::NoiseCorner, "noise_corner_hz", "1/f corner"),
     (Quantity::Rms, "rms", "whole record, RMS"),
     (Quantity::AcRms, "ac_rms", "AC, RMS"),
@@ -94,16 +87,8 @@ const SINGLE: [(Quantity, &str, &str); 17] = [
     (Quantity::Max, "max", "largest sample"),
     (Quantity::CrestFactor, "crest_factor", "crest factor"),
     (Quantity::Lsb, "lsb", "converter step"),
-    (
-        Quantity::ClippedSamples,
-        "clipped_samples",
-        "samples at the limit",
-    ),
-    (
-        Quantity::MissingSamples,
-        "missing_samples",
-        "samples missing",
-    ),
+    (Quantity::ClippedSamples, "clipped_samples", "samples at the limit"),
+    (Quantity::MissingSamples, "missing_samples", "samples missing"),
     (Quantity::Line, "line", "line"),
 ];
 
@@ -114,33 +99,14 @@ type Numbered = (
     (&'static str, &'static str),
 );
 
+#[rustfmt::skip]
 const NUMBERED: [Numbered; 7] = [
-    (
-        Quantity::Harmonic,
-        ("harmonic_", "_rms"),
-        ("order ", ", RMS"),
-    ),
-    (
-        Quantity::ThirdOctave,
-        ("third_octave_", "_rms"),
-        ("third octave ", ", RMS"),
-    ),
+    (Quantity::Harmonic, ("harmonic_", "_rms"), ("order ", ", RMS")),
+    (Quantity::ThirdOctave, ("third_octave_", "_rms"), ("third octave ", ", RMS")),
     (Quantity::Group, ("group_", "_rms"), ("group ", ", RMS")),
-    (
-        Quantity::Subgroup,
-        ("subgroup_", "_rms"),
-        ("subgroup ", ", RMS"),
-    ),
-    (
-        Quantity::InterharmonicGroup,
-        ("interharmonic_group_", "_rms"),
-        ("interharmonic group ", ", RMS"),
-    ),
-    (
-        Quantity::ToneFrequency,
-        ("tone_", "_frequency_hz"),
-        ("tone ", ", frequency"),
-    ),
+    (Quantity::Subgroup, ("subgroup_", "_rms"), ("subgroup ", ", RMS")),
+    (Quantity::InterharmonicGroup, ("interharmonic_group_", "_rms"), ("interharmonic group ", ", RMS")),
+    (Quantity::ToneFrequency, ("tone_", "_frequency_hz"), ("tone ", ", frequency")),
     (Quantity::ToneRms, ("tone_", "_rms"), ("tone ", ", RMS")),
 ];
 
