@@ -14,4 +14,4 @@ pub(crate) use excess::excess;
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
 pub(crate) use presence::look;
 pub(crate) use present::{Foreign as ForeignLine, Presence, Present};
-pub(crate) use span::{Span, hum_span};
+pub(crate) use span::{Span, part_with_hum};

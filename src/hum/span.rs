@@ -1,5 +1,7 @@
 //! Hum that is there for a part of a record only: a load that was switched on, off, or both.
 
+use super::presence::look;
+use super::present::{Presence, Present};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 use std::ops::Range;
@@ -33,9 +35,34 @@ pub(crate) struct Span {
     pub(crate) length_variance: f64,
 }
 
+/// Most cycles of a record in which a part is looked for: longer ones are followed piece by piece.
+const MOST_CYCLES: f64 = 650.0;
+
+/// The one part of a record that holds a series near one of `nominals_hz`, and what its lines say; `None` where the series is
+/// there throughout, nowhere, or comes and goes.
+pub(crate) fn part_with_hum(
+    samples: &[f64],
+    rate_hz: f64,
+    nominals_hz: &[f64],
+) -> Option<(Span, Present)> {
+    let slowest_hz = nominals_hz.iter().copied().fold(f64::INFINITY, f64::min);
+    if samples.len() as f64 / rate_hz * slowest_hz > MOST_CYCLES {
+        return None;
+    }
+    let (span, nominal_hz) = nominals_hz
+        .iter()
+        .filter_map(|hz| Some((hum_span(samples, rate_hz, *hz)?, *hz)))
+        .max_by_key(|(span, _)| span.samples.len())?;
+    let Presence::Present(seen) = look(&samples[span.samples], rate_hz, &[nominal_hz]) else {
+        return None;
+    };
+    // Once more with the fundamental that the part tells.
+    Some((hum_span(samples, rate_hz, seen.fundamental_hz)?, seen))
+}
+
 /// Looks for one part that holds a series of this fundamental while the rest of the record holds nothing of it; `None` where it
 /// is there throughout, comes and goes, or does not stand out of a couple of cycles.
-pub(crate) fn hum_span(samples: &[f64], rate_hz: f64, fundamental_hz: f64) -> Option<Span> {
+fn hum_span(samples: &[f64], rate_hz: f64, fundamental_hz: f64) -> Option<Span> {
     let cycle = rate_hz / fundamental_hz;
     let cycles = samples.len() as f64 / cycle;
     if !(cycles >= LEAST_ON + LEAST_OFF) || cycle < 8.0 {

@@ -10,13 +10,10 @@ use crate::analysis::combination::{Combined, CombinedHarmonic};
 use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
-use crate::hum::{Presence, Span, hum_span, look};
+use crate::hum::{Presence, Span, part_with_hum};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
-
-/// Most cycles of a record that is looked at so: longer ones are followed segment by segment.
-const MOST_CYCLES: f64 = 650.0;
 
 /// Analyses a stream; with something `known`, from there.
 pub(crate) fn fit_stream(
@@ -33,27 +30,11 @@ pub(crate) fn fit_stream(
 
 /// The fit of a stream by the part of it that holds the hum; `None` where that is all of it, or not told from it.
 fn fit_by_part(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
-    let rate_hz = stream.rate_hz;
-    let nominals = options.mains.nominals_hz();
-    let slowest_hz = nominals.iter().copied().fold(f64::INFINITY, f64::min);
-    let cycles = stream.samples.len() as f64 / rate_hz * slowest_hz;
-    if !stream.gaps.is_empty() || cycles > MOST_CYCLES {
+    if !stream.gaps.is_empty() {
         return None;
     }
-    let (span, fundamental_hz) = nominals
-        .iter()
-        .filter_map(|hz| Some((hum_span(&stream.samples, rate_hz, *hz)?, *hz)))
-        .max_by_key(|(span, _)| span.samples.len())?;
-    let part = cut(stream, &span);
-    let Presence::Present(_) = look(&part.samples, rate_hz, &[fundamental_hz]) else {
-        return None;
-    };
-    let on = fit_whole(&part, options, None);
-    let Presence::Present(seen) = &on.record.presence else {
-        return None;
-    };
-    // Once more with the fundamental that the part tells.
-    let span = hum_span(&stream.samples, rate_hz, seen.fundamental_hz)?;
+    let nominals_hz = options.mains.nominals_hz();
+    let (span, _) = part_with_hum(&stream.samples, stream.rate_hz, nominals_hz)?;
     let part = cut(stream, &span);
     let on = fit_whole(&part, options, None);
     if !matches!(on.record.presence, Presence::Present(_)) {

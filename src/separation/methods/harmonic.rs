@@ -2,6 +2,7 @@
 
 use super::parts::Parts;
 use super::series_findings::{ordinal, series_findings};
+use crate::hum::part_with_hum;
 use crate::numeric::sum;
 use crate::separation::findings::Findings;
 use crate::separation::fit::{
@@ -10,6 +11,7 @@ use crate::separation::fit::{
 use crate::separation::options::HarmonicOptions;
 use crate::separation::samples::{Centred, check_samples, in_units};
 use crate::{Error, WarningCode};
+use std::ops::Range;
 
 /// Separates the mains series from one channel.
 ///
@@ -62,24 +64,28 @@ pub(crate) fn separate_hum(
 ) -> (Findings, Option<Lead>) {
     hum.resize(samples.len(), 0.0);
     let continued = lead.and_then(|lead| continue_hum(samples, rate_hz, options, lead, hum));
-    let (fitted, next, mains_power) = match continued {
+    let (fitted, next, mains_power, part) = match continued {
         Some((fitted, lasting, power)) => {
             let next = Lead::new(&fitted, rate_hz, &options.nominal_hz)
                 .and_then(|next| next.with_orders(&lasting));
-            (fitted, next, power)
+            (fitted, next, power, None)
         }
         None => {
             let centred = Centred::in_place(samples);
-            let fitted = separate_alone(&centred, rate_hz, options, hum);
+            let (fitted, part) = separate_alone(&centred, rate_hz, options, hum);
             let rest = Rest::new(&centred.values, hum, 0.0);
             centred.put_back(samples);
             // A tone beside an order is looked for again in every stretch.
             let next = Lead::new(&fitted, rate_hz, &options.nominal_hz)
-                .filter(|_| !rest.is_rough() && fitted.others.is_empty());
-            (fitted, next, rest.hum)
+                .filter(|_| part.is_none() && !rest.is_rough() && fitted.others.is_empty());
+            (fitted, next, rest.hum, part)
         }
     };
-    let mut findings = series_findings(&fitted, hum.len(), rate_hz);
+    let fitted_samples = part.as_ref().map_or(hum.len(), Range::len);
+    let mut findings = series_findings(&fitted, fitted_samples, rate_hz);
+    if let Some(part) = part {
+        findings.tell_of_part(part, hum.len(), rate_hz);
+    }
     findings.mains_power = mains_power;
     for other in &fitted.others {
         findings.warn(
@@ -148,6 +154,31 @@ fn continue_hum(
 
 /// Fits a stretch of which nothing is known and puts its hum into `hum`.
 fn separate_alone(
+    centred: &Centred,
+    rate_hz: f64,
+    options: &HarmonicOptions,
+    hum: &mut [f64],
+) -> (Fit, Option<Range<usize>>) {
+    let whole = &centred.values;
+    let part = match centred.missing {
+        Some(_) => None,
+        None => part_with_hum(whole, rate_hz, &options.nominal_hz).map(|(span, _)| span.samples),
+    };
+    if let Some(part) = &part {
+        // Where the hum is not there, nothing is taken out.
+        let own = Centred::new(&whole[part.clone()]);
+        let fitted = fit_throughout(&own, rate_hz, options, &mut hum[part.clone()]);
+        if !fitted.model.orders.is_empty() {
+            hum[..part.start].fill(0.0);
+            hum[part.end..].fill(0.0);
+            return (fitted, Some(part.clone()));
+        }
+    }
+    (fit_throughout(centred, rate_hz, options, hum), None)
+}
+
+/// The same of a stretch that holds its hum throughout.
+fn fit_throughout(
     centred: &Centred,
     rate_hz: f64,
     options: &HarmonicOptions,

@@ -5,6 +5,7 @@ use crate::separation::findings::Findings;
 use crate::separation::fit::{Fit, HumModel};
 use crate::separation::result::{HumTrack, TouchedBand};
 use std::f64::consts::PI;
+use std::ops::Range;
 
 /// Points of a track at most.
 pub(crate) const TRACK_POINTS: usize = 400;
@@ -53,6 +54,22 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
     findings.track = track(fitted, rate_hz);
     findings.notes.push(told(model, mean_hz));
     findings
+}
+
+impl Findings {
+    /// What was said of a part is of the whole of so many samples.
+    pub(crate) fn tell_of_part(&mut self, part: Range<usize>, whole: usize, rate_hz: f64) {
+        self.residual_power *= part.len() as f64 / whole as f64;
+        let start_s = part.start as f64 / rate_hz;
+        self.track.time_s.iter_mut().for_each(|t| *t += start_s);
+        self.warn(
+            WarningCode::ModulatedHum,
+            format!(
+                "the hum is there from {start_s:.4} to {:.4} s alone; nothing was taken out of the rest",
+                part.end as f64 / rate_hz
+            ),
+        );
+    }
 }
 
 /// What was fitted, in a sentence.
