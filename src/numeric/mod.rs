@@ -4,9 +4,11 @@ mod banded;
 mod bessel;
 mod cholesky;
 pub(crate) mod parabola;
+mod root;
 mod vector;
 
 pub(crate) use banded::{Banded, Roughness};
 pub(crate) use bessel::bessel_i0;
 pub(crate) use cholesky::Cholesky;
+pub(crate) use root::rising_root;
 pub(crate) use vector::{dot, plain_dot, sum, vectorised};

@@ -1,5 +1,6 @@
 //! FFT plans, shared by all threads, and good lengths.
 
+use realfft::num_complex::Complex64;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::{Fft, FftPlanner};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
@@ -38,6 +39,31 @@ pub(crate) fn forward_complex(length: usize) -> Arc<dyn Fft<f64>> {
 /// The plan of an inverse complex transform, made once for each length.
 pub(crate) fn inverse_complex(length: usize) -> Arc<dyn Fft<f64>> {
     complex_planner().plan_fft_inverse(length)
+}
+
+/// Transforms `input`, which is lost. Buffers that are not of the plan's lengths give no numbers, lest silence pass for a
+/// result.
+pub(crate) fn run_forward(
+    plan: &dyn RealToComplex<f64>,
+    input: &mut [f64],
+    output: &mut [Complex64],
+    scratch: &mut [Complex64],
+) {
+    if plan.process_with_scratch(input, output, scratch).is_err() {
+        output.fill(Complex64::new(f64::NAN, f64::NAN));
+    }
+}
+
+/// The inverse of [`run_forward`], but for a factor of the length; outermost bins that are not real give no numbers either.
+pub(crate) fn run_inverse(
+    plan: &dyn ComplexToReal<f64>,
+    input: &mut [Complex64],
+    output: &mut [f64],
+    scratch: &mut [Complex64],
+) {
+    if plan.process_with_scratch(input, output, scratch).is_err() {
+        output.fill(f64::NAN);
+    }
 }
 
 /// Even lengths 2·2^a·3^b·5^c, which transform fast.

@@ -1,21 +1,16 @@
 //! The discrete-time Fourier transform at any frequency.
 
 use super::fft;
-use crate::numeric::bessel_i0;
+use super::hann_grid::HannGrid;
+use super::kaiser_bessel::{WIDTH, horner, kernel_transform, tap_slopes, taps};
 use crate::numeric::vectorised;
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::cell::RefCell;
 use std::f64::consts::PI;
 use std::fmt;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
-/// Width of the interpolation kernel in oversampled bins.
-const WIDTH: usize = 14;
-/// Shape of the Kaiser-Bessel kernel for twofold oversampling.
-const BETA: f64 = 2.344 * WIDTH as f64;
-/// Terms of each tap's polynomial.
-const TERMS: usize = 18;
 /// Values of a grid that are worked on together.
 const CHUNK: usize = 64;
 /// Lengths whose plans are kept: a record's segments have two, its few tapers and its whole some more.
@@ -125,14 +120,7 @@ impl Nudft {
             );
             input.resize(plan.padded, 0.0);
             scratch.resize(plan.transform.get_scratch_len(), Complex64::default());
-            // The lengths come from the plan itself, so the transform cannot refuse them.
-            if plan
-                .transform
-                .process_with_scratch(input, &mut bins, scratch)
-                .is_err()
-            {
-                bins.fill(Complex64::default());
-            }
+            fft::run_forward(&*plan.transform, input, &mut bins, scratch);
         });
         for (value, turn) in bins.iter_mut().zip(&plan.turns) {
             *value *= turn;
@@ -305,70 +293,6 @@ impl Nudft {
     }
 }
 
-/// The transform of a record under Hann weights ½ + ½cos(2πm/N), on even bins.
-#[derive(Debug, Clone)]
-pub(crate) struct HannGrid {
-    /// From [`HannGrid::MARGIN`] bins below 0 on.
-    values: Vec<Complex64>,
-    padded: f64,
-}
-
-impl HannGrid {
-    /// Bins on either side of those asked for.
-    const MARGIN: usize = 4;
-
-    /// Bin that ν cycles per sample lies on or beyond, and the way to the next.
-    pub(crate) fn position(&self, cycles_per_sample: f64) -> (usize, f64) {
-        let position = (cycles_per_sample * self.padded).max(0.0);
-        let bin = (position as usize).min(self.values.len() - 2 * Self::MARGIN);
-        (bin, position - bin as f64)
-    }
-
-    /// Frequency of a bin, cycles per sample.
-    pub(crate) fn frequency(&self, bin: usize) -> f64 {
-        bin as f64 / self.padded
-    }
-
-    /// Whether bins stand at the same frequencies.
-    pub(crate) fn is_like(&self, other: &Self) -> bool {
-        self.padded == other.padded
-    }
-
-    /// Power at a bin.
-    pub(crate) fn power(&self, bin: usize) -> f64 {
-        self.values
-            .get(bin + Self::MARGIN)
-            .map_or(0.0, Complex64::norm_sqr)
-    }
-
-    /// Power between two bins, `t` of the way to the next: six neighbours by Lagrange's formula, good to 1 %
-    /// of a line's, since the weights leave little of what oversampling by two does not carry.
-    pub(crate) fn power_between(&self, bin: usize, weights: &[f64; 6]) -> f64 {
-        let from = bin + Self::MARGIN - 2;
-        let values = self.values.get(from..from + 6).unwrap_or(&[]);
-        let (mut re, mut im) = (0.0, 0.0);
-        for (value, weight) in values.iter().zip(weights) {
-            re += value.re * weight;
-            im += value.im * weight;
-        }
-        re * re + im * im
-    }
-
-    /// Lagrange's weights of the bins −2 to 3 at `t`.
-    pub(crate) fn weights(t: f64) -> [f64; 6] {
-        let (a, b, c, d, e, f) = (t + 2.0, t + 1.0, t, t - 1.0, t - 2.0, t - 3.0);
-        let (ab, cd, ef) = (a * b, c * d, e * f);
-        [
-            b * cd * ef * (-1.0 / 120.0),
-            a * cd * ef * (1.0 / 24.0),
-            ab * d * ef * (-1.0 / 12.0),
-            ab * c * ef * (1.0 / 12.0),
-            ab * cd * f * (-1.0 / 24.0),
-            ab * cd * e * (1.0 / 120.0),
-        ]
-    }
-}
-
 /// Σ bins × weights, as several sums side by side.
 #[inline(always)]
 fn weighted_sum(bins: &[Complex64], weights: &[f64; WIDTH]) -> Complex64 {
@@ -382,84 +306,6 @@ fn weighted_sum(bins: &[Complex64], weights: &[f64; WIDTH]) -> Complex64 {
         sums[3] += b.im * w;
     }
     Complex64::new(sums[0] + sums[2], sums[1] + sums[3])
-}
-
-/// All taps' polynomials at x, by Horner's rule.
-#[inline(always)]
-fn horner<const N: usize>(coefficients: &[[f64; WIDTH]; N], x: f64) -> [f64; WIDTH] {
-    let mut sums = [0.0; WIDTH];
-    for power in coefficients.iter().rev() {
-        for (sum, c) in sums.iter_mut().zip(power) {
-            *sum = *sum * x + c;
-        }
-    }
-    sums
-}
-
-/// Kaiser-Bessel kernel I0(β√(1−(2u/W)²))/I0(β) on |u| ≤ W/2.
-fn kernel(u: f64) -> f64 {
-    let inside = 1.0 - (2.0 * u / WIDTH as f64).powi(2);
-    if inside <= 0.0 {
-        0.0
-    } else {
-        bessel_i0(BETA * inside.sqrt()) / bessel_i0(BETA)
-    }
-}
-
-/// Its Fourier transform W·sinh(√(β²−(πWξ)²))/√(β²−(πWξ)²)/I0(β).
-fn kernel_transform(xi: f64) -> f64 {
-    static SCALE: OnceLock<f64> = OnceLock::new();
-    let root = (BETA * BETA - (PI * WIDTH as f64 * xi).powi(2))
-        .max(1e-300)
-        .sqrt();
-    SCALE.get_or_init(|| WIDTH as f64 / bessel_i0(BETA)) * root.sinh() / root
-}
-
-/// The kernel over each tap's unit interval as a polynomial, by interpolation at Chebyshev points:
-/// coefficients of all taps by power.
-fn taps() -> &'static [[f64; WIDTH]; TERMS] {
-    static TAPS: OnceLock<[[f64; WIDTH]; TERMS]> = OnceLock::new();
-    TAPS.get_or_init(|| {
-        let nodes: Vec<f64> = (0..TERMS)
-            .map(|i| 0.5 * ((i as f64 + 0.5) * PI / TERMS as f64).cos())
-            .collect();
-        let mut powers = [[0.0; WIDTH]; TERMS];
-        for tap in 0..WIDTH {
-            // Position of the wanted frequency relative to this tap: x + 0.5 + (W/2 − 1) − tap.
-            let offset = 0.5 + (WIDTH as f64 / 2.0 - 1.0) - tap as f64;
-            let own = newton_interpolation(&nodes, |x| kernel(x + offset));
-            for (power, c) in powers.iter_mut().zip(own) {
-                power[tap] = c;
-            }
-        }
-        powers
-    })
-}
-
-/// The derivatives of the taps' polynomials.
-fn tap_slopes() -> &'static [[f64; WIDTH]; TERMS - 1] {
-    static SLOPES: OnceLock<[[f64; WIDTH]; TERMS - 1]> = OnceLock::new();
-    SLOPES.get_or_init(|| {
-        std::array::from_fn(|power| taps()[power + 1].map(|c| c * (power + 1) as f64))
-    })
-}
-
-/// Coefficients, in powers of x, of the polynomial through f at the nodes (Newton's divided differences).
-fn newton_interpolation(nodes: &[f64], f: impl Fn(f64) -> f64) -> [f64; TERMS] {
-    let mut divided: Vec<f64> = nodes.iter().map(|&x| f(x)).collect();
-    for order in 1..TERMS {
-        for i in (order..TERMS).rev() {
-            divided[i] = (divided[i] - divided[i - 1]) / (nodes[i] - nodes[i - order]);
-        }
-    }
-    let mut coefficients = [0.0; TERMS];
-    for i in (0..TERMS).rev() {
-        for power in (1..TERMS).rev() {
-            coefficients[power] = coefficients[power - 1] - nodes[i] * coefficients[power];
-        }
-        coefficients[0] = divided[i] - nodes[i] * coefficients[0];
-    }
-    coefficients
 }
 
 #[cfg(test)]

@@ -1,5 +1,4 @@
-//! Confidence distributions: what a measurement says of a quantity at every level at once, and how
-//! it goes into ratios and differences.
+//! Confidence distributions: what a measurement says of a quantity at every level at once.
 
 use super::Estimate;
 use super::monotone_cubic::MonotoneCubic;
@@ -11,7 +10,7 @@ use std::sync::OnceLock;
 
 /// Normal scores of the stored quantiles: -`REACH` to `REACH` in steps of 1/`PER_UNIT`; as far as the ends of an
 /// interval at the highest level that is asked for, 1 - 1e-9.
-const REACH: f64 = 6.25;
+pub(super) const REACH: f64 = 6.25;
 const PER_UNIT: usize = 16;
 const NODES: usize = (2.0 * REACH) as usize * PER_UNIT + PER_UNIT / 2 + 1;
 /// Normal scores at which a quantile function is computed before it is interpolated.
@@ -235,7 +234,7 @@ impl ConfidenceDistribution {
     }
 
     /// Mean of `f` over the distribution: the atom exactly, the rest by Simpson's rule.
-    fn mean_of(&self, f: impl Fn(f64) -> f64) -> f64 {
+    pub(super) fn mean_of(&self, f: impl Fn(f64) -> f64) -> f64 {
         const INTERVALS: usize = 60;
         let start = self.atom.unwrap_or(-REACH);
         let step = (REACH - start) / INTERVALS as f64;
@@ -265,115 +264,8 @@ impl ConfidenceDistribution {
     }
 
     /// Half the distance of the quantiles one standard deviation from the median.
-    fn spread(&self) -> f64 {
+    pub(super) fn spread(&self) -> f64 {
         0.5 * (self.quantile_at_score(1.0) - self.quantile_at_score(-1.0))
-    }
-
-    /// Confidence that this quantity is at most `factor` times `other` (both not negative).
-    #[must_use]
-    pub fn at_most(&self, factor: f64, other: &Self) -> f64 {
-        // integrating over the narrower of the two keeps the integrand smooth
-        if self.spread() > factor * other.spread() {
-            other.mean_of(|b| self.cdf(factor * b))
-        } else {
-            self.mean_of(|a| {
-                if a <= 0.0 {
-                    1.0
-                } else {
-                    1.0 - other.cdf_below(a / factor)
-                }
-            })
-        }
-    }
-
-    /// Confidence that the quantity is less than `x`, for x > 0 the same as at most.
-    fn cdf_below(&self, x: f64) -> f64 {
-        if x <= 0.0 { 0.0 } else { self.cdf(x) }
-    }
-
-    /// The quantile Φ(`score`) of this quantity over `other`: 0 or infinite where one of them is not
-    /// resolved at that level.
-    #[must_use]
-    pub fn ratio_quantile(&self, other: &Self, score: f64) -> f64 {
-        let probability = normal_cdf(score);
-        let ends = |d: &Self| {
-            let top = d.quantile_at_score(enclosing(score));
-            let bottom = d.quantile_at_score(-enclosing(score)).max(1e-12 * top);
-            (bottom.max(f64::MIN_POSITIVE), top.max(f64::MIN_POSITIVE))
-        };
-        let ((a_low, a_high), (b_low, b_high)) = (ends(self), ends(other));
-        let (low, high) = ((a_low / b_high).ln(), (a_high / b_low).ln());
-        if self.at_most(low.exp(), other) > probability {
-            return 0.0;
-        }
-        if self.at_most(high.exp(), other) < probability {
-            return f64::INFINITY;
-        }
-        solve(low, high, |log| {
-            normal_quantile(self.at_most(log.exp(), other)) - score
-        })
-        .exp()
-    }
-
-    /// Confidence that this quantity less `other` is at most `x`.
-    fn difference_cdf(&self, other: &Self, x: f64) -> f64 {
-        if self.spread() > other.spread() {
-            other.mean_of(|b| self.cdf(b + x))
-        } else {
-            self.mean_of(|a| 1.0 - other.cdf(a - x))
-        }
-    }
-
-    /// The quantile Φ(`score`) of this quantity less `other`.
-    #[must_use]
-    pub fn difference_quantile(&self, other: &Self, score: f64) -> f64 {
-        let reach = enclosing(score);
-        let low = self.quantile_at_score(-reach) - other.quantile_at_score(reach);
-        let high = self.quantile_at_score(reach) - other.quantile_at_score(-reach);
-        // With few degrees of freedom the ends lie many powers of ten out: in steps of the spread near it, of its
-        // logarithm beyond.
-        let unit = self.spread().max(other.spread());
-        if !(unit > 0.0 && unit.is_finite()) {
-            return self.quantile_at_score(0.0) - other.quantile_at_score(0.0);
-        }
-        let place = |x: f64| (x / unit).asinh();
-        let found = solve(place(low), place(high), |t| {
-            normal_quantile(self.difference_cdf(other, unit * t.sinh())) - score
-        });
-        unit * found.sinh()
-    }
-
-    /// What lifts the excess over `floor` so that at least the probability 2 (1 - confidence) lies above
-    /// 0: the counterpart of the smallest observation that [`super::line_rms`] takes at its word.
-    pub(super) fn raise_over(&self, floor: &Self, confidence: f64) -> f64 {
-        let smallest = (2.0 * (1.0 - confidence)).min(0.5);
-        if self.difference_cdf(floor, 0.0) <= 1.0 - smallest {
-            return 0.0;
-        }
-        -self.difference_quantile(floor, -normal_quantile(smallest))
-    }
-
-    /// Root of the power by which this one exceeds `floor`, with its interval; the interval reaches 0
-    /// where the excess is not resolved.
-    ///
-    /// A reading that lies below the floor by chance would leave no interval; it is read as one that
-    /// lies just at the floor's edge, as [`super::line_rms`] does.
-    #[must_use]
-    pub fn excess_rms(&self, floor: &Self, dof: f64, confidence: f64) -> Estimate {
-        let z = normal_quantile(0.5 + 0.5 * confidence);
-        let raise = self.raise_over(floor, confidence);
-        let root = |score: f64| {
-            let difference = self.difference_quantile(floor, score);
-            (difference + raise).max(0.0).sqrt()
-        };
-        let (low, high) = (root(-z), root(z));
-        Estimate::new(
-            root(0.0),
-            (low, high),
-            0.5 * (high - low) / super::coverage_factor(confidence, dof),
-            dof,
-            confidence,
-        )
     }
 }
 
@@ -387,79 +279,11 @@ fn node_score(index: usize) -> f64 {
     index as f64 / PER_UNIT as f64 - REACH
 }
 
-/// Score of the two parts' quantiles that enclose a sum's quantile at `score`: 2 Φ(-s) is below
-/// Φ(-|score|) (Bonferroni).
-fn enclosing(score: f64) -> f64 {
-    (score.abs() + 0.7).min(REACH)
-}
-
-/// Root of a rising function within a bracket: regula falsi with the Illinois rule.
-fn solve(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
-    let bounded = |x: f64| f(x).clamp(-8.0, 8.0);
-    let (mut a, mut b) = (low, high);
-    let (mut fa, mut fb) = (bounded(a), bounded(b));
-    if fa >= 0.0 {
-        return a;
-    }
-    if fb <= 0.0 {
-        return b;
-    }
-    let tolerance = 1e-9 * (high - low).abs();
-    for i in 0..80 {
-        // now and then a bisection, for functions that the secant follows badly
-        let x = if i % 4 == 3 {
-            0.5 * (a + b)
-        } else {
-            (a * fb - b * fa) / (fb - fa)
-        };
-        let fx = bounded(x);
-        if fx.abs() < 1e-4 || b - a < tolerance {
-            return x;
-        }
-        if fx < 0.0 {
-            (a, fa, fb) = (x, fx, 0.5 * fb);
-        } else {
-            (b, fb, fa) = (x, fx, 0.5 * fa);
-        }
-    }
-    0.5 * (a + b)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stats::{f_quantile, line_rms};
+    use crate::stats::line_rms;
     use approx::{assert_abs_diff_eq, assert_relative_eq};
-
-    #[test]
-    fn noise_ratio_is_the_f_distribution() {
-        for (dof1, dof2) in [(36.0, 36.0), (36.0, 18.0), (5.0, 400.0), (2000.0, 3.0)] {
-            let a = ConfidenceDistribution::noise_power(2.0, dof1);
-            let b = ConfidenceDistribution::noise_power(1.0, dof2);
-            for (score, p) in [(-1.959964, 0.025), (0.0, 0.5), (1.959964, 0.975)] {
-                assert_relative_eq!(
-                    a.ratio_quantile(&b, score),
-                    2.0 * f_quantile(p, dof2, dof1),
-                    max_relative = 5e-3
-                );
-            }
-        }
-    }
-
-    #[test]
-    fn normal_differences_add_in_quadrature() {
-        let a = ConfidenceDistribution::student(5.0, 3.0, f64::INFINITY);
-        for u in [4.0, 1e-3] {
-            let b = ConfidenceDistribution::student(2.0, u, f64::INFINITY);
-            for score in [-1.96, 0.0, 1.96] {
-                assert_abs_diff_eq!(
-                    a.difference_quantile(&b, score),
-                    3.0 + score * 3.0_f64.hypot(u),
-                    epsilon = 5e-3
-                );
-            }
-        }
-    }
 
     #[test]
     fn quantiles_of_a_weak_line_are_its_interval() {
@@ -501,24 +325,5 @@ mod tests {
         let e = ConfidenceDistribution::bounded(1.0, 3.0, 0.95).estimate(f64::INFINITY, 0.95);
         assert_abs_diff_eq!(e.value, 2.0, epsilon = 1e-9);
         assert_abs_diff_eq!(e.low, 1.0, epsilon = 1e-2);
-    }
-
-    #[test]
-    fn ratios_with_unresolved_parts_reach_zero_or_infinity() {
-        let strong = ConfidenceDistribution::line_power(1e4, 2.0, 2.0, 20.0, 0.95);
-        let weak = ConfidenceDistribution::line_power(2.0, 2.0, 2.0, 20.0, 0.95);
-        assert_eq!(strong.ratio_quantile(&weak, 1.96), f64::INFINITY);
-        assert!(strong.ratio_quantile(&weak, -1.96) > 100.0);
-        assert_eq!(weak.ratio_quantile(&strong, -1.96), 0.0);
-        assert_eq!(weak.ratio_quantile(&weak, -1.96), 0.0);
-    }
-
-    #[test]
-    fn below_the_floor_the_excess_keeps_a_width() {
-        let high = ConfidenceDistribution::line_power(16.0, 2.0, 2.0, 20.0, 0.95);
-        let low = ConfidenceDistribution::line_power(0.5, 2.0, 6.0, 60.0, 0.95);
-        let e = low.excess_rms(&high, 20.0, 0.95);
-        assert_eq!((e.low, e.value), (0.0, 0.0));
-        assert!(e.high > 0.1, "{e:?}");
     }
 }

@@ -11,6 +11,7 @@ mod quantile;
 mod robust;
 mod scale;
 mod student_curve;
+mod two_quantities;
 mod uncertainty;
 
 pub use confidence::ConfidenceDistribution;

@@ -1,5 +1,6 @@
 //! Search for the mains fundamental: block spectra, harmonic sums, the best path through time.
 
+use crate::numeric::parabola;
 use crate::spectrum::fft;
 use crate::stats::usual_power;
 use rustfft::num_complex::Complex64;
@@ -145,7 +146,8 @@ fn by_blocks(
         .map(|(b, &i)| {
             let row = &scores[b];
             let offset = if i > 0 && i + 1 < row.len() {
-                vertex(row[i - 1], row[i], row[i + 1])
+                parabola::peak(row[i - 1], row[i], row[i + 1])
+                    .map_or(0.0, |place| place.clamp(-0.5, 0.5))
             } else {
                 0.0
             };
@@ -180,16 +182,6 @@ fn free_orders(top: usize, nominal: f64, protect_hz: &[f64]) -> Vec<usize> {
         (1..=top).collect()
     } else {
         free
-    }
-}
-
-/// Offset of a parabola's vertex through three values, in steps.
-fn vertex(left: f64, middle: f64, right: f64) -> f64 {
-    let curvature = left - 2.0 * middle + right;
-    if curvature < 0.0 {
-        (0.5 * (left - right) / curvature).clamp(-0.5, 0.5)
-    } else {
-        0.0
     }
 }
 

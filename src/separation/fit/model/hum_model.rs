@@ -179,14 +179,12 @@ impl Tables {
         for (order, a) in orders.iter().zip(amplitudes) {
             self.spectrum[*order] = 0.5 * a;
         }
-        let done = self.inverse.process_with_scratch(
+        fft::run_inverse(
+            &*self.inverse,
             &mut self.spectrum,
             &mut self.wave,
             &mut self.scratch,
         );
-        if done.is_err() {
-            self.wave.fill(0.0);
-        }
         let n = self.size;
         table[0] = self.wave[n - 1];
         table[1..=n].copy_from_slice(&self.wave);

@@ -383,9 +383,8 @@ fn by_a_part(x: &[f64], part: f64) -> Vec<f64> {
         buffer[i] = from + (to - from) * share;
     }
     let mut spectrum = forward.make_output_vec();
-    if forward.process(&mut buffer, &mut spectrum).is_err() {
-        return x.to_vec();
-    }
+    let mut scratch = forward.make_scratch_vec();
+    fft::run_forward(&*forward, &mut buffer, &mut spectrum, &mut scratch);
     let scale = 1.0 / size as f64;
     for (i, z) in spectrum.iter_mut().enumerate() {
         *z *= Complex64::from_polar(scale, -2.0 * PI * i as f64 * part / size as f64);
@@ -394,9 +393,8 @@ fn by_a_part(x: &[f64], part: f64) -> Vec<f64> {
     if let Some(last) = spectrum.last_mut() {
         last.im = 0.0;
     }
-    if inverse.process(&mut spectrum, &mut buffer).is_err() {
-        return x.to_vec();
-    }
+    let mut scratch = inverse.make_scratch_vec();
+    fft::run_inverse(&*inverse, &mut spectrum, &mut buffer, &mut scratch);
     buffer[beyond..beyond + n].to_vec()
 }
 
