@@ -1,16 +1,17 @@
 //! Writes separated captures to files that are complete or absent.
 
+use super::csv_file::CsvFile;
 use super::wave_file::WaveFile;
 use crate::capture::{CaptureHeader, FrameSink};
-use crate::printable::text_cell;
 use crate::{Error, ErrorKind};
 use ndarray::Array2;
 use std::fs::File;
-use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 use tempfile::NamedTempFile;
 
-type Temporary = BufWriter<File>;
+/// Relative distance from a whole sample rate that a WAV file passes over: a millionth, below what
+/// sample clocks keep (common practice, no source).
+const RATE_TOLERANCE: f64 = 1e-6;
 
 /// Writes a capture to a `.wav` or `.csv` file, by its ending.
 ///
@@ -20,7 +21,7 @@ type Temporary = BufWriter<File>;
 pub struct FileSink {
     path: PathBuf,
     kind: Kind,
-    state: State,
+    open: Option<Open>,
 }
 
 #[derive(Clone, Copy)]
@@ -29,21 +30,15 @@ enum Kind {
     Csv,
 }
 
-#[allow(clippy::large_enum_variant)]
-enum State {
-    Closed,
-    Wav {
-        file: NamedTempFile,
-        writer: Box<WaveFile>,
-        scale: f64,
-    },
-    Csv {
-        file: NamedTempFile,
-        writer: Box<csv::Writer<Temporary>>,
-        start_s: f64,
-        rate_hz: f64,
-        next: u64,
-    },
+enum Writer {
+    Wav(Box<WaveFile>),
+    Csv(Box<CsvFile>),
+}
+
+/// A file that has no name yet, and what writes to it.
+struct Open {
+    file: NamedTempFile,
+    writer: Writer,
 }
 
 impl FileSink {
@@ -70,7 +65,7 @@ impl FileSink {
         Ok(Self {
             path,
             kind,
-            state: State::Closed,
+            open: None,
         })
     }
 
@@ -100,113 +95,67 @@ impl FileSink {
         let handle = file.as_file().try_clone().map_err(|e| self.failed(e))?;
         Ok((file, handle))
     }
+
+    fn wave_file(&self, file: File, header: &CaptureHeader) -> Result<WaveFile, Error> {
+        let rate_hz = header.time_base.sample_rate_hz;
+        let rate = rate_hz.round();
+        if rate < 1.0
+            || rate > f64::from(u32::MAX)
+            || (rate - rate_hz).abs() > RATE_TOLERANCE * rate_hz
+        {
+            return Err(Error::new(
+                ErrorKind::BadOption,
+                format!(
+                    "a WAV file holds whole sample rates only, this capture has {rate_hz} Hz; \
+                     write .csv instead"
+                ),
+            )
+            .in_file(&self.path));
+        }
+        let channels =
+            u16::try_from(header.channels.len()).map_err(|_| self.failed("too many channels"))?;
+        let spec = hound::WavSpec {
+            channels,
+            sample_rate: rate as u32,
+            bits_per_sample: 32,
+            sample_format: hound::SampleFormat::Float,
+        };
+        let scale = 1.0 / header.acquisition.full_scale_v.unwrap_or(1.0);
+        WaveFile::new(file, spec, scale).map_err(|e| self.failed(e))
+    }
 }
 
 impl FrameSink for FileSink {
     fn begin(&mut self, header: &CaptureHeader) -> Result<(), Error> {
         let (file, handle) = self.open()?;
-        let rate_hz = header.time_base.sample_rate_hz;
-        self.state = match self.kind {
-            Kind::Wav => {
-                let rate = rate_hz.round();
-                if rate < 1.0
-                    || rate > f64::from(u32::MAX)
-                    || (rate - rate_hz).abs() > 1e-6 * rate_hz
-                {
-                    return Err(Error::new(
-                        ErrorKind::BadOption,
-                        format!(
-                            "a WAV file holds whole sample rates only, this capture has {rate_hz} Hz; \
-                             write .csv instead"
-                        ),
-                    )
-                    .in_file(&self.path));
-                }
-                let channels = u16::try_from(header.channels.len())
-                    .map_err(|_| self.failed("too many channels"))?;
-                let spec = hound::WavSpec {
-                    channels,
-                    sample_rate: rate as u32,
-                    bits_per_sample: 32,
-                    sample_format: hound::SampleFormat::Float,
-                };
-                let writer = WaveFile::new(handle, spec).map_err(|e| self.failed(e))?;
-                let scale = 1.0 / header.acquisition.full_scale_v.unwrap_or(1.0);
-                State::Wav {
-                    file,
-                    writer: Box::new(writer),
-                    scale,
-                }
-            }
+        let writer = match self.kind {
+            Kind::Wav => Writer::Wav(Box::new(self.wave_file(handle, header)?)),
             Kind::Csv => {
-                let mut writer =
-                    csv::Writer::from_writer(BufWriter::with_capacity(1 << 16, handle));
-                let mut names = vec!["time_s".to_owned()];
-                names.extend(header.channels.iter().map(|c| {
-                    let heading = match c.unit.as_str() {
-                        "" => c.name.clone(),
-                        unit => format!("{} ({unit})", c.name),
-                    };
-                    text_cell(&heading).into_owned()
-                }));
-                writer.write_record(&names).map_err(|e| self.failed(e))?;
-                State::Csv {
-                    file,
-                    writer: Box::new(writer),
-                    start_s: header.time_base.start_s,
-                    rate_hz,
-                    next: 0,
-                }
+                let file = CsvFile::new(handle, header).map_err(|e| self.failed(e))?;
+                Writer::Csv(Box::new(file))
             }
         };
+        self.open = Some(Open { file, writer });
         Ok(())
     }
 
     fn write_block(&mut self, block: &Array2<f64>, frames: usize) -> Result<(), Error> {
-        let problem = match &mut self.state {
-            State::Closed => Some("no header was given".to_owned()),
-            State::Wav { writer, scale, .. } => writer.write(block, frames, *scale).err(),
-            State::Csv {
-                writer,
-                start_s,
-                rate_hz,
-                next,
-                ..
-            } => (0..frames)
-                .try_for_each(|i| {
-                    let time = *start_s + *next as f64 / *rate_hz;
-                    *next += 1;
-                    writer.write_field(time.to_string())?;
-                    for v in block.column(i) {
-                        let text = if v.is_nan() {
-                            String::new()
-                        } else {
-                            v.to_string()
-                        };
-                        writer.write_field(text)?;
-                    }
-                    writer.write_record(None::<&[u8]>)
-                })
-                .err()
-                .map(|e| e.to_string()),
+        let problem = match self.open.as_mut().map(|open| &mut open.writer) {
+            None => Some("no header was given".to_owned()),
+            Some(Writer::Wav(writer)) => writer.write(block, frames).err(),
+            Some(Writer::Csv(writer)) => writer.write(block, frames).err().map(|e| e.to_string()),
         };
         problem.map_or(Ok(()), |e| Err(self.failed(e)))
     }
 
     fn finish(&mut self) -> Result<(), Error> {
-        let file = match std::mem::replace(&mut self.state, State::Closed) {
-            State::Closed => return Err(self.failed("nothing was written")),
-            State::Wav { file, writer, .. } => {
-                writer.finish().map_err(|e| self.failed(e))?;
-                file
-            }
-            State::Csv {
-                file, mut writer, ..
-            } => {
-                writer.flush().map_err(|e| self.failed(e))?;
-                file
-            }
+        let Some(Open { file, writer }) = self.open.take() else {
+            return Err(self.failed("nothing was written"));
         };
+        match writer {
+            Writer::Wav(writer) => writer.finish().map_err(|e| self.failed(e))?,
+            Writer::Csv(writer) => writer.finish().map_err(|e| self.failed(e))?,
+        }
         file.persist(&self.path).map_err(|e| self.failed(e.error))?;
         Ok(())
     }

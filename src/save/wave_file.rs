@@ -7,14 +7,16 @@ use std::io::{Cursor, Seek, SeekFrom, Write};
 /// Writes samples behind a header whose sizes are put right at the end.
 pub(super) struct WaveFile {
     file: File,
+    /// What samples are multiplied by.
+    scale: f64,
     header: Vec<u8>,
     data_bytes: u64,
     bytes: Vec<u8>,
 }
 
 impl WaveFile {
-    /// Writes the header of an empty recording.
-    pub(super) fn new(mut file: File, spec: hound::WavSpec) -> Result<Self, String> {
+    /// Writes the header of an empty recording; samples are multiplied by `scale`.
+    pub(super) fn new(mut file: File, spec: hound::WavSpec, scale: f64) -> Result<Self, String> {
         let mut header = Cursor::new(Vec::new());
         let writer = hound::WavWriter::new(&mut header, spec).map_err(|e| e.to_string())?;
         writer.finalize().map_err(|e| e.to_string())?;
@@ -22,6 +24,7 @@ impl WaveFile {
         file.write_all(&header).map_err(|e| e.to_string())?;
         Ok(Self {
             file,
+            scale,
             header,
             data_bytes: 0,
             bytes: Vec::new(),
@@ -29,12 +32,8 @@ impl WaveFile {
     }
 
     /// Appends the leading `frames` columns of `block`, scaled, channels interleaved.
-    pub(super) fn write(
-        &mut self,
-        block: &Array2<f64>,
-        frames: usize,
-        scale: f64,
-    ) -> Result<(), String> {
+    pub(super) fn write(&mut self, block: &Array2<f64>, frames: usize) -> Result<(), String> {
+        let scale = self.scale;
         let channels = block.nrows();
         self.bytes.resize(4 * channels * frames, 0);
         let (places, _) = self.bytes.as_chunks_mut::<4>();
