@@ -4,6 +4,7 @@ use super::figure::{Figure, OrderFigures};
 use super::fit::Fit;
 use super::rings::Level;
 use super::solve::{Border, GAIN, PHASE, SLOW, TRACKS, solve};
+use crate::numeric::plain_dot;
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -290,12 +291,12 @@ fn averaged(fit: &Fit, readings: &[Reading]) -> Option<Vec<(f64, f64)>> {
         };
         weights += weight;
         for (sum, reading) in sums.iter_mut().zip(readings) {
-            let moved: f64 = dot(&reading.gradient, &solved.change);
+            let moved: f64 = plain_dot(&reading.gradient, &solved.change);
             let mut row = pinned(fit, &reading.gradient);
             solved.factored.solve(&mut row);
             sum.0 += weight * moved;
             sum.1 += weight * moved * moved;
-            sum.2 += weight * dot(&reading.gradient, &row);
+            sum.2 += weight * plain_dot(&reading.gradient, &row);
         }
     }
     if !(weights > 0.0) {
@@ -320,10 +321,6 @@ fn pinned(fit: &Fit, gradient: &[f64]) -> Vec<f64> {
         row[TRACKS * fit.model.mesh.middle() + track] = 0.0;
     }
     row
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
 /// A power with its noise part as noncentral chi-square of two components whose variance is at least what the noise

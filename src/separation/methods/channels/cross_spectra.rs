@@ -1,8 +1,7 @@
 //! Spectra and cross spectrum of two channels.
 
-use crate::spectrum::fft;
+use crate::spectrum::{Window, fft};
 use rustfft::num_complex::Complex64;
-use std::f64::consts::PI;
 
 /// Averaged spectra of two channels (Welch 1967): powers and the cross spectrum by frequency.
 pub(crate) struct CrossSpectra {
@@ -23,9 +22,7 @@ impl CrossSpectra {
         };
         let size = size.min(target.len().max(2));
         let plan = fft::forward_complex(size);
-        let window: Vec<f64> = (0..size)
-            .map(|n| 0.5 - 0.5 * (2.0 * PI * n as f64 / size as f64).cos())
-            .collect();
+        let window = Window::HANN.weights(size);
         let bins = size / 2 + 1;
         let mut spectra = Self {
             bin_hz: rate_hz / size as f64,
