@@ -1,6 +1,6 @@
 //! From a source of blocks to a sink of blocks, chapter by chapter.
 
-use super::chapters::{Place, Plan, run, survey};
+use super::chapters::{Place, Plan, find_offsets, run};
 use super::options::SeparateOptions;
 use super::result::Separation;
 use crate::Error;
@@ -24,18 +24,18 @@ pub fn separate(
 ) -> Result<Vec<Separation>, Error> {
     options.check()?;
     source.header().time_base.check()?;
-    let survey = survey(source)?;
+    let offsets = find_offsets(source)?;
     let header = source.header().clone();
-    let plan = Plan::new(&header, template, options, &survey)?;
+    let plan = Plan::new(&header, template, options, &offsets)?;
     let mut written = header.clone();
     written.channels = plan
         .targets
         .iter()
         .map(|t| header.channels[*t].clone())
         .collect();
-    written.frames = Some(survey.frames as u64);
+    written.frames = Some(offsets.frames as u64);
     sink.begin(&written)?;
-    let findings = run(source, &plan, &survey, options, sink)?;
+    let findings = run(source, &plan, &offsets, options, sink)?;
     sink.finish()?;
     let mut input_warnings = source.warnings();
     input_warnings.extend(plan.folded_mains());
@@ -50,7 +50,7 @@ pub fn separate(
                 other: plan.other,
                 method: plan.method,
             };
-            found.into_separation(&at, options, &survey, &input_warnings)
+            found.into_separation(&at, options, &offsets, &input_warnings)
         })
         .collect())
 }

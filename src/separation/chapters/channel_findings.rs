@@ -1,6 +1,6 @@
 //! What is found of a channel, chapter by chapter.
 
-use super::offsets::Survey;
+use super::offsets::Offsets;
 use crate::Warning;
 use crate::capture::CaptureHeader;
 use crate::separation::findings::Findings;
@@ -20,7 +20,7 @@ pub(crate) struct Place<'a> {
 /// What has been found of one channel so far.
 #[derive(Default)]
 pub(crate) struct ChannelFindings {
-    /// The offset that is taken out, in the survey's unit.
+    /// The offset that is taken out, in the unit that the channel is worked in.
     pub(crate) offset: f64,
     frames: f64,
     mains: f64,
@@ -84,15 +84,15 @@ impl ChannelFindings {
         }
     }
 
-    /// The whole channel's result; what was added up so far is in the survey's units.
+    /// The whole channel's result; what was added up so far is in the unit that the channel is worked in.
     pub(crate) fn into_separation(
         mut self,
         place: &Place<'_>,
         options: &SeparateOptions,
-        survey: &Survey,
+        offsets: &Offsets,
         input_warnings: &[Warning],
     ) -> Separation {
-        let channel = &survey.channels[place.target];
+        let channel = &offsets.channels[place.target];
         let unit = channel.unit;
         for rms in self.track.rms.iter_mut().flatten() {
             *rms *= unit;
@@ -112,14 +112,17 @@ impl ChannelFindings {
             band.removed_rms *= unit;
         }
         if let Some(matched) = &mut found.matched {
-            matched.gain *= unit / place.other.map_or(1.0, |other| survey.channels[other].unit);
+            matched.gain *= unit
+                / place
+                    .other
+                    .map_or(1.0, |other| offsets.channels[other].unit);
         }
         let mut warnings = input_warnings.to_vec();
         // Warnings that hold for part of the record only are not repeated for the whole.
         warnings.extend(self.warnings.into_iter().filter(|w| {
             w.code != crate::WarningCode::MainsNotDetected || self.frequency_frames == 0.0
         }));
-        warnings.extend(channel.clipping_warning(survey.frames));
+        warnings.extend(channel.clipping_warning(offsets.frames));
         Separation {
             file: place.header.name.clone(),
             channel: place.header.channels[place.target].name.clone(),

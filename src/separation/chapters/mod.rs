@@ -11,6 +11,6 @@ mod worked;
 mod writer;
 
 pub(super) use channel_findings::Place;
-pub(super) use offsets::survey;
+pub(super) use offsets::find_offsets;
 pub(super) use pipeline::run;
 pub(super) use plan::Plan;

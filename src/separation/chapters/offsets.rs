@@ -11,13 +11,13 @@ use ndarray::Array2;
 use std::f64::consts::FRAC_PI_2;
 
 /// What a first pass over a record shows.
-pub(crate) struct Survey {
+pub(crate) struct Offsets {
     pub(crate) frames: usize,
-    pub(crate) channels: Vec<Surveyed>,
+    pub(crate) channels: Vec<ChannelOffset>,
 }
 
 /// What a first pass shows of one channel.
-pub(crate) struct Surveyed {
+pub(crate) struct ChannelOffset {
     /// In the channel's own unit.
     pub(crate) offset: f64,
     /// Power of two that the channel is worked in.
@@ -29,7 +29,7 @@ pub(crate) struct Surveyed {
     head: Vec<f64>,
 }
 
-impl Surveyed {
+impl ChannelOffset {
     fn add(&mut self, values: &[f64], start: usize) {
         self.peak = self.peak.max(peak(values));
         if start < LEARNT {
@@ -102,7 +102,7 @@ impl Mean {
 
 /// Reads the record once: its length, and offsets as means under a window that rises within the first
 /// second and ends with a whole one, so that hum does not leak into them.
-pub(crate) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
+pub(crate) fn find_offsets(source: &mut dyn FrameSource) -> Result<Offsets, Error> {
     source.rewind()?;
     let channels = source.header().channels.len();
     let rate = source.header().time_base.sample_rate_hz;
@@ -116,8 +116,8 @@ pub(crate) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
     let mut pending = windowed.clone();
     let acquisition = &source.header().acquisition;
     let rails = Rails::new(acquisition.full_scale_v, acquisition.lsb_v);
-    let mut surveyed: Vec<Surveyed> = (0..channels)
-        .map(|_| Surveyed {
+    let mut found: Vec<ChannelOffset> = (0..channels)
+        .map(|_| ChannelOffset {
             offset: 0.0,
             unit: 1.0,
             rails: rails.clone(),
@@ -131,7 +131,7 @@ pub(crate) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
         if count == 0 {
             break;
         }
-        for (channel, row) in surveyed.iter_mut().zip(block.rows()) {
+        for (channel, row) in found.iter_mut().zip(block.rows()) {
             if let Some(values) = row.to_slice().and_then(|r| r.get(..count)) {
                 channel.add(values, frames);
             }
@@ -165,7 +165,7 @@ pub(crate) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
             "the capture holds no samples",
         ));
     }
-    for (c, channel) in surveyed.iter_mut().enumerate() {
+    for (c, channel) in found.iter_mut().enumerate() {
         let mean = if frames > 3 * second && windowed[c].weight > 0.0 {
             &windowed[c]
         } else {
@@ -178,9 +178,9 @@ pub(crate) fn survey(source: &mut dyn FrameSource) -> Result<Survey, Error> {
             channel.learn();
         }
     }
-    Ok(Survey {
+    Ok(Offsets {
         frames,
-        channels: surveyed,
+        channels: found,
     })
 }
 

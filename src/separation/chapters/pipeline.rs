@@ -2,7 +2,7 @@
 
 use super::channel_findings::ChannelFindings;
 use super::cutting::Chapters;
-use super::offsets::Survey;
+use super::offsets::Offsets;
 use super::plan::Plan;
 use super::worked::{Item, work};
 use super::writer::Writer;
@@ -20,13 +20,13 @@ const AT_ONCE: usize = 2;
 pub(crate) fn run(
     source: &mut dyn FrameSource,
     plan: &Plan,
-    survey: &Survey,
+    offsets: &Offsets,
     options: &SeparateOptions,
     sink: &mut dyn FrameSink,
 ) -> Result<Vec<ChannelFindings>, Error> {
-    let mut chapters = Chapters::new(source, survey.frames, plan.chapter, plan.overlap)?;
-    let count = survey.frames / plan.chapter.saturating_sub(plan.overlap).max(1) + 1;
-    let mut writer = Writer::new(plan, survey, options, count);
+    let mut chapters = Chapters::new(source, offsets.frames, plan.chapter, plan.overlap)?;
+    let count = offsets.frames / plan.chapter.saturating_sub(plan.overlap).max(1) + 1;
+    let mut writer = Writer::new(plan, offsets, options, count);
     let mut leads: Vec<Option<Lead>> = vec![None; plan.targets.len()];
     let mut hums = vec![Vec::new(); AT_ONCE];
     let mut done = Vec::new();
@@ -39,7 +39,7 @@ pub(crate) fn run(
                 items
                     .par_iter_mut()
                     .zip(hums)
-                    .for_each(|(item, hum)| work(item, (plan, survey), leads, options.keep, hum));
+                    .for_each(|(item, hum)| work(item, (plan, offsets), leads, options.keep, hum));
             });
             writer.write(&mut done, sink)?;
             read(&mut chapters, std::mem::take(&mut done), AT_ONCE)

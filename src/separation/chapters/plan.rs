@@ -1,7 +1,7 @@
 //! What is to be done with a record: method, channels, templates, length of the chapters.
 
 use super::cutting::{BLOCK_FRAMES, append};
-use super::offsets::Survey;
+use super::offsets::Offsets;
 use crate::capture::{CaptureHeader, FrameSource};
 use crate::separation::methods::Template;
 use crate::separation::options::{HarmonicOptions, Keep, MethodChoice, SeparateOptions};
@@ -32,12 +32,12 @@ pub(crate) struct Plan {
 }
 
 impl Plan {
-    /// A plan for a record with this `header`, of which a first pass showed `survey`.
+    /// A plan for a record with this `header`, of which a first pass showed `offsets`.
     pub(crate) fn new(
         header: &CaptureHeader,
         template: Option<&mut dyn FrameSource>,
         options: &SeparateOptions,
-        survey: &Survey,
+        offsets: &Offsets,
     ) -> Result<Self, Error> {
         let (method, why) = method_of(options, template.is_some());
         let other = other_channel(header, method, options)?;
@@ -55,8 +55,8 @@ impl Plan {
         };
         let at_once = (CHAPTER_SAMPLES / header.channels.len()).max(FEWEST_FRAMES);
         let overlap = ((OVERLAP_S * rate_hz) as usize).clamp(1, (at_once / 8).max(1));
-        let chapters = survey.frames.div_ceil(at_once.max(1)).max(1);
-        let chapter = survey.frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
+        let chapters = offsets.frames.div_ceil(at_once.max(1)).max(1);
+        let chapter = offsets.frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
         Ok(Self {
             method,
             targets,

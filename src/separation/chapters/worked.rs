@@ -2,7 +2,7 @@
 
 use super::cutting::Chapter;
 use super::interference::interference;
-use super::offsets::{Survey, Surveyed};
+use super::offsets::{ChannelOffset, Offsets};
 use super::plan::Plan;
 use crate::Error;
 use crate::separation::findings::Findings;
@@ -28,25 +28,25 @@ pub(super) struct Worked {
     pub(super) lead: Option<Lead>,
 }
 
-/// Separates every target of a chapter, by way of `hum`, and puts what is kept into its row, in the survey's unit.
+/// Separates every target of a chapter, by way of `hum`, and puts what is kept into its row, in the unit that the channel is worked in.
 pub(super) fn work(
     item: &mut Item,
-    (plan, survey): (&Plan, &Survey),
+    (plan, offsets): (&Plan, &Offsets),
     leads: &[Option<Lead>],
     keep: Keep,
     hum: &mut Vec<f64>,
 ) {
     item.results.clear();
-    for (row, channel) in item.chapter.rows.iter_mut().zip(&survey.channels) {
+    for (row, channel) in item.chapter.rows.iter_mut().zip(&offsets.channels) {
         if channel.unit != 1.0 {
             row.iter_mut().for_each(|v| *v /= channel.unit);
         }
     }
     if let Some(other) = plan.other {
-        mark(&mut item.chapter.rows[other], &survey.channels[other]);
+        mark(&mut item.chapter.rows[other], &offsets.channels[other]);
     }
     for (t, target) in plan.targets.iter().enumerate() {
-        let channel = &survey.channels[*target];
+        let channel = &offsets.channels[*target];
         let as_read = (channel.clipped.count() > 0).then(|| item.chapter.rows[*target].clone());
         mark(&mut item.chapter.rows[*target], channel);
         let result = interference(plan, t, &mut item.chapter.rows, leads[t].as_ref(), hum);
@@ -75,7 +75,7 @@ pub(super) fn work(
 }
 
 /// Marks the samples at the limit of the range as overload: they tell the fit nothing.
-fn mark(row: &mut [f64], channel: &Surveyed) {
+fn mark(row: &mut [f64], channel: &ChannelOffset) {
     if channel.clipped.count() == 0 {
         return;
     }

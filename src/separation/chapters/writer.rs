@@ -2,7 +2,7 @@
 
 use super::channel_findings::ChannelFindings;
 use super::cutting::BLOCK_FRAMES;
-use super::offsets::Survey;
+use super::offsets::Offsets;
 use super::plan::Plan;
 use super::worked::Item;
 use crate::Error;
@@ -13,7 +13,7 @@ use ndarray::Array2;
 /// Writes chapters in their order and gathers what is found in them.
 pub(super) struct Writer<'a> {
     plan: &'a Plan,
-    survey: &'a Survey,
+    offsets: &'a Offsets,
     options: &'a SeparateOptions,
     findings: Vec<ChannelFindings>,
     /// Interference as the last chapter sees it where the next one begins.
@@ -25,14 +25,14 @@ impl<'a> Writer<'a> {
     /// A writer for a record of so many chapters.
     pub(super) fn new(
         plan: &'a Plan,
-        survey: &'a Survey,
+        offsets: &'a Offsets,
         options: &'a SeparateOptions,
         chapters: usize,
     ) -> Self {
         let targets = plan.targets.len();
         Self {
             plan,
-            survey,
+            offsets,
             options,
             findings: plan
                 .targets
@@ -67,7 +67,7 @@ impl<'a> Writer<'a> {
         for (t, result) in item.results.drain(..).enumerate() {
             let worked = result?;
             let target = self.plan.targets[t];
-            let channel = &self.survey.channels[target];
+            let channel = &self.offsets.channels[target];
             let found = &mut self.findings[t];
             let start_s = chapter.start as f64 / self.plan.rate_hz;
             let own = worked.findings.own_offset;
