@@ -1,20 +1,17 @@
 //! Lowering the rate in front of the harmonic fit.
 
-use crate::numeric::bessel_i0;
+use super::low_pass::{low_pass, low_pass_gain};
 use crate::numeric::{dot, vectorised};
 use rayon::prelude::*;
-use std::f64::consts::PI;
 
 /// Taps of the low-pass for each step of decimation: 80 dB over a transition of a third of the output rate.
 const TAPS_PER_FACTOR: usize = 15;
-/// Kaiser shape for 80 dB of stop band.
-const BETA: f64 = 7.86;
 /// Outputs that are worth a thread's while.
 const SHARE: usize = 1 << 12;
 
 /// Low-pass and decimation by a whole factor, block by block.
 ///
-/// A Kaiser-windowed sinc (J. F. Kaiser, 1974) that keeps the lower third of the output rate
+/// A Kaiser-windowed sinc that keeps the lower third of the output rate
 /// clean of aliases by 80 dB. A missing or overloaded sample makes every output that it touches
 /// missing (NaN). Outputs stand at the middle of the taps: the first at
 /// [`Decimator::first_centre`], the next each `factor` samples later.
@@ -40,7 +37,7 @@ impl Decimator {
         let taps = if factor == 1 {
             vec![1.0]
         } else {
-            low_pass(factor)
+            low_pass(TAPS_PER_FACTOR * factor + 1, factor)
         };
         Self {
             factor,
@@ -69,12 +66,7 @@ impl Decimator {
     /// Gain at ν cycles per input sample (the phase is zero: the taps are symmetric).
     #[must_use]
     pub fn gain(&self, cycles_per_sample: f64) -> f64 {
-        let middle = self.first_centre();
-        self.taps
-            .iter()
-            .enumerate()
-            .map(|(i, tap)| tap * (2.0 * PI * cycles_per_sample * (i as f64 - middle)).cos())
-            .sum()
+        low_pass_gain(&self.taps, cycles_per_sample)
     }
 
     /// Takes input and appends what can be put out.
@@ -125,29 +117,6 @@ fn filter(taps: &[f64], input: &[f64], factor: usize, output: &mut [f64]) {
         let sum = dot(taps, &input[start..start + taps.len()]);
         *value = if sum.is_finite() { sum } else { f64::NAN };
     }
-}
-
-fn low_pass(factor: usize) -> Vec<f64> {
-    let length = TAPS_PER_FACTOR * factor + 1;
-    let middle = 0.5 * (length as f64 - 1.0);
-    let cutoff = 0.5 / factor as f64;
-    let mut taps: Vec<f64> = (0..length)
-        .map(|i| {
-            let m = i as f64 - middle;
-            let sinc = if m == 0.0 {
-                2.0 * cutoff
-            } else {
-                (2.0 * PI * cutoff * m).sin() / (PI * m)
-            };
-            let inside = 1.0 - (m / (middle + 1.0)).powi(2);
-            sinc * bessel_i0(BETA * inside.max(0.0).sqrt())
-        })
-        .collect();
-    let sum: f64 = taps.iter().sum();
-    for tap in &mut taps {
-        *tap /= sum;
-    }
-    taps
 }
 
 #[cfg(test)]

@@ -1,10 +1,9 @@
 //! A copy of a record at a lower rate, made in two steps.
 
 use crate::numeric::vectorised;
-use std::f64::consts::PI;
+use crate::spectrum::{low_pass, low_pass_gain};
 
-/// Kaiser shape for 80 dB of stop band, and what such a filter needs: length times transition, cycles.
-const BETA: f64 = 7.86;
+/// What a filter of 80 dB of stop band needs: length times transition, cycles.
 const LENGTH: f64 = 5.02;
 const LANES: usize = 8;
 
@@ -74,26 +73,11 @@ impl LowRate {
 
 impl Step {
     fn new(factor: usize, clean: f64) -> Self {
-        let out = 1.0 / factor as f64;
-        let needed = LENGTH / (out - 2.0 * clean);
+        let needed = LENGTH / (1.0 / factor as f64 - 2.0 * clean);
         // Whole lanes less one tap, an odd number; half a tap on either side is not missed.
         let lanes = ((needed - 1.5) / LANES as f64).ceil().max(1.0);
         let length = lanes as usize * LANES - 1;
-        let half = (length / 2) as f64;
-        let mut taps: Vec<f64> = (0..length)
-            .map(|i| {
-                let m = i as f64 - half;
-                let sinc = if m == 0.0 {
-                    out
-                } else {
-                    (PI * out * m).sin() / (PI * m)
-                };
-                let inside = 1.0 - (m / (half + 1.0)).powi(2);
-                sinc * bessel(BETA * inside.max(0.0).sqrt())
-            })
-            .collect();
-        let sum: f64 = taps.iter().sum();
-        taps.iter_mut().for_each(|t| *t /= sum);
+        let mut taps = low_pass(length, factor);
         taps.resize(length.next_multiple_of(LANES), 0.0);
         Self {
             factor,
@@ -103,13 +87,7 @@ impl Step {
     }
 
     fn gain(&self, cycles_per_sample: f64) -> f64 {
-        let middle = (self.length / 2) as f64;
-        self.taps
-            .as_flattened()
-            .iter()
-            .enumerate()
-            .map(|(i, tap)| tap * (2.0 * PI * cycles_per_sample * (i as f64 - middle)).cos())
-            .sum()
+        low_pass_gain(&self.taps.as_flattened()[..self.length], cycles_per_sample)
     }
 
     fn apply(&self, x: &[f64]) -> Vec<f64> {
@@ -142,19 +120,10 @@ impl Step {
     }
 }
 
-/// Modified Bessel function I₀ by its power series.
-fn bessel(x: f64) -> f64 {
-    let (mut term, mut sum) = (1.0, 1.0);
-    for k in 1..60 {
-        term *= (0.5 * x / f64::from(k)).powi(2);
-        sum += term;
-    }
-    sum
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::f64::consts::PI;
 
     #[test]
     fn passes_the_lower_quarter_and_stops_its_aliases() {
