@@ -1,6 +1,6 @@
 //! What is left of a chapter once the expected hum is gone: other orders, and what is no noise.
 
-use super::model::{HumModel, differences, group_bounds, mean_power, pool};
+use super::model::{HumModel, chance, differences, group_bounds, mean_power, pairs, pool};
 use super::settings::FitSettings;
 use crate::numeric::vectorised;
 use crate::spectrum::fft;
@@ -165,7 +165,7 @@ pub(crate) fn standing_out(
         .map(|g| mean_power(&mut differences(g)))
         .collect();
     pool(&mut noise, count);
-    let degrees = (0.66 * (count.max(2) - 1) as f64) * if count < 16 { 4.0 } else { 1.0 };
+    let pairs = pairs(count);
     let duration = x.len() as f64 / settings.rate_hz;
     let barred = settings.barred(cycles / duration, 0.0, duration);
     (1..=top)
@@ -178,7 +178,7 @@ pub(crate) fn standing_out(
             let known = model.orders.iter().position(|o| *o == order);
             let present = known.map_or(Complex64::default(), |o| model.constants[0][o]);
             let ratio = (sum / mass + present).norm_sqr() * mass / noise[order - 1];
-            let chance = (1.0 + ratio / degrees).powf(-degrees);
+            let chance = chance(ratio, pairs);
             (chance < 0.01 && !barred.contains(&order)).then_some(Seen {
                 order,
                 chance,

@@ -5,6 +5,12 @@ use rustfft::num_complex::Complex64;
 
 /// Groups of intervals that give the noise beside a line.
 const GROUPS: usize = 32;
+/// Groups below which the noise of an order is pooled with its neighbours'.
+const FEW_GROUPS: usize = 16;
+/// Independent pairs to a difference of neighbours: two thirds, since each shares its groups with the next (J. von
+/// Neumann et al., Ann. Math. Stat. 12, 1941, from memory); and what the median of seven orders adds to them, about.
+const PAIRS_A_DIFFERENCE: f64 = 0.66;
+const PAIRS_POOLED: f64 = 4.0;
 
 pub(crate) fn total(gram: [f64; 3]) -> f64 {
     gram[0] + 2.0 * gram[1] + gram[2]
@@ -32,7 +38,7 @@ pub(crate) fn mean_power(powers: &mut [f64]) -> f64 {
 
 /// With few groups the noise of an order is scarcely known: takes the neighbours' median.
 pub(crate) fn pool(noise: &mut [f64], groups: usize) {
-    if groups < 16 && noise.len() > 2 {
+    if groups < FEW_GROUPS && noise.len() > 2 {
         let raw = noise.to_vec();
         for (i, value) in noise.iter_mut().enumerate() {
             let from = i.saturating_sub(3);
@@ -43,4 +49,20 @@ pub(crate) fn pool(noise: &mut [f64], groups: usize) {
     for value in noise.iter_mut() {
         *value = value.max(1e-300);
     }
+}
+
+/// Independent complex pairs that so many groups tell the noise by.
+pub(crate) fn pairs(groups: usize) -> f64 {
+    let pooled = if groups < FEW_GROUPS {
+        PAIRS_POOLED
+    } else {
+        1.0
+    };
+    (PAIRS_A_DIFFERENCE * (groups.max(2) - 1) as f64) * pooled
+}
+
+/// Probability that noise shows an order of at least `ratio` times its own mean power, which `pairs` tell: the tail of an
+/// F variable of 2 and twice that many degrees of freedom.
+pub(crate) fn chance(ratio: f64, pairs: f64) -> f64 {
+    (1.0 + ratio / pairs).powf(-pairs)
 }

@@ -2,7 +2,7 @@
 
 use super::joint::{Blocks, Joint};
 use crate::separation::fit::fitted::Fit;
-use crate::separation::fit::model::HumModel;
+use crate::separation::fit::model::{HumModel, chance};
 use crate::separation::fit::settings::{ENOUGH_HZ, FitSettings};
 use crate::separation::fit::tracked::far_samples;
 use crate::spectrum::{Decimator, fft};
@@ -283,7 +283,7 @@ impl Record<'_> {
         );
         let cycles = self.cycles(nominal);
         let strengths = strengths(&full, &residual, weights, (self.rate, nominal, cycles));
-        let chance = |(ratio, degrees): (f64, f64)| (1.0 + ratio / degrees).powf(-degrees);
+        let chance = |(ratio, pairs): (f64, f64)| chance(ratio, pairs);
         let lowest = strengths
             .iter()
             .take(3)

@@ -1,7 +1,7 @@
 //! Which orders are there.
 
 use crate::separation::fit::model::{
-    HumModel, differences, fold, group_bounds, mean_power, pool, total,
+    HumModel, chance, differences, fold, group_bounds, mean_power, pairs, pool, total,
 };
 use crate::separation::fit::settings::FitSettings;
 use rustfft::num_complex::Complex64;
@@ -52,7 +52,7 @@ pub(crate) fn detect(
         .map(|g| mean_power(&mut differences(g)))
         .collect();
     pool(&mut noise, count);
-    let degrees = (0.66 * (count.max(2) - 1) as f64) * if count < 16 { 4.0 } else { 1.0 };
+    let pairs = pairs(count);
     let ratios: Vec<f64> = phasors
         .iter()
         .enumerate()
@@ -70,13 +70,12 @@ pub(crate) fn detect(
             (sum / mass + present).norm_sqr() * mass / noise[k].max(1e-300)
         })
         .collect();
-    let chance = |ratio: f64| (1.0 + ratio / degrees).powf(-degrees);
     let duration = residual.len() as f64 / settings.rate_hz;
     let tried = 1.0 + duration;
     let lowest = ratios
         .iter()
         .take(3)
-        .map(|r| chance(*r))
+        .map(|r| chance(*r, pairs))
         .fold(1.0, f64::min);
     let together: f64 = ratios.iter().take(12).map(|r| r.min(9.0)).sum();
     // The sum of unit exponentials is a gamma variable.
@@ -92,7 +91,7 @@ pub(crate) fn detect(
     }
     let barred = settings.barred_of(model, 0.0);
     // Family-wise 1 % over all orders; below the highest so found, 1 % each.
-    let chances: Vec<f64> = ratios.iter().map(|r| chance(*r)).collect();
+    let chances: Vec<f64> = ratios.iter().map(|r| chance(*r, pairs)).collect();
     let strict = 0.01 / top as f64;
     let highest = chances
         .iter()
