@@ -7,7 +7,7 @@
 
 use super::fit::SeriesFit;
 use super::remainder::Transform;
-use crate::numeric::{Cholesky, vectorised};
+use crate::numeric::{Cholesky, plain_dot, vectorised};
 use crate::spectrum::{Kernel, Weighting};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -164,11 +164,13 @@ impl Design {
         theta_even.extend(fit.harmonics.iter().map(|c| c.re));
         theta_odd.extend(fit.harmonics.iter().map(|c| -c.im));
         let mut numerator = sums.residual
-            - (dot(&sums.weighted_even, &theta_even) + dot(&sums.weighted_odd, &theta_odd));
+            - (plain_dot(&sums.weighted_even, &theta_even)
+                + plain_dot(&sums.weighted_odd, &theta_odd));
         self.even.solve(&mut sums.even);
         self.odd.solve(&mut sums.odd);
         let curvature = sums.curvature
-            - (dot(&sums.weighted_even, &sums.even) + dot(&sums.weighted_odd, &sums.odd));
+            - (plain_dot(&sums.weighted_even, &sums.even)
+                + plain_dot(&sums.weighted_odd, &sums.odd));
         let spread = match self.weighting {
             Weighting::Rectangular => 1.0,
             Weighting::Hann => HANN_FREQUENCY,
@@ -342,10 +344,6 @@ fn add_products(products: &mut [f64], sums: &[f64], differences: &[f64], factor:
     for ((product, sum), difference) in products.iter_mut().zip(sums).zip(differences) {
         *product += factor * (sum + sign * difference);
     }
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
 /// Transform of the weighted record, with its derivative by ν.
