@@ -13,6 +13,8 @@ mod series;
 mod settings;
 mod short;
 mod tracked;
+#[cfg(test)]
+mod trials;
 
 pub(super) use continuation::{Lead, go_on};
 pub(super) use fitted::Fit;

@@ -277,3 +277,59 @@ fn argmax(values: &[f64]) -> usize {
         .max_by(|&a, &b| values[a].total_cmp(&values[b]))
         .unwrap_or(0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::separation::fit::trials::{RATE_HZ, hum, made};
+
+    /// A twentieth of a cell of the shortest block tried, 25 cycles: what the fit that follows has to refine.
+    const COARSE_HZ: f64 = 0.1;
+
+    #[test]
+    fn the_nominal_and_the_frequency_are_found() {
+        for (frequency_hz, nominal_hz) in [(49.83, 50.0), (50.31, 50.0), (60.17, 60.0)] {
+            let x = made(4.0, 1, 0.5, |t| hum(frequency_hz * t));
+            let track = search(&x, RATE_HZ, &[50.0, 60.0], &[]).unwrap();
+            assert_eq!(track.nominal_hz, nominal_hz);
+            let found = track.frequency_at(2.0);
+            assert!(
+                (found - frequency_hz).abs() < COARSE_HZ,
+                "{found} {frequency_hz}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_step_of_the_grid_is_followed() {
+        let x = made(20.0, 2, 0.2, |t| {
+            hum(49.9 * t.min(10.0) + 50.1 * (t - 10.0).max(0.0))
+        });
+        let track = search(&x, RATE_HZ, &[50.0, 60.0], &[]).unwrap();
+        for (time_s, frequency_hz) in [(3.0, 49.9), (17.0, 50.1)] {
+            let found = track.frequency_at(time_s);
+            assert!(
+                (found - frequency_hz).abs() < COARSE_HZ,
+                "{found} at {time_s} s"
+            );
+        }
+    }
+
+    #[test]
+    fn a_protected_tone_has_no_say() {
+        let tone = 100.9;
+        let x = made(4.0, 3, 0.2, |t| {
+            0.3 * hum(50.02 * t) + 5.0 * (2.0 * PI * tone * t).cos()
+        });
+        let track = search(&x, RATE_HZ, &[50.0], &[tone]).unwrap();
+        assert!(
+            (track.frequency_at(2.0) - 50.02).abs() < COARSE_HZ,
+            "{track:?}"
+        );
+    }
+
+    #[test]
+    fn a_record_too_short_gives_nothing() {
+        assert!(search(&[0.0; 10], RATE_HZ, &[50.0], &[]).is_none());
+    }
+}

@@ -315,3 +315,45 @@ fn explained(model: &HumModel, sums: &Sums, left: &[Complex64], right: &[Complex
     }
     gained
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::separation::fit::trials::{RATE_HZ, fitted, hum, made};
+    use std::f64::consts::TAU;
+
+    /// Pieces in the order in which they come, with the sample at which each begins.
+    fn pieces(x: &[f64]) -> Vec<usize> {
+        let model = fitted(x).model;
+        (0..model.intervals())
+            .filter(|i| *i == 0 || model.piece[*i] != model.piece[i - 1])
+            .map(|i| model.edges[i])
+            .collect()
+    }
+
+    /// Amplitudes change at once and not in proportion, which a common gain could follow: one break, placed within a quarter of a cycle.
+    #[test]
+    fn a_load_that_switches_is_a_break_at_its_sample() {
+        let at = 3.217;
+        let x = made(8.0, 5, 0.05, |t| {
+            let cycles = 50.03 * t;
+            let load = 0.6 * (TAU * 3.0 * cycles).cos() + 0.4 * (TAU * 5.0 * cycles).sin();
+            hum(cycles) + if t < at { 0.0 } else { load }
+        });
+        let found = pieces(&x);
+        assert_eq!(found.len(), 2, "{found:?}");
+        let off = found[1] as f64 - at * RATE_HZ;
+        assert!(off.abs() < 0.25 * RATE_HZ / 50.0, "{off}");
+    }
+
+    #[test]
+    fn steady_hum_has_no_break() {
+        assert_eq!(pieces(&made(8.0, 6, 0.05, |t| hum(50.03 * t))), [0]);
+    }
+
+    /// A step of the frequency moves the phase, not the amplitudes.
+    #[test]
+    fn a_step_of_the_grid_is_no_break() {
+        let x = made(8.0, 7, 0.05, |t| hum(50.0 * t + 0.1 * (t - 4.0).max(0.0)));
+        assert_eq!(pieces(&x), [0]);
+    }
+}

@@ -218,3 +218,29 @@ fn carry_over(old: &HumModel, new: &mut HumModel) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::separation::fit::trials::{RATE_HZ, fitted, hum, made};
+
+    /// What is left is the noise: its power within four of its deviations (2/N), and the hum's own parameters below it.
+    #[test]
+    fn the_fit_leaves_the_noise() {
+        let noise = 0.2;
+        let x = made(6.0, 4, noise, |t| hum(50.07 * t));
+        let fit = fitted(&x);
+        let mut left = x.clone();
+        fit.model.subtract(&mut left, 0, fit.model.intervals());
+        let count = left.len() as f64;
+        let power = left.iter().map(|v| v * v).sum::<f64>() / count;
+        let expected = noise * noise;
+        let scatter = expected * (2.0 / count).sqrt();
+        assert!(
+            (power - expected).abs() < 6.0 * scatter,
+            "{power} {expected}"
+        );
+        let seconds = x.len() as f64 / RATE_HZ;
+        let cycles = fit.model.phase.last().unwrap() - fit.model.phase[0];
+        assert!((cycles / seconds - 50.07).abs() < 1e-3, "{cycles}");
+    }
+}

@@ -189,3 +189,92 @@ impl Filter {
         self
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    const RATE_HZ: f64 = 8000.0;
+
+    fn noise(seed: u64, count: usize) -> Vec<f64> {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        (0..count)
+            .map(|_| StandardNormal.sample(&mut rng))
+            .collect()
+    }
+
+    fn power(x: &[f64]) -> f64 {
+        x.iter().map(|v| v * v).sum::<f64>() / x.len() as f64
+    }
+
+    #[test]
+    fn taps_are_applied_and_the_ends_held() {
+        let filter = Filter {
+            first: -1,
+            taps: vec![2.0, -0.5],
+        };
+        // 2 x[n + 1] - 0.5 x[n]
+        assert_eq!(filter.apply(&[1.0, 3.0, 4.0]), [5.5, 6.5, 6.0]);
+        // Two samples later: 2 x[n - 1] - 0.5 x[n - 2]
+        assert_eq!(filter.moved(2).apply(&[1.0, 3.0, 4.0]), [1.5, 1.5, 5.5]);
+    }
+
+    /// Three taps and noise 40 dB below: what is left is that noise, and the taps' errors (7 / 40 000) below it.
+    #[test]
+    fn a_short_filter_is_found() {
+        let other = noise(1, 40_000);
+        let own = Filter {
+            first: -1,
+            taps: vec![0.2, 0.8, -0.3],
+        };
+        let strange = noise(2, 40_000);
+        let target: Vec<f64> = own
+            .apply(&other)
+            .iter()
+            .zip(&strange)
+            .map(|(v, n)| v + 0.01 * n)
+            .collect();
+        let found = Correlations::between(&target, &other, 0, RATE_HZ)
+            .and_then(|c| c.filter())
+            .unwrap();
+        let left: Vec<f64> = target
+            .iter()
+            .zip(found.apply(&other))
+            .map(|(a, b)| a - b)
+            .collect();
+        let over = power(&left) / 1e-4;
+        assert!((0.95..1.1).contains(&over), "{over}");
+    }
+
+    #[test]
+    fn channels_that_share_nothing_give_no_filter() {
+        let found = (0..20)
+            .filter(|seed| {
+                Correlations::between(
+                    &noise(10 + seed, 40_000),
+                    &noise(50 + seed, 40_000),
+                    0,
+                    RATE_HZ,
+                )
+                .is_some_and(|c| c.filter().is_some())
+            })
+            .count();
+        // One in a thousand may pass.
+        assert_eq!(found, 0);
+    }
+
+    /// Half the target's power is the other channel's: a coherence of a half, which scatters by a twentieth or so over the
+    /// segments of this record.
+    #[test]
+    fn coherence_is_the_share_that_is_explained() {
+        let (other, strange) = (noise(3, 40_000), noise(4, 40_000));
+        let half: Vec<f64> = other.iter().zip(&strange).map(|(a, b)| a + b).collect();
+        let coherence = |target: &[f64]| CrossSpectra::new(target, &other, RATE_HZ).coherence();
+        assert!(coherence(&other) > 0.999);
+        assert!((coherence(&half) - 0.5).abs() < 0.1, "{}", coherence(&half));
+        assert!(coherence(&strange) < 0.1, "{}", coherence(&strange));
+    }
+}
