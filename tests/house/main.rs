@@ -18,7 +18,6 @@ fn house() -> House {
 }
 
 #[test]
-#[ignore = "not yet kept everywhere"]
 fn no_circle_between_files_or_folders() {
     let circles = house().circles();
     assert!(
