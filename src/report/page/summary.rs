@@ -25,11 +25,7 @@ pub fn summary(result: &SessionResult) -> Vec<String> {
     .collect()
 }
 
-fn reading<'a>(
-    result: &'a SessionResult,
-    condition: Condition,
-    quantity: Quantity,
-) -> Option<&'a TestRow> {
+fn reading(result: &SessionResult, condition: Condition, quantity: Quantity) -> Option<&TestRow> {
     result
         .rows
         .iter()

@@ -69,7 +69,7 @@ pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
         name: "improvement",
         title: "Improvement by remedy",
         description: describe(rows, confidence),
-        height: height,
+        height,
     };
     frame.around(|area| {
         let rest = legend(area, &entries)?;

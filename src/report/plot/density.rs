@@ -72,10 +72,7 @@ pub fn noise_density(
         10f64.powf(bottom - 0.15),
         10f64.powf((top + 0.45).max(bottom + 1.0)),
     );
-    let entries: Vec<LegendEntry> = curves
-        .iter()
-        .map(|trace| LegendEntry::line(trace))
-        .collect();
+    let entries: Vec<LegendEntry> = curves.iter().map(LegendEntry::line).collect();
     let frame = Frame {
         name: "noise_density",
         title: "Noise density",

@@ -56,10 +56,7 @@ pub fn harmonic_orders(
             .collect(),
     );
     let y = Axis::logarithmic("RMS", unit, lowest, highest * 1.6);
-    let entries: Vec<LegendEntry> = traces
-        .iter()
-        .map(|trace| LegendEntry::marker(trace))
-        .collect();
+    let entries: Vec<LegendEntry> = traces.iter().map(LegendEntry::marker).collect();
     let spread = 0.6 / traces.len().max(1) as f64;
     let frame = Frame {
         name: "harmonics",

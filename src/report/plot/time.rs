@@ -49,7 +49,7 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
         name: "against_time",
         title: "Hum and mains frequency against time",
         description: describe(&traces, unit),
-        height: height,
+        height,
     };
     frame.around(|area| {
         let rest = legend(area, &entries)?;
