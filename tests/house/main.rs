@@ -39,7 +39,6 @@ fn the_way_to_a_definition_is_followed() {
 }
 
 #[test]
-#[ignore = "not yet kept everywhere"]
 fn files_and_folders_stay_small() {
     let house = house();
     let mut large: Vec<String> = house
