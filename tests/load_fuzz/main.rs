@@ -10,12 +10,14 @@
 //! `way` goes on with what was read: measured, separated and compared, all of it held to the rule of figures.
 #![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
 
+mod clock;
 #[path = "../support/figures.rs"]
 mod figures;
 mod recording;
 mod table;
 mod way;
 
+use clock::Clock;
 use humsieve::capture::FrameSource;
 use humsieve::load::{LoadOptions, bytes, explain, open};
 use ndarray::Array2;
@@ -80,7 +82,7 @@ const BLOCK: usize = 64;
 
 /// Loads some bytes and checks the laws; whether they were read to their end.
 fn check(content: &[u8], options: &LoadOptions) -> bool {
-    let started = Instant::now();
+    let clock = Clock::start();
     let mut sound = false;
     if let Ok(sources) = bytes("input", content, options) {
         let general = LoadOptions {
@@ -105,7 +107,8 @@ fn check(content: &[u8], options: &LoadOptions) -> bool {
             }
         }
     }
-    assert!(started.elapsed() < LONGEST, "{:?}", started.elapsed());
+    let took = clock.took();
+    assert!(took < LONGEST, "{took:?}");
     sound
 }
 
@@ -274,7 +277,7 @@ fn fuzz(seed: u64, runs: u64) {
     for run in 0..runs {
         let content = input(&mut rng, &seeds, SMALL);
         let options = random_options(&mut rng);
-        let begun = Instant::now();
+        let clock = Clock::start();
         match std::panic::catch_unwind(|| check(&content, &options)) {
             Ok(read) => sound += u64::from(read),
             Err(_) => {
@@ -284,7 +287,7 @@ fn fuzz(seed: u64, runs: u64) {
                 failed.push(kept);
             }
         }
-        longest = longest.max(begun.elapsed());
+        longest = longest.max(clock.took());
         if (run + 1) % 100_000 == 0 || failed.len() >= FAILURES_MOST {
             eprintln!(
                 "{} inputs, {sound} read to the end, {} failed, longest {longest:?}, {:?}",

@@ -1,5 +1,6 @@
 //! The whole way from bytes to a comparison: loaded, measured, separated, compared.
 
+use super::clock::Clock;
 use super::figures::{broken, broken_comparison, broken_separation};
 use super::{Extent, LONGEST, data, from_environment, input, random_options, short_seeds};
 use humsieve::analysis::{Detail, MainsChoice, measure};
@@ -178,9 +179,9 @@ fn fuzz(seed: u64, first: u64, last: u64) {
         rng.set_stream(run);
         let content = input(&mut rng, &seeds, LARGER);
         let options = random_options(&mut rng);
-        let begun = Instant::now();
+        let clock = Clock::start();
         let outcome = catch_unwind(AssertUnwindSafe(|| follow(&mut rng, &content, &options)));
-        let took = begun.elapsed();
+        let took = clock.took();
         slowest = slowest.max((took, run));
         let mut wrong = match outcome {
             Ok((so_far, wrong)) => {
