@@ -1,5 +1,5 @@
 //! The comparison of measurements by number of captures a condition.
-#![allow(missing_docs, clippy::unwrap_used)]
+#![allow(missing_docs, clippy::too_many_lines, clippy::unwrap_used)]
 
 mod signal;
 

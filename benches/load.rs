@@ -1,5 +1,5 @@
 //! Reading text captures and recordings, block by block.
-#![allow(missing_docs, clippy::unwrap_used)]
+#![allow(missing_docs, clippy::too_many_lines, clippy::unwrap_used)]
 
 mod signal;
 

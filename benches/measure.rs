@@ -1,5 +1,5 @@
 //! Whole measurements of captures in memory and of recordings.
-#![allow(missing_docs, clippy::unwrap_used)]
+#![allow(missing_docs, clippy::too_many_lines, clippy::unwrap_used)]
 
 mod signal;
 

@@ -1,6 +1,6 @@
 //! How the time of reading, measuring and separating grows with the record: nanoseconds a sample, the same in every
 //! row where growth is linear. `cargo bench --bench scaling` writes `benches/results/scaling.md`.
-#![allow(missing_docs, clippy::unwrap_used)]
+#![allow(missing_docs, clippy::too_many_lines, clippy::unwrap_used)]
 
 mod signal;
 

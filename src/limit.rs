@@ -230,7 +230,6 @@ fn bad(message: String) -> Error {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use crate::sample;

@@ -407,7 +407,6 @@ fn finite(x: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use crate::sample;

@@ -3,7 +3,7 @@
 //! `cargo bench --bench intervals` writes `benches/results/intervals.md`. `HUMSIEVE_TRIALS` sets the records a scenario,
 //! `HUMSIEVE_CLASS` names scenarios by parts of their names parted by `|`; with either the tables are only printed.
 //! Without `--bench` one record of the shortest scenarios is measured.
-#![allow(missing_docs, clippy::unwrap_used)]
+#![allow(missing_docs, clippy::too_many_lines, clippy::unwrap_used)]
 
 mod scenarios;
 #[path = "../../tests/support/synthesis/mod.rs"]

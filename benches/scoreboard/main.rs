@@ -3,7 +3,12 @@
 //! `cargo bench --bench scoreboard` writes `benches/results/separation.md`. `HUMSIEVE_TRIALS` sets the seeds a case,
 //! `HUMSIEVE_CLASS` names the cases by parts of their names parted by `|`; with either the table is only printed.
 //! Without `--bench` one seed of one case runs.
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used)]
+#![allow(
+    missing_docs,
+    clippy::too_many_lines,
+    clippy::unwrap_used,
+    clippy::expect_used
+)]
 
 #[path = "../../tests/support/separation/cases.rs"]
 mod cases;

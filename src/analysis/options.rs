@@ -150,7 +150,6 @@ fn bad(message: String) -> Error {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

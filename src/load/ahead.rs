@@ -201,7 +201,6 @@ impl FrameSource for Ahead {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::capture::{Channel, RateOrigin, TimeBase};

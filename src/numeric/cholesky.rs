@@ -158,7 +158,6 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use approx::assert_relative_eq;

@@ -222,7 +222,6 @@ fn one_sided(confidence: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use approx::assert_relative_eq;

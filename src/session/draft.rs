@@ -237,7 +237,6 @@ const TAIL: &str = r#"
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use crate::session::Session;

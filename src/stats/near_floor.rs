@@ -307,7 +307,6 @@ fn solve_falling(guess: f64, target: f64, p: impl Fn(f64) -> (f64, f64)) -> f64 
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use approx::{assert_abs_diff_eq, assert_relative_eq};

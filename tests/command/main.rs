@@ -1,5 +1,11 @@
 //! The program as a whole: its options, outputs, statuses, and what the documents show of it.
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(
+    missing_docs,
+    clippy::too_many_lines,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic
+)]
 
 mod arguments;
 mod compare;

@@ -1,5 +1,11 @@
 //! Comparisons: verdicts, the table beside them, whole captures, results read back.
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(
+    missing_docs,
+    clippy::too_many_lines,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic
+)]
 
 mod captures;
 #[path = "../support/draws.rs"]

@@ -3,7 +3,12 @@
 //! In every folder of `src` the files and subfolders form a graph: one needs another when code in it names
 //! something defined there. Names are followed through re-exports to the file that defines them. Code for
 //! tests only is left out.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(
+    clippy::too_many_lines,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic
+)]
 
 mod needs;
 

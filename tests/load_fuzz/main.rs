@@ -8,7 +8,12 @@
 //! The long run: `HUMSIEVE_FUZZ_RUNS` inputs (twenty million unless told) from `HUMSIEVE_FUZZ_SEED`.
 //!
 //! `way` goes on with what was read: measured, separated and compared, all of it held to the rule of figures.
-#![allow(missing_docs, clippy::unwrap_used, clippy::panic)]
+#![allow(
+    missing_docs,
+    clippy::too_many_lines,
+    clippy::unwrap_used,
+    clippy::panic
+)]
 
 mod clock;
 #[path = "../support/figures.rs"]

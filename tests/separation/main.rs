@@ -1,5 +1,11 @@
 //! Separation on records of which everything is known.
-#![allow(missing_docs, clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(
+    missing_docs,
+    clippy::too_many_lines,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic
+)]
 
 #[path = "../support/separation/cases.rs"]
 mod cases;

@@ -101,7 +101,6 @@ fn posterior(points: &[(f64, f64)], hz: f64, noise: f64) -> Option<(f64, f64, f6
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -363,7 +363,6 @@ fn legendre_rise(degree: usize, exponent: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::spectrum::Multitaper;

@@ -90,7 +90,6 @@ fn folded(frequency_hz: f64, rate_hz: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

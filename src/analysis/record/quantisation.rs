@@ -115,7 +115,6 @@ fn bessel_j0_envelope(x: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use approx::assert_relative_eq;

@@ -379,7 +379,6 @@ pub(crate) fn weighted_value(
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::spectrum::Nudft;

@@ -176,9 +176,13 @@ fn alternating(m: &Measurement) -> Observation {
     }
     Observation::Noise {
         rms: total.sqrt(),
-        dof: 2.0 * total * total / variance,
+        dof: (2.0 * total * total / variance).max(LEAST_DOF),
     }
 }
+
+/// Fewest degrees of freedom of a power: below one its upper bound grows past all that was measured (of one it is 32 times
+/// the value at 95 %).
+const LEAST_DOF: f64 = 1.0;
 
 /// The power of one or several lines without the noise in it, and its variance: s⁴ (2c + 4λ) of a
 /// noncentral chi-square with c components of s² and noncentrality λ; more where the amplitude wanders.

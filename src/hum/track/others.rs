@@ -67,7 +67,6 @@ pub(super) fn amplitudes(
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::input::TrackInput;
     use super::super::mesh::Mesh;

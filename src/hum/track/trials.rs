@@ -41,6 +41,35 @@ struct Made {
     bounds: [f64; 5],
 }
 
+impl Kind {
+    /// Common gain of all orders.
+    fn gain(self, t: f64, turn: f64) -> f64 {
+        match self {
+            Kind::Modulated(depth, hz) => 1.0 + depth * (TAU * hz * t + turn).sin(),
+            Kind::WalkModulated(_, depth) => 1.0 + depth * (TAU * 0.8 * t + turn).sin(),
+            _ => 1.0,
+        }
+    }
+
+    /// Slow content beside the offset.
+    fn slow(self, t: f64, duration: f64, turn: f64) -> f64 {
+        match self {
+            Kind::Settling(share, size) => {
+                let tau = if share == 0.0 {
+                    0.005
+                } else {
+                    share * duration
+                };
+                size * (-t / tau).exp()
+            }
+            Kind::Ramp => 20.0 * t / duration,
+            Kind::Parabola => 30.0 * (t / duration - 0.3).powi(2),
+            Kind::SlowSine => 10.0 * (TAU * 0.3 * t + turn).sin(),
+            _ => 0.0,
+        }
+    }
+}
+
 fn normal(rng: &mut ChaCha8Rng) -> f64 {
     let (a, b): (f64, f64) = (rng.random(), rng.random());
     (-2.0 * (1.0 - a).ln()).sqrt() * (TAU * b).cos()
@@ -77,26 +106,8 @@ fn make(kind: Kind, cycles: f64, rate_hz: f64, noise: f64, seed: u64) -> Made {
     for i in 0..count {
         let t = i as f64 / rate_hz;
         let u = t / duration;
-        let gain = match kind {
-            Kind::Modulated(depth, hz) => 1.0 + depth * (TAU * hz * t + turn).sin(),
-            Kind::WalkModulated(_, depth) => 1.0 + depth * (TAU * 0.8 * t + turn).sin(),
-            _ => 1.0,
-        };
-        let slow = offset
-            + match kind {
-                Kind::Settling(share, size) => {
-                    let tau = if share == 0.0 {
-                        0.005
-                    } else {
-                        share * duration
-                    };
-                    size * (-t / tau).exp()
-                }
-                Kind::Ramp => 20.0 * u,
-                Kind::Parabola => 30.0 * (u - 0.3).powi(2),
-                Kind::SlowSine => 10.0 * (TAU * 0.3 * t + turn).sin(),
-                _ => 0.0,
-            };
+        let gain = kind.gain(t, turn);
+        let slow = offset + kind.slow(t, duration, turn);
         let total = TAU * base * t + phase;
         let mut value = 0.0;
         for (k, a, p) in &orders {

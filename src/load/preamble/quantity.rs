@@ -63,7 +63,6 @@ pub(crate) struct Value {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -336,7 +336,6 @@ pub(crate) fn commas_serve_twice(texts: &[&str], width: usize) -> Option<usize> 
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -212,7 +212,6 @@ fn compact_clock(text: &str) -> Option<Moment> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

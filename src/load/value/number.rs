@@ -346,7 +346,6 @@ pub(crate) fn parse_decimal(cell: &str, decimal_mark: u8) -> Option<Decimal> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -181,7 +181,6 @@ fn power(text: u32) -> (i32, u32) {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::load::value::number::read_decimal;

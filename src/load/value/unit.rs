@@ -276,7 +276,6 @@ pub(crate) fn is_unit(text: &str) -> bool {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

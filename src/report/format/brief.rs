@@ -75,7 +75,6 @@ fn one_line(name: &str) -> String {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::WarningCode;

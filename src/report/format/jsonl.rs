@@ -117,7 +117,6 @@ pub(in crate::report) fn json_page(out: &mut impl Write, value: &impl Serialize)
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::printable::is_obeyed;

@@ -363,7 +363,6 @@ fn tied(value_with_unit: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use crate::comparison::{ComparedLine, ComparedQuantity, Verdict};

@@ -140,7 +140,6 @@ pub fn write_comparison(
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use crate::sample;

@@ -149,7 +149,6 @@ fn link(file: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use crate::session::sample;

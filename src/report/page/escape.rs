@@ -26,7 +26,6 @@ impl askama::filters::Escaper for MarkdownEscaper {
 
 #[cfg(test)]
 mod tests {
-    #![allow(clippy::unwrap_used)]
 
     use super::*;
     use askama::filters::Escaper;

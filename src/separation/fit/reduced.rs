@@ -87,7 +87,6 @@ fn reaches_higher(
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use crate::separation::{HarmonicOptions, harmonic};
     use rand::{RngExt as _, SeedableRng as _};

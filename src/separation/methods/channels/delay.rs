@@ -399,7 +399,6 @@ fn by_a_part(x: &[f64], part: f64) -> Vec<f64> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use rand::{RngExt as _, SeedableRng as _};
