@@ -18,11 +18,11 @@ mod two_channels;
 mod yardsticks;
 
 use cases::{Case, Recipe, make, recipes, silent_recipes};
-use humsieve::separation::{HarmonicOptions, difference, harmonic, reference};
+use humsieve::separation::{HarmonicOptions, harmonic};
 use std::env::{args, var};
 use std::fmt::Write as _;
 use std::time::Instant;
-use two_channels::{PairCase, PairRecipe, Way, make_pair, pair_error, pair_recipes};
+use two_channels::{PairRecipe, by_second_channel, make_pair, pair_error, pair_recipes};
 
 const SEEDS: u64 = 4;
 
@@ -86,18 +86,6 @@ fn row(recipe: &Recipe, seeds: u64) -> String {
         db(oracle / noise),
         millis / seeds as f64
     )
-}
-
-/// What is taken out of a record by means of its second channel.
-fn by_second_channel(case: &PairCase, recipe: &PairRecipe) -> Vec<f64> {
-    let (target, other) = (&case.target, &case.other);
-    match recipe.way {
-        Way::Reference => {
-            reference(target, other, recipe.rate_hz, &HarmonicOptions::default()).unwrap()
-        }
-        Way::Difference => difference(target, other, recipe.rate_hz).unwrap(),
-    }
-    .interference
 }
 
 fn pair_row(recipe: &PairRecipe) -> String {

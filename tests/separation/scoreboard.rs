@@ -1,9 +1,9 @@
 //! Separation beside textbook methods and the oracle; the whole table is `cargo bench --bench scoreboard`.
 
 use crate::cases::{Case, Mains, Recipe, Wanted, make, recipe};
-use crate::two_channels::{PairCase, PairRecipe, Way, make_pair, pair_error, pair_recipes};
+use crate::two_channels::{PairRecipe, by_second_channel, make_pair, pair_error, pair_recipes};
 use crate::{two_channels, yardsticks};
-use humsieve::separation::{HarmonicOptions, difference, harmonic, reference};
+use humsieve::separation::{HarmonicOptions, harmonic};
 
 fn ours(case: &Case) -> Vec<f64> {
     harmonic(&case.record(), case.rate_hz, &HarmonicOptions::default())
@@ -13,18 +13,6 @@ fn ours(case: &Case) -> Vec<f64> {
 
 fn db(ratio: f64) -> f64 {
     10.0 * ratio.max(1e-30).log10()
-}
-
-/// What is taken out of a record by means of its second channel.
-fn by_second_channel(case: &PairCase, recipe: &PairRecipe) -> Vec<f64> {
-    let (target, other) = (&case.target, &case.other);
-    match recipe.way {
-        Way::Reference => {
-            reference(target, other, recipe.rate_hz, &HarmonicOptions::default()).unwrap()
-        }
-        Way::Difference => difference(target, other, recipe.rate_hz).unwrap(),
-    }
-    .interference
 }
 
 /// Cases in which one gain and one delay are not reached yet.

@@ -2,6 +2,7 @@
 #![allow(dead_code)]
 
 use crate::cases::gauss;
+use humsieve::separation::{HarmonicOptions, difference, reference};
 use rand::{RngExt as _, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rustfft::FftPlanner;
@@ -218,4 +219,16 @@ pub fn pair_error(case: &PairCase, removed: &[f64]) -> f64 {
 fn about_mean(x: &[f64]) -> f64 {
     let mean = x.iter().sum::<f64>() / x.len() as f64;
     x.iter().map(|v| (v - mean).powi(2)).sum()
+}
+
+/// What is taken out of a record by means of its second channel.
+pub fn by_second_channel(case: &PairCase, recipe: &PairRecipe) -> Vec<f64> {
+    let (target, other) = (&case.target, &case.other);
+    match recipe.way {
+        Way::Reference => {
+            reference(target, other, recipe.rate_hz, &HarmonicOptions::default()).unwrap()
+        }
+        Way::Difference => difference(target, other, recipe.rate_hz).unwrap(),
+    }
+    .interference
 }
