@@ -125,7 +125,7 @@ fn same_times(a: usize, b: usize, rows: &[Vec<Cell>], first: &Column, second: &C
         _ => None,
     };
     let step = |column: &Column| {
-        let values: Vec<f64> = column.present().map(|n| n.value).collect();
+        let values = column.values();
         match (values.first(), values.last()) {
             (Some(a), Some(b)) if values.len() > 1 => (b - a) / (values.len() - 1) as f64,
             _ => 0.0,

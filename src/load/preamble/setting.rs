@@ -79,27 +79,14 @@ fn meaning_is_span(key: &str) -> bool {
     squeezed.contains("span") || squeezed == "fsr" || squeezed.contains("peaktopeak")
 }
 
+/// Lines that hold one of these words name a rate that is not the sample rate.
+const OTHER_RATES: &str = "\
+    bandwidth, filter, mains, cutoff, tone, generator, frequency, hum, sine, carrier, line, signal";
+
 /// A rate named without a key, `44100Hz` among other words.
 pub(crate) fn loose_rate(line: &str) -> Option<f64> {
     let lower = line.to_lowercase();
-    if lower.len() > 400
-        || [
-            "bandwidth",
-            "filter",
-            "mains",
-            "cutoff",
-            "tone",
-            "generator",
-            "frequency",
-            "hum",
-            "sine",
-            "carrier",
-            "line",
-            "signal",
-        ]
-        .iter()
-        .any(|word| lower.contains(word))
-    {
+    if lower.len() > 400 || OTHER_RATES.split(", ").any(|word| lower.contains(word)) {
         return None;
     }
     let tokens: Vec<&str> = line

@@ -21,8 +21,10 @@ impl Body {
     /// Finds the rows among the lines of a front. `whole`: it is the whole file.
     pub fn of(lines: &[Line<'_>], declared: Option<u8>, whole: bool) -> Result<Self, Error> {
         let texts: Vec<&str> = lines.iter().map(|line| line.text.as_ref()).collect();
-        let dialect = dialect_of(&texts, declared).ok_or_else(|| no_table(lines, whole))?;
-        let kinds = kinds_of(&texts, dialect)?;
+        let sample = detection::sample(&texts);
+        let dialect =
+            dialect_of(&texts, &sample, declared).ok_or_else(|| no_table(lines, whole))?;
+        let kinds = kinds_of(&sample, dialect)?;
         if dialect.delimiter == Delimiter::Byte(b',')
             && let Some(index) = commas_serve_twice(&texts, kinds.len())
         {
@@ -43,8 +45,8 @@ impl Body {
 }
 
 /// The dialect of a table; `None` where there is none.
-fn dialect_of(texts: &[&str], declared: Option<u8>) -> Option<Dialect> {
-    let candidate = detection::detect(texts, declared)?;
+fn dialect_of(texts: &[&str], sample: &[&str], declared: Option<u8>) -> Option<Dialect> {
+    let candidate = detection::detect(sample, declared)?;
     let decimal = candidate.cells == 2
         && candidate.dialect.delimiter == Delimiter::Byte(b',')
         && commas_are_decimal(texts);

@@ -93,6 +93,11 @@ impl Column {
         self.numbers.iter().flatten()
     }
 
+    /// The numbers that are there.
+    pub fn values(&self) -> Vec<f64> {
+        self.present().map(|number| number.value).collect()
+    }
+
     pub fn unit_text(&self) -> Option<&str> {
         self.title.unit.as_deref().or(self.cell_unit.as_deref())
     }
@@ -165,7 +170,7 @@ impl Column {
 
     /// Whether the numbers are integers that never fall and mostly stay.
     pub fn is_stepped(&self) -> bool {
-        let values: Vec<f64> = self.present().map(|number| number.value).collect();
+        let values = self.values();
         self.is_integer()
             && values.windows(2).all(|pair| pair[0] <= pair[1])
             && values.windows(2).filter(|pair| pair[0] == pair[1]).count() * 2 > values.len()

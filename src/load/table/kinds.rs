@@ -1,6 +1,5 @@
 //! What the columns of a table hold, by most of their cells.
 
-use crate::load::text::detection::sample;
 use crate::load::text::dialect::{Dialect, filled, opens_statement};
 use crate::load::value::cell::Cell;
 use crate::{Error, ErrorKind};
@@ -30,12 +29,12 @@ fn kind_of(cell: &Cell) -> Option<Kind> {
     }
 }
 
-/// What most rows hold in each column.
-pub(crate) fn kinds_of(texts: &[&str], shape: Dialect) -> Result<Vec<Kind>, Error> {
+/// What most rows of a sample of lines hold in each column.
+pub(crate) fn kinds_of(sample: &[&str], dialect: Dialect) -> Result<Vec<Kind>, Error> {
     let mut cells = Vec::new();
     let mut rows: Vec<Vec<Cell>> = Vec::new();
-    for text in sample(texts) {
-        shape.split(text, &mut cells);
+    for text in sample {
+        dialect.split(text, &mut cells);
         let count = filled(&cells);
         if opens_statement(&cells) {
             continue;
@@ -43,7 +42,7 @@ pub(crate) fn kinds_of(texts: &[&str], shape: Dialect) -> Result<Vec<Kind>, Erro
         rows.push(
             cells[..count]
                 .iter()
-                .map(|cell| shape.classify(cell))
+                .map(|cell| dialect.classify(cell))
                 .collect(),
         );
     }

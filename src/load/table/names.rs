@@ -330,48 +330,11 @@ fn split_wide(text: &str) -> Vec<String> {
 }
 
 /// Keys that describe the capture and name no column.
-const DESCRIPTIVE: [&str; 40] = [
-    "model",
-    "serial",
-    "serial number",
-    "firmware",
-    "firmware version",
-    "version",
-    "instrument",
-    "operator",
-    "comment",
-    "comments",
-    "title",
-    "file",
-    "filename",
-    "file name",
-    "author",
-    "device",
-    "manufacturer",
-    "vendor",
-    "description",
-    "name",
-    "project",
-    "location",
-    "user",
-    "note",
-    "notes",
-    "source file",
-    "format",
-    "type",
-    "mode",
-    "software",
-    "created",
-    "exported",
-    "saved",
-    "logger",
-    "test",
-    "trigger",
-    "trigger source",
-    "acquisition",
-    "acquisition mode",
-    "channels",
-];
+const DESCRIPTIVE: &str = "\
+    model, serial, serial number, firmware, firmware version, version, instrument, operator, comment, \
+    comments, title, file, filename, file name, author, device, manufacturer, vendor, description, name, \
+    project, location, user, note, notes, source file, format, type, mode, software, created, exported, \
+    saved, logger, test, trigger, trigger source, acquisition, acquisition mode, channels";
 
 /// Whether a line of a table of one column, or of one parted by blanks, is a statement.
 fn states_something(text: &str, number: u64, dialect: Dialect, width: usize) -> bool {
@@ -399,9 +362,12 @@ fn is_statement(row: &[String], width: usize) -> bool {
                 .is_some_and(|(_, v)| !v.trim().is_empty())
             || first.contains('=')
             || Meaning::of_key_alone(first).is_some()
-            || DESCRIPTIVE.contains(&first.to_lowercase().as_str());
+            || unit::is_among(&first.to_lowercase(), DESCRIPTIVE);
     }
-    if DESCRIPTIVE.contains(&first.trim_end_matches([':', ' ']).to_lowercase().as_str()) {
+    if unit::is_among(
+        &first.trim_end_matches([':', ' ']).to_lowercase(),
+        DESCRIPTIVE,
+    ) {
         return !row.iter().skip(1).any(|cell| {
             let title = Title::of(cell);
             title.says_time() || title.unit.is_some_and(|unit| unit != title.name)

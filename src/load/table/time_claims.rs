@@ -94,7 +94,7 @@ pub(crate) fn weigh(columns: &mut [Column]) {
 /// Whether the numbers rise, most of them by about the same step and without falling back, but for one place
 /// where they may begin again; what rows of two or fewer cannot tell.
 fn runs_on(column: &Column) -> bool {
-    let values: Vec<f64> = column.present().map(|number| number.value).collect();
+    let values = column.values();
     let (Some(first), Some(last)) = (values.first(), values.last()) else {
         return false;
     };
@@ -127,7 +127,7 @@ fn share_falling(values: &[f64]) -> f64 {
 
 /// Whether the numbers go up and down as no clock does.
 fn falls_often(column: &Column) -> bool {
-    let values: Vec<f64> = column.present().map(|number| number.value).collect();
+    let values = column.values();
     let falling = share_falling(&values);
     falling > FALLS_MOST && falling < 1.0 - FALLS_MOST / 2.0
 }

@@ -23,12 +23,11 @@ const DELIMITERS: [Delimiter; 5] = [
     Delimiter::Blanks,
 ];
 
-/// The dialect under which most of the lines are rows of data; `None` where none makes any.
-pub(crate) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> {
-    let sample = sample(lines);
+/// The dialect under which most of the lines of a sample are rows of data; `None` where none makes any.
+pub(crate) fn detect(sample: &[&str], declared: Option<u8>) -> Option<Candidate> {
     let delimiters: Vec<Delimiter> = match declared {
         Some(byte) => vec![Delimiter::Byte(byte)],
-        None => worth_trying(&sample),
+        None => worth_trying(sample),
     };
     // Those that the last line holds come first: the others need not be tried to the end.
     let opening = |delimiter: &Delimiter| match delimiter {
@@ -51,7 +50,7 @@ pub(crate) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
                 }
                 let dialect = Dialect::plain(delimiter, decimal_mark);
                 let least = best.map_or(0, |best| best.rows);
-                if let Some(candidate) = score(dialect, &sample, strict, least)
+                if let Some(candidate) = score(dialect, sample, strict, least)
                     && best.is_none_or(|best| {
                         let order = rank(&candidate).cmp(&rank(&best));
                         order.is_gt() || order.is_eq() && place < best_place
@@ -63,13 +62,13 @@ pub(crate) fn detect(lines: &[&str], declared: Option<u8>) -> Option<Candidate> 
             }
         }
         if strict && best.is_none_or(|best| best.rows < sample.len()) {
-            let groupings = groupings(&sample);
+            let groupings = groupings(sample);
             for &delimiter in &delimiters {
-                let variants = with_thousands(delimiter, &groupings, &sample)
-                    .chain(with_hexadecimal(delimiter, &sample));
+                let variants = with_thousands(delimiter, &groupings, sample)
+                    .chain(with_hexadecimal(delimiter, sample));
                 for (dialect, times) in variants {
                     let beaten = times * best.map_or(0, |best| best.rows);
-                    if let Some(candidate) = score(dialect, &sample, strict, beaten + 1)
+                    if let Some(candidate) = score(dialect, sample, strict, beaten + 1)
                         && candidate.rows > beaten
                     {
                         best = Some(candidate);
@@ -341,7 +340,7 @@ mod tests {
 
     fn found(text: &str) -> (Delimiter, u8, usize) {
         let lines: Vec<&str> = text.lines().collect();
-        let candidate = detect(&lines, None).unwrap();
+        let candidate = detect(&sample(&lines), None).unwrap();
         (
             candidate.dialect.delimiter,
             candidate.dialect.decimal_mark,

@@ -10,79 +10,79 @@ const ROW_LIMIT: usize = 64;
 /// Fewer cells than this are no record.
 const CELLS_LEAST: usize = 8;
 
+/// More lines than this are no table of few rows.
+const LINES_MOST: usize = 2000;
+/// Bytes of a row that show what it holds, and that its blanks are counted in.
+const SHOWN_BYTES: usize = 1 << 12;
+const COUNTED_BYTES: usize = 1 << 14;
+
 /// Finds a table of few long rows and gives its dialect and the rows' places among the lines.
 pub(crate) fn detect(lines: &[Line<'_>]) -> Option<(Dialect, Vec<usize>)> {
-    if lines.len() > 2000 {
+    if lines.len() > LINES_MOST {
         return None;
     }
-    let mut best: Option<(Dialect, Vec<usize>, usize)> = None;
-    for delimiter in [b'\t', b';', b',', b'|'] {
+    let mut best: Option<(Dialect, Vec<usize>)> = None;
+    for mark in [b'\t', b';', b',', b'|'] {
+        let wide = wide_lines(lines, Delimiter::Byte(mark));
         for decimal_mark in [b'.', b','] {
-            if delimiter == decimal_mark {
-                continue;
-            }
-            let dialect = Dialect::plain(Delimiter::Byte(delimiter), decimal_mark);
-            let Some((rows, cells)) = long_rows(lines, dialect) else {
-                continue;
-            };
-            let marked = decimal_mark == b','
+            let dialect = Dialect::plain(Delimiter::Byte(mark), decimal_mark);
+            if mark != decimal_mark
+                && let Some(rows) = long_rows(lines, &wide, dialect)
                 && best
                     .as_ref()
-                    .is_some_and(|(_, rows_before, _)| rows_before.len() >= rows.len());
-            if !marked
-                && best
-                    .as_ref()
-                    .is_none_or(|(_, before, _)| rows.len() > before.len())
+                    .is_none_or(|(_, best)| rows.len() > best.len())
             {
-                best = Some((dialect, rows, cells));
+                best = Some((dialect, rows));
             }
         }
     }
-    let blanks = Dialect::plain(Delimiter::Blanks, b'.');
-    if best.is_none() {
-        best = long_rows(lines, blanks).map(|(rows, cells)| (blanks, rows, cells));
-    }
-    best.map(|(dialect, rows, _)| (dialect, rows))
+    best.or_else(|| {
+        let blanks = Dialect::plain(Delimiter::Blanks, b'.');
+        let wide = wide_lines(lines, blanks.delimiter);
+        long_rows(lines, &wide, blanks).map(|rows| (blanks, rows))
+    })
 }
 
-fn long_rows(lines: &[Line<'_>], dialect: Dialect) -> Option<(Vec<usize>, usize)> {
+/// The lines of as many cells as a record has at least, by their places, with the number of their cells.
+fn wide_lines(lines: &[Line<'_>], delimiter: Delimiter) -> Vec<(usize, usize)> {
+    let cells = |line: &Line<'_>| {
+        let text = line.text.trim();
+        match delimiter {
+            Delimiter::Byte(byte) => memchr::memchr_iter(byte, text.as_bytes()).count() + 1,
+            Delimiter::Blanks => clip(text, COUNTED_BYTES).split_whitespace().count(),
+        }
+    };
+    let counts = lines.iter().map(cells).enumerate();
+    counts.filter(|(_, count)| *count >= CELLS_LEAST).collect()
+}
+
+/// The places of the rows among the wide lines; `None` where they are no table turned on its side.
+fn long_rows(lines: &[Line<'_>], wide: &[(usize, usize)], dialect: Dialect) -> Option<Vec<usize>> {
     let mut rows = Vec::new();
     let mut longest = 0;
     let mut cells: Vec<Cow<'_, str>> = Vec::new();
-    for (index, line) in lines.iter().enumerate() {
-        let text = line.text.trim();
-        if text.is_empty() {
-            continue;
-        }
-        let total = match dialect.delimiter {
-            Delimiter::Byte(byte) => memchr::memchr_iter(byte, text.as_bytes()).count() + 1,
-            Delimiter::Blanks => clip(text, 1 << 14).split_whitespace().count(),
-        };
-        if total < CELLS_LEAST {
-            continue;
-        }
-        dialect.split(clip(text, 1 << 12), &mut cells);
+    for (place, count) in wide {
+        dialect.split(clip(lines[*place].text.trim(), SHOWN_BYTES), &mut cells);
         // The last cell may be cut.
         cells.pop();
         let kinds: Vec<Cell> = cells.iter().map(|cell| dialect.classify(cell)).collect();
+        let texts = |kinds: &[Cell]| kinds.iter().filter(|kind| **kind == Cell::Text).count();
         let lead = kinds.iter().take_while(|kind| **kind == Cell::Text).count();
-        let text_later = kinds[lead..]
-            .iter()
-            .filter(|kind| **kind == Cell::Text)
-            .count();
         let data = kinds[lead..].iter().filter(|kind| kind.is_datum()).count();
         if lead <= 3
-            && text_later * 10 <= data
+            && texts(&kinds[lead..]) * 10 <= data
             && data * 2 > kinds.len() - lead
             && data >= CELLS_LEAST - 3
         {
-            rows.push(index);
-            longest = longest.max(total);
-        } else if kinds.iter().filter(|kind| **kind == Cell::Text).count() * 2 > kinds.len() {
+            rows.push(*place);
+            longest = longest.max(*count);
+            if rows.len() > ROW_LIMIT {
+                return None;
+            }
+        } else if texts(&kinds) * 2 > kinds.len() {
             // A header over many columns: an ordinary table.
             return None;
         }
     }
-    let few = !rows.is_empty() && rows.len() <= ROW_LIMIT && longest > 4 * rows.len();
-    (few && longest >= CELLS_LEAST).then_some((rows, longest))
+    (longest > 4 * rows.len()).then_some(rows)
 }

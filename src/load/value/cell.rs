@@ -67,6 +67,12 @@ pub(crate) fn of_number(number: Decimal) -> Cell {
 
 /// Reads a cell.
 pub(crate) fn classify(text: &str, decimal_mark: u8) -> Cell {
+    // Most cells are numbers with nothing to be taken off.
+    if text.ends_with(|c: char| c.is_ascii_digit())
+        && let Some(number) = parse_decimal(text, decimal_mark)
+    {
+        return of_number(number);
+    }
     let text = bare(text);
     let Some(&first) = text.as_bytes().first() else {
         return Cell::Missing;

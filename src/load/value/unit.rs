@@ -176,95 +176,25 @@ pub(crate) fn value_unit(text: &str) -> Option<Unit> {
 }
 
 /// Units of raw converter values.
-pub(crate) fn is_count_unit(text: &str) -> bool {
-    matches!(
-        bare(text).to_lowercase().as_str(),
-        "count"
-            | "counts"
-            | "cnt"
-            | "cnts"
-            | "lsb"
-            | "lsbs"
-            | "code"
-            | "codes"
-            | "raw"
-            | "adc"
-            | "adu"
-            | "adc counts"
-            | "adc count"
-            | "digits"
-            | "digit"
-            | "bits"
-            | "bit"
-            | "raw counts"
-            | "adc code"
-            | "adc codes"
-    )
+const COUNT_UNITS: &str = "\
+    count, counts, cnt, cnts, lsb, lsbs, code, codes, raw, adc, adu, adc counts, adc count, digits, \
+    digit, bits, bit, raw counts, adc code, adc codes";
+
+/// Units that pass through: nothing is converted.
+const OTHER_UNITS: &str = "\
+    %, db, dbv, dbm, dbfs, \u{b0}c, \u{b0}f, degc, degf, deg, k, hz, khz, pa, kpa, bar, mbar, psi, n, \
+    kn, kg, g, mg, m, mm, um, nm, \u{b5}m, m/s, m/s2, m/s\u{b2}, m/s^2, rpm, t, mt, f, nf, pf, c, pc, \
+    rad, strain, ppm, v/v, mv/v, \u{b5}m/m, lux, lx, w/m2, fs, rh, %rh, u, arb, a.u., au, arb. units, \
+    units";
+
+/// Whether a list, parted by commas, holds a word.
+pub(crate) fn is_among(word: &str, list: &str) -> bool {
+    list.split(", ").any(|listed| listed == word)
 }
 
-/// Names that are units, though nothing is converted: they pass through.
-pub(crate) fn is_other_unit(text: &str) -> bool {
-    is_count_unit(text)
-        || matches!(
-            bare(text).to_lowercase().as_str(),
-            "%" | "db"
-                | "dbv"
-                | "dbm"
-                | "dbfs"
-                | "\u{b0}c"
-                | "\u{b0}f"
-                | "degc"
-                | "degf"
-                | "deg"
-                | "k"
-                | "hz"
-                | "khz"
-                | "pa"
-                | "kpa"
-                | "bar"
-                | "mbar"
-                | "psi"
-                | "n"
-                | "kn"
-                | "kg"
-                | "g"
-                | "mg"
-                | "m"
-                | "mm"
-                | "um"
-                | "nm"
-                | "\u{b5}m"
-                | "m/s"
-                | "m/s2"
-                | "m/s\u{b2}"
-                | "m/s^2"
-                | "rpm"
-                | "t"
-                | "mt"
-                | "f"
-                | "nf"
-                | "pf"
-                | "c"
-                | "pc"
-                | "rad"
-                | "strain"
-                | "ppm"
-                | "v/v"
-                | "mv/v"
-                | "\u{b5}m/m"
-                | "lux"
-                | "lx"
-                | "w/m2"
-                | "fs"
-                | "rh"
-                | "%rh"
-                | "u"
-                | "arb"
-                | "a.u."
-                | "au"
-                | "arb. units"
-                | "units"
-        )
+/// Whether a text is a unit of raw converter values.
+pub(crate) fn is_count_unit(text: &str) -> bool {
+    is_among(&bare(text).to_lowercase(), COUNT_UNITS)
 }
 
 /// Anything that can stand in a row of units.
@@ -272,7 +202,8 @@ pub(crate) fn is_unit(text: &str) -> bool {
     value_unit(text).is_some()
         || time_unit(text).is_some()
         || rate_unit(text).is_some()
-        || is_other_unit(text)
+        || is_count_unit(text)
+        || is_among(&bare(text).to_lowercase(), OTHER_UNITS)
 }
 
 #[cfg(test)]

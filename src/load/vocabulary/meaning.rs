@@ -40,30 +40,10 @@ pub enum Meaning {
 }
 
 /// Keys that hold one of these words say nothing of the time base or the scale.
-const IGNORED: [&str; 22] = [
-    "bandwidth",
-    "filter",
-    "cutoff",
-    "generator",
-    "carrier",
-    "mains",
-    "fundamental",
-    "baud",
-    "refresh",
-    "trigger level",
-    "trigger source",
-    "trigger type",
-    "trigger mode",
-    "trigger slope",
-    "trigger coupling",
-    "holdoff",
-    "display",
-    "cursor",
-    "firmware",
-    "averag",
-    "serial",
-    "math",
-];
+const IGNORED: &str = "\
+    bandwidth, filter, cutoff, generator, carrier, mains, fundamental, baud, refresh, trigger level, \
+    trigger source, trigger type, trigger mode, trigger slope, trigger coupling, holdoff, display, \
+    cursor, firmware, averag, serial, math";
 
 /// The words for one meaning, parted by blanks. A key is taken without its own blanks, signs and
 /// capitals.
@@ -261,19 +241,8 @@ const VOCABULARY: [Entry; 14] = [
 ];
 
 /// Marks of a scale in units of the channel for each converter count.
-const PER_COUNT: [&str; 11] = [
-    "/count",
-    "/lsb",
-    "/bit",
-    "/code",
-    "/digit",
-    "/adc",
-    "per count",
-    "per lsb",
-    "per bit",
-    "per code",
-    "per digit",
-];
+const PER_COUNT: &str = "\
+    /count, /lsb, /bit, /code, /digit, /adc, per count, per lsb, per bit, per code, per digit";
 
 impl Meaning {
     /// The meaning of a key, where it is one of those used, unless it could as well head a column.
@@ -292,11 +261,11 @@ impl Meaning {
             return None;
         }
         let spaced = words.join(" ");
-        if IGNORED.iter().any(|word| spaced.contains(word)) {
+        if IGNORED.split(", ").any(|word| spaced.contains(word)) {
             return None;
         }
         let lower = key.to_lowercase();
-        if PER_COUNT.iter().any(|mark| lower.contains(mark)) && !lower.contains("div") {
+        if PER_COUNT.split(", ").any(|mark| lower.contains(mark)) && !lower.contains("div") {
             return Some(Self::CountScale);
         }
         let squeezed = words.concat();

@@ -1,6 +1,17 @@
 //! Column names and their units.
 
-use crate::load::value::unit;
+use crate::load::value::cell;
+use crate::load::value::unit::{self, is_among};
+
+/// Words that say time where they are the whole name.
+const TIME_WORDS: &str = "\
+    t, x, zeit, temps, tiempo, tempo, clock, seconds, second, sec, elapsed, datetime, timestamp, \
+    timestamps, xaxis, abscissa";
+
+/// Words of names of columns that number the rows.
+const INDEX_WORDS: &str = "\
+    index, idx, n, no, nr, num, number, sample, samples, point, points, pt, record, rec, row, count, \
+    counter, reading, scan, seq, sequence, id, i, k, item, line, x, ix, of";
 
 /// A column's name as written, parted from its unit.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -17,7 +28,7 @@ impl Title {
     /// Parts a header cell into name and unit: `Name (V)`, `Name [V]`, `Name/V`, `Name, V`, `Name in V`,
     /// `Name V`, `name_mV` (the name stays whole there), or a unit alone.
     pub fn of(text: &str) -> Self {
-        let text = crate::load::value::cell::bare(text);
+        let text = cell::bare(text);
         let text = text.trim_matches('"');
         let text = if text == "#" {
             text
@@ -114,26 +125,7 @@ impl Title {
             return false;
         }
         let words = words(&self.name);
-        if words.len() == 1
-            && matches!(
-                words[0].as_str(),
-                "t" | "x"
-                    | "zeit"
-                    | "temps"
-                    | "tiempo"
-                    | "tempo"
-                    | "clock"
-                    | "seconds"
-                    | "second"
-                    | "sec"
-                    | "elapsed"
-                    | "datetime"
-                    | "timestamp"
-                    | "timestamps"
-                    | "xaxis"
-                    | "abscissa"
-            )
-        {
+        if matches!(words.as_slice(), [word] if is_among(word, TIME_WORDS)) {
             return true;
         }
         words.iter().any(|word| names_time(word))
@@ -186,41 +178,7 @@ impl Title {
             return name == "#";
         }
         let words = words(name);
-        let index = |word: &str| {
-            matches!(
-                word,
-                "index"
-                    | "idx"
-                    | "n"
-                    | "no"
-                    | "nr"
-                    | "num"
-                    | "number"
-                    | "sample"
-                    | "samples"
-                    | "point"
-                    | "points"
-                    | "pt"
-                    | "record"
-                    | "rec"
-                    | "row"
-                    | "count"
-                    | "counter"
-                    | "reading"
-                    | "scan"
-                    | "seq"
-                    | "sequence"
-                    | "id"
-                    | "i"
-                    | "k"
-                    | "item"
-                    | "line"
-                    | "x"
-                    | "ix"
-                    | "of"
-            )
-        };
-        !words.is_empty() && words.iter().all(|word| index(word))
+        !words.is_empty() && words.iter().all(|word| is_among(word, INDEX_WORDS))
     }
 }
 

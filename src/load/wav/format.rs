@@ -62,28 +62,16 @@ fn unsupported(message: impl Into<String>) -> Error {
     Error::new(ErrorKind::UnsupportedFormat, message)
 }
 
+fn bytes_at<const N: usize>(bytes: &[u8], at: usize) -> Option<[u8; N]> {
+    bytes.get(at..)?.first_chunk().copied()
+}
+
 fn u16_at(bytes: &[u8], at: usize) -> Option<u16> {
-    bytes
-        .get(at..at + 2)?
-        .try_into()
-        .ok()
-        .map(u16::from_le_bytes)
+    bytes_at(bytes, at).map(u16::from_le_bytes)
 }
 
 fn u32_at(bytes: &[u8], at: usize) -> Option<u32> {
-    bytes
-        .get(at..at + 4)?
-        .try_into()
-        .ok()
-        .map(u32::from_le_bytes)
-}
-
-fn u64_at(bytes: &[u8], at: usize) -> Option<u64> {
-    bytes
-        .get(at..at + 8)?
-        .try_into()
-        .ok()
-        .map(u64::from_le_bytes)
+    bytes_at(bytes, at).map(u32::from_le_bytes)
 }
 
 fn damaged(message: impl Into<String>) -> Error {
@@ -120,7 +108,7 @@ pub(crate) fn read_format(store: &Store) -> Result<WaveFormat, Error> {
             b"ds64" => {
                 let mut sizes = [0; 16];
                 if store.read_at(&mut sizes, at + 8)? == 16 {
-                    wide_data = u64_at(&sizes, 8);
+                    wide_data = bytes_at(&sizes, 8).map(u64::from_le_bytes);
                 }
             }
             b"fmt " => {
