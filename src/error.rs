@@ -1,10 +1,14 @@
 //! The one error type of the library.
 
+use serde::de::IntoDeserializer;
+use serde::ser::SerializeStruct;
+use serde::{Deserialize, Serialize, Serializer};
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-/// What went wrong, as named in the JSON output.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+/// What went wrong; shown under its fixed name in the JSON output.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum ErrorKind {
     /// No such file or folder.
@@ -36,60 +40,38 @@ pub enum ErrorKind {
 }
 
 impl ErrorKind {
-    /// The fixed name used in JSON output.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::NotFound => "not_found",
-            Self::Unreadable => "unreadable",
-            Self::UnsupportedFormat => "unsupported_format",
-            Self::NoSamples => "no_samples",
-            Self::NoSampleRate => "no_sample_rate",
-            Self::BadValue => "bad_value",
-            Self::UnevenSampling => "uneven_sampling",
-            Self::TooShort => "too_short",
-            Self::NoSuchChannel => "no_such_channel",
-            Self::BadOption => "bad_option",
-            Self::TooClipped => "too_clipped",
-            Self::Unwritable => "unwritable",
-            Self::Internal => "internal",
-        }
-    }
-
-    const ALL: [Self; 13] = [
-        Self::NotFound,
-        Self::Unreadable,
-        Self::UnsupportedFormat,
-        Self::NoSamples,
-        Self::NoSampleRate,
-        Self::BadValue,
-        Self::UnevenSampling,
-        Self::TooShort,
-        Self::NoSuchChannel,
-        Self::BadOption,
-        Self::TooClipped,
-        Self::Unwritable,
-        Self::Internal,
-    ];
-
     /// The kind of this fixed name.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+        let kind: Result<_, serde::de::value::Error> = Self::deserialize(name.into_deserializer());
+        kind.ok()
+    }
+
+    /// An error of this kind; the message says what was found and what to do.
+    #[must_use]
+    pub fn error(self, message: impl Into<String>) -> Error {
+        Error {
+            kind: self,
+            message: message.into(),
+            file: None,
+            line: None,
+            column: None,
+        }
     }
 }
 
 impl fmt::Display for ErrorKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.as_str())
+        self.serialize(f)
     }
 }
 
 /// An error with its kind, its place in the input and what to do about it.
 ///
 /// ```
-/// use humsieve::{Error, ErrorKind};
-/// let error = Error::new(ErrorKind::BadValue, "found 'abc' where a number should stand; delete the row")
+/// use humsieve::ErrorKind;
+/// let error = ErrorKind::BadValue
+///     .error("found 'abc' where a number should stand; delete the row")
 ///     .in_file("floor.csv")
 ///     .at_line(17)
 ///     .at_column(2);
@@ -108,18 +90,6 @@ pub struct Error {
 }
 
 impl Error {
-    /// An error of this kind; the message says what was found and what to do.
-    #[must_use]
-    pub fn new(kind: ErrorKind, message: impl Into<String>) -> Self {
-        Self {
-            kind,
-            message: message.into(),
-            file: None,
-            line: None,
-            column: None,
-        }
-    }
-
     /// Adds the file, unless one is known already.
     #[must_use]
     pub fn in_file(mut self, file: impl AsRef<Path>) -> Self {
@@ -198,5 +168,15 @@ impl fmt::Display for Error {
             write!(f, "{}: ", file.display())?;
         }
         f.write_str(&self.message_with_position())
+    }
+}
+
+/// Kind and message with its place, as the JSON output carries them.
+impl Serialize for Error {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let mut object = to.serialize_struct("Error", 2)?;
+        object.serialize_field("kind", &self.kind)?;
+        object.serialize_field("message", &self.message_with_position())?;
+        object.end()
     }
 }

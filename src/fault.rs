@@ -35,7 +35,7 @@ static WATCHING: AtomicUsize = AtomicUsize::new(0);
 ///     let none: [f64; 0] = [];
 ///     Ok(none.iter().copied().reduce(f64::max).expect("no samples"))
 /// });
-/// assert_eq!(outcome.unwrap_err().kind().as_str(), "internal");
+/// assert_eq!(outcome.unwrap_err().kind(), humsieve::ErrorKind::Internal);
 /// ```
 pub fn contained<T>(work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
     WATCHING.fetch_add(1, Ordering::Relaxed);
@@ -98,14 +98,11 @@ fn place_of(words: &str) -> Option<String> {
 fn told(payload: &(dyn Any + Send)) -> Error {
     let words = message(payload);
     let place = place_of(&words).map_or_else(String::new, |place| format!(" at {place}"));
-    Error::new(
-        ErrorKind::Internal,
-        format!(
-            "this is a fault of humsieve {}, not of the file: {words}{place}; \
+    ErrorKind::Internal.error(format!(
+        "this is a fault of humsieve {}, not of the file: {words}{place}; \
              please report it with this line and the file",
-            env!("CARGO_PKG_VERSION")
-        ),
-    )
+        env!("CARGO_PKG_VERSION")
+    ))
 }
 
 #[cfg(test)]

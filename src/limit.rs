@@ -189,11 +189,7 @@ impl Acceptance {
 
 impl fmt::Display for Acceptance {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::Pass => "pass",
-            Self::Fail => "fail",
-            Self::Undecided => "undecided",
-        })
+        self.serialize(f)
     }
 }
 
@@ -225,7 +221,7 @@ impl Judgement {
 }
 
 fn bad(message: String) -> Error {
-    Error::new(ErrorKind::BadOption, message)
+    ErrorKind::BadOption.error(message)
 }
 
 #[cfg(test)]

@@ -312,10 +312,7 @@ impl FromStr for Quantity {
             .map(|(quantity, _, _)| *quantity)
             .or_else(numbered)
             .ok_or_else(|| {
-                Error::new(
-                    ErrorKind::BadOption,
-                    format!("'{name}' is no quantity that is measured"),
-                )
+                ErrorKind::BadOption.error(format!("'{name}' is no quantity that is measured"))
             })
     }
 }

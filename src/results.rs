@@ -40,11 +40,9 @@ pub struct EarlierCapture {
 /// measurement; `NoSamples` where there is none.
 pub fn read(path: &Path) -> Result<Vec<EarlierCapture>, Error> {
     if std::fs::metadata(path).is_ok_and(|file| !file.is_file()) {
-        return Err(Error::new(
-            ErrorKind::Unreadable,
-            "is no regular file; copy its lines to one",
-        )
-        .in_file(path));
+        return Err(ErrorKind::Unreadable
+            .error("is no regular file; copy its lines to one")
+            .in_file(path));
     }
     let file = File::open(path).map_err(|error| unopened(&error).in_file(path))?;
     let mut lines = BufReader::new(file);
@@ -81,7 +79,9 @@ pub fn read(path: &Path) -> Result<Vec<EarlierCapture>, Error> {
         }
     }
     if captures.is_empty() {
-        return Err(Error::new(ErrorKind::NoSamples, "the file holds no result").in_file(path));
+        return Err(ErrorKind::NoSamples
+            .error("the file holds no result")
+            .in_file(path));
     }
     Ok(captures)
 }
@@ -102,7 +102,7 @@ struct Reason {
 }
 
 fn parse(line: &[u8]) -> Result<(String, Result<Measurement, Error>), Error> {
-    let unsupported = |message: String| Err(Error::new(ErrorKind::UnsupportedFormat, message));
+    let unsupported = |message: String| Err(ErrorKind::UnsupportedFormat.error(message));
     let head: Head = serde_json::from_slice(line).map_err(|error| unread(&error))?;
     match head.schema {
         Some(1..=SCHEMA) => {}
@@ -122,7 +122,7 @@ fn parse(line: &[u8]) -> Result<(String, Result<Measurement, Error>), Error> {
     }
     if let Some(reason) = head.error {
         let kind = ErrorKind::from_name(&reason.kind).unwrap_or(ErrorKind::Unreadable);
-        let error = Error::new(kind, reason.message);
+        let error = kind.error(reason.message);
         let file = head.file.unwrap_or_default();
         return Ok((file.clone(), Err(error.in_file(file))));
     }
@@ -137,11 +137,11 @@ fn parse(line: &[u8]) -> Result<(String, Result<Measurement, Error>), Error> {
 }
 
 fn unread(error: &serde_json::Error) -> Error {
-    Error::new(
-        ErrorKind::BadValue,
-        format!("the line is no result of a measurement ({error}); delete it or measure again"),
-    )
-    .at_column(error.column() as u64)
+    ErrorKind::BadValue
+        .error(format!(
+            "the line is no result of a measurement ({error}); delete it or measure again"
+        ))
+        .at_column(error.column() as u64)
 }
 
 fn unopened(error: &std::io::Error) -> Error {
@@ -149,5 +149,5 @@ fn unopened(error: &std::io::Error) -> Error {
         std::io::ErrorKind::NotFound => ErrorKind::NotFound,
         _ => ErrorKind::Unreadable,
     };
-    Error::new(kind, error.to_string())
+    kind.error(error.to_string())
 }

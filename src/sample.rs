@@ -1,5 +1,6 @@
 //! Invented results that tests share.
 
+use crate::WarningCode;
 use crate::analysis::{
     Evidence, EvidenceKind, Harmonic, LinePower, Mains, Measurement, Noise, Quality, Tone, Waveform,
 };
@@ -7,7 +8,6 @@ use crate::capture::Acquisition;
 use crate::comparison::{CaptureCounts, ComparedQuantity, Comparison, DecibelRatio, Verdict};
 use crate::quantity::Quantity;
 use crate::stats::Estimate;
-use crate::{Warning, WarningCode};
 
 pub fn estimate(value: f64, low: f64, high: f64) -> Estimate {
     Estimate::new(value, (low, high), (high - low) / 3.92, 60.0, 0.95)
@@ -69,8 +69,7 @@ pub fn measurement() -> Measurement {
             clipped_samples: 0,
             missing_samples: 0,
             lsb: Some(25e-6),
-            warnings: vec![Warning::new(
-                WarningCode::BandReduced,
+            warnings: vec![WarningCode::BandReduced.warning(
                 "the record resolves 2.5 Hz and up; record longer for a band from 0.1 Hz",
             )],
         },
@@ -142,10 +141,10 @@ pub fn comparison() -> Comparison {
         ),
     ];
     Comparison {
-        warnings: vec![Warning::new(
-            WarningCode::RateMismatch,
-            "looped at 10 kHz, isolated at 48 kHz; compared to 5 kHz",
-        )],
+        warnings: vec![
+            WarningCode::RateMismatch
+                .warning("looped at 10 kHz, isolated at 48 kHz; compared to 5 kHz"),
+        ],
         notes: vec!["Several captures of each condition.".into()],
         ..Comparison::new(0.95, 50.0, (2.5, 5000.0), counts, quantities)
     }

@@ -49,36 +49,19 @@ pub enum WarningCode {
 }
 
 impl WarningCode {
-    /// The fixed name used in JSON output.
+    /// A warning of this code with its message.
     #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Clipped => "clipped",
-            Self::ShortRecord => "short_record",
-            Self::CoarseQuantization => "coarse_quantization",
-            Self::AcCoupled => "ac_coupled",
-            Self::UnevenSampling => "uneven_sampling",
-            Self::MissingSamples => "missing_samples",
-            Self::RoundedTime => "rounded_time",
-            Self::MainsNotDetected => "mains_not_detected",
-            Self::BandReduced => "band_reduced",
-            Self::RangeMismatch => "range_mismatch",
-            Self::RateMismatch => "rate_mismatch",
-            Self::CouplingMismatch => "coupling_mismatch",
-            Self::NotInterferenceAlone => "not_interference_alone",
-            Self::ModulatedHum => "modulated_hum",
-            Self::MainsDrifts => "mains_drifts",
-            Self::LineNearHarmonic => "line_near_harmonic",
-            Self::FoldedMains => "folded_mains",
-            Self::ConditionsSwapped => "conditions_swapped",
-            Self::SameCaptureTwice => "same_capture_twice",
+    pub fn warning(self, message: impl Into<String>) -> Warning {
+        Warning {
+            code: self,
+            message: message.into(),
         }
     }
 }
 
 impl fmt::Display for WarningCode {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.as_str())
+        self.serialize(f)
     }
 }
 
@@ -90,17 +73,6 @@ pub struct Warning {
     pub code: WarningCode,
     /// What was found and what to do next.
     pub message: String,
-}
-
-impl Warning {
-    /// A warning with its message.
-    #[must_use]
-    pub fn new(code: WarningCode, message: impl Into<String>) -> Self {
-        Self {
-            code,
-            message: message.into(),
-        }
-    }
 }
 
 impl fmt::Display for Warning {

@@ -37,7 +37,7 @@ pub struct Outcome {
     pub nominal_right: Option<bool>,
     pub figures: [Option<Reading>; 6],
     /// Codes of the warnings but `mains_not_detected`.
-    pub warnings: Vec<&'static str>,
+    pub warnings: Vec<WarningCode>,
     pub false_tones: Vec<f64>,
     pub time_ms: f64,
 }
@@ -78,7 +78,7 @@ pub fn judged(trial: &Trial) -> Result<Outcome, Error> {
             .warnings
             .iter()
             .filter(|w| w.code != WarningCode::MainsNotDetected)
-            .map(|w| w.code.as_str())
+            .map(|w| w.code)
             .collect(),
         false_tones: false_tones(truth, &measured, trial.bound.duration_s),
         time_ms,

@@ -210,12 +210,9 @@ impl Channel {
     ) -> Result<Measurement, Error> {
         let rate_hz = header.time_base.sample_rate_hz;
         if frames < LEAST_SAMPLES {
-            return Err(Error::new(
-                ErrorKind::TooShort,
-                format!(
-                    "{frames} samples; at least {LEAST_SAMPLES} are needed: capture a longer record"
-                ),
-            ));
+            return Err(ErrorKind::TooShort.error(format!(
+                "{frames} samples; at least {LEAST_SAMPLES} are needed: capture a longer record"
+            )));
         }
         let mut long = self.long.take().unwrap_or_else(|| {
             self.step = self.step.or_else(|| infer_step(&self.first));
@@ -275,9 +272,7 @@ impl Channel {
         let share = |count: u64| count as f64 / frames.max(1) as f64;
         let (missing, clipped) = (self.sums.missing, self.rails.clipped());
         if share(missing) > MOST_MISSING || (spread && clipped == 0) {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
+            return Err(ErrorKind::BadValue.error(format!(
                     "channel '{name}': {missing} of {frames} samples are missing; at most {:.0} % can be worked around: \
                      capture again without gaps",
                     100.0 * MOST_MISSING
@@ -291,9 +286,7 @@ impl Channel {
             } else {
                 ""
             };
-            return Err(Error::new(
-                ErrorKind::TooClipped,
-                format!(
+            return Err(ErrorKind::TooClipped.error(format!(
                     "channel '{name}': {clipped} of {frames} samples ({:.1} %) are at a limit of the range; of a record \
                      of this length at most {:.0} % can be worked around: choose a wider range and capture again{shorter}",
                     100.0 * share(clipped),

@@ -19,9 +19,7 @@ pub(super) fn measure_every(
     let rate_hz = source.header().time_base.sample_rate_hz;
     let frames = (every_s * rate_hz).round();
     if frames < LEAST_SAMPLES as f64 {
-        return Err(Error::new(
-            ErrorKind::BadOption,
-            format!(
+        return Err(ErrorKind::BadOption.error(format!(
                 "a stretch of {every_s} s holds {frames} samples at {rate_hz} Hz; at least {LEAST_SAMPLES} are needed"
             ),
         ));
@@ -47,7 +45,7 @@ pub(super) fn measure_every(
             let take = rows[0].len().min(length);
             let parts: Vec<Vec<f64>> = rows.iter_mut().map(|r| r.drain(..take).collect()).collect();
             let samples = Array2::from_shape_vec((names, take), parts.concat())
-                .map_err(|e| Error::new(ErrorKind::BadValue, e.to_string()))?;
+                .map_err(|e| ErrorKind::BadValue.error(e.to_string()))?;
             let capture = Capture::new(source.header().clone(), samples)?;
             let measured = measure_whole(&mut MemorySource::new(&capture), &inner, wanted)?;
             for (result, mut one) in results.iter_mut().zip(measured) {
@@ -61,12 +59,9 @@ pub(super) fn measure_every(
         }
     }
     if index == 0 {
-        return Err(Error::new(
-            ErrorKind::TooShort,
-            format!(
-                "the record is shorter than half a stretch of {every_s} s; ask for shorter stretches"
-            ),
-        ));
+        return Err(ErrorKind::TooShort.error(format!(
+            "the record is shorter than half a stretch of {every_s} s; ask for shorter stretches"
+        )));
     }
     Ok(results.concat())
 }

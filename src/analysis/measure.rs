@@ -51,7 +51,7 @@ const RATES_HZ: (f64, f64) = (1e-6, 1e12);
 
 /// Checks what a source says of rate and instrument.
 fn check_header(header: &CaptureHeader) -> Result<(), Error> {
-    let refuse = |message: String| Err(Error::new(ErrorKind::BadValue, message));
+    let refuse = |message: String| Err(ErrorKind::BadValue.error(message));
     let time = &header.time_base;
     let rate = time.sample_rate_hz;
     if !(RATES_HZ.0..=RATES_HZ.1).contains(&rate) {

@@ -146,7 +146,7 @@ impl MeasureOptions {
 }
 
 fn bad(message: String) -> Error {
-    Error::new(ErrorKind::BadOption, message)
+    ErrorKind::BadOption.error(message)
 }
 
 #[cfg(test)]

@@ -18,20 +18,10 @@ pub enum Condition {
 impl Condition {
     /// Every condition, in the order in which they are told.
     pub const ALL: [Self; 3] = [Self::Baseline, Self::Looped, Self::Isolated];
-
-    /// The fixed name.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Baseline => "baseline",
-            Self::Looped => "looped",
-            Self::Isolated => "isolated",
-        }
-    }
 }
 
 impl fmt::Display for Condition {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.as_str())
+        self.serialize(f)
     }
 }

@@ -64,21 +64,16 @@ impl TimeBase {
                 RateOrigin::User => ErrorKind::BadOption,
                 RateOrigin::Header | RateOrigin::TimeColumn => ErrorKind::BadValue,
             };
-            return Err(Error::new(
-                kind,
-                format!(
+            return Err(kind.error(format!(
                     "the sample rate is {rate:e} Hz; rates from {lowest:e} to {highest:e} Hz are analysed: check it, or give the right one with --sample-rate"
                 ),
             ));
         }
         if !self.start_s.is_finite() {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
-                    "the time of the first sample is {} s; it must be finite",
-                    self.start_s
-                ),
-            ));
+            return Err(ErrorKind::BadValue.error(format!(
+                "the time of the first sample is {} s; it must be finite",
+                self.start_s
+            )));
         }
         Ok(())
     }
@@ -137,13 +132,10 @@ impl CaptureHeader {
             .or_else(numbered)
             .ok_or_else(|| {
                 let known: Vec<&str> = self.channels.iter().map(|c| c.name.as_str()).collect();
-                Error::new(
-                    ErrorKind::NoSuchChannel,
-                    format!(
-                        "there is no channel '{name}'; the channels are {}",
-                        known.join(", ")
-                    ),
-                )
+                ErrorKind::NoSuchChannel.error(format!(
+                    "there is no channel '{name}'; the channels are {}",
+                    known.join(", ")
+                ))
             })
     }
 

@@ -33,21 +33,15 @@ impl Capture {
     /// of bounds ([`TimeBase::check`]), `BadValue` where rows and channel names differ in number.
     pub fn new(mut header: CaptureHeader, samples: Array2<f64>) -> Result<Self, Error> {
         if samples.is_empty() {
-            return Err(Error::new(
-                ErrorKind::NoSamples,
-                "the capture holds no samples",
-            ));
+            return Err(ErrorKind::NoSamples.error("the capture holds no samples"));
         }
         header.time_base.check()?;
         if samples.nrows() != header.channels.len() {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
-                    "{} rows of samples for {} channels",
-                    samples.nrows(),
-                    header.channels.len()
-                ),
-            ));
+            return Err(ErrorKind::BadValue.error(format!(
+                "{} rows of samples for {} channels",
+                samples.nrows(),
+                header.channels.len()
+            )));
         }
         header.frames = Some(samples.ncols() as u64);
         let samples = if samples.is_standard_layout() {
@@ -106,12 +100,8 @@ impl Capture {
         for row in rows {
             all.extend(row);
         }
-        let samples = Array2::from_shape_vec((channels, frames), all).map_err(|e| {
-            Error::new(
-                ErrorKind::BadValue,
-                format!("channels of unequal length: {e}"),
-            )
-        })?;
+        let samples = Array2::from_shape_vec((channels, frames), all)
+            .map_err(|e| ErrorKind::BadValue.error(format!("channels of unequal length: {e}")))?;
         let capture = Self::new(source.header().clone(), samples)?;
         Ok(capture.with_warnings(source.warnings()))
     }

@@ -47,14 +47,9 @@ impl MemorySink {
         let frames = self.rows.first().map_or(0, Vec::len);
         let header = self
             .header
-            .ok_or_else(|| Error::new(ErrorKind::NoSamples, "nothing was written"))?;
+            .ok_or_else(|| ErrorKind::NoSamples.error("nothing was written"))?;
         let samples = Array2::from_shape_vec((self.rows.len(), frames), self.rows.concat())
-            .map_err(|e| {
-                Error::new(
-                    ErrorKind::BadValue,
-                    format!("channels differ in length: {e}"),
-                )
-            })?;
+            .map_err(|e| ErrorKind::BadValue.error(format!("channels differ in length: {e}")))?;
         Capture::new(header, samples)
     }
 }

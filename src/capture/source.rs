@@ -37,9 +37,7 @@ pub trait FrameSource: Send {
 pub(crate) fn slice_of(block: &mut Array2<f64>, channels: usize) -> Result<&mut [f64], Error> {
     let enough = block.nrows() >= channels;
     block.as_slice_mut().filter(|_| enough).ok_or_else(|| {
-        Error::new(
-            ErrorKind::BadOption,
-            "the block must have a row for every channel, in standard layout",
-        )
+        ErrorKind::BadOption
+            .error("the block must have a row for every channel, in standard layout")
     })
 }

@@ -32,7 +32,7 @@ fn done(request: &Request) -> Result<Outcome, Failure> {
         Request::Measure(request) => measure::run(request),
         Request::Compare(request) => compare::run(request),
         Request::Separate(request) => separate::run(request),
-        Request::Report(request) => report::run(request),
+        Request::Report(request, format) => report::run(request, *format),
         Request::Session(request) => session::run(request),
         Request::Plan(request) => plan::run(request),
         Request::Completions(shell) => manual::completions(*shell),

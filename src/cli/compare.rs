@@ -99,11 +99,9 @@ fn sources<'a>(
 
 /// A capture is read again where all are measured on common ground; it must be the same then.
 fn changed(path: &Path) -> Error {
-    Error::new(
-        ErrorKind::Unreadable,
-        "the file changed between two readings; compare again when it is complete",
-    )
-    .in_file(path)
+    ErrorKind::Unreadable
+        .error("the file changed between two readings; compare again when it is complete")
+        .in_file(path)
 }
 
 fn find(request: &CompareRequest) -> Result<Vec<(Condition, inputs::Input)>, Failure> {

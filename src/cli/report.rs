@@ -1,6 +1,7 @@
 //! `humsieve report`.
 
-use super::arguments::request::{PageFormat, ReportRequest};
+use super::arguments::request::PageFormat;
+use super::arguments::typed::ReportArguments;
 use super::console::Console;
 use super::failure::{Failure, Outcome};
 use super::output::files::{Guard, Outputs, folder, unwritable};
@@ -10,7 +11,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-pub fn run(request: &ReportRequest) -> Result<Outcome, Failure> {
+pub fn run(request: &ReportArguments, format: PageFormat) -> Result<Outcome, Failure> {
     let console = Console::new(request.quiet, 0);
     let session = read(&request.session, &console)?;
     let mut inputs: Vec<PathBuf> = session
@@ -35,7 +36,7 @@ pub fn run(request: &ReportRequest) -> Result<Outcome, Failure> {
     )?;
     console.finish();
 
-    write(&result, request, &mut outputs, &guard)?;
+    write(&result, (request, format), &mut outputs, &guard)?;
     outputs.keep()?;
     Ok(told(&result, &console))
 }
@@ -43,13 +44,13 @@ pub fn run(request: &ReportRequest) -> Result<Outcome, Failure> {
 /// Writes the report and, for Markdown, the pictures beside it.
 fn write(
     result: &SessionResult,
-    request: &ReportRequest,
+    (request, format): (&ReportArguments, PageFormat),
     outputs: &mut Outputs,
     guard: &Guard<'_>,
 ) -> Result<(), Failure> {
     let failed = |error: io::Error| unwritable(&request.output, &error);
     let mut text = Vec::new();
-    match request.format {
+    match format {
         PageFormat::Html => Page::new(result).write_html(&mut text).map_err(failed)?,
         PageFormat::Json => write_json(result, &mut text).map_err(failed)?,
         PageFormat::Markdown => {

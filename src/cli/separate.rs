@@ -157,13 +157,11 @@ fn only_record(path: &Path, options: &LoadOptions) -> Result<Box<dyn FrameSource
     let mut records = load::open(path, options)?;
     match (records.pop(), records.len()) {
         (Some(record), 0) => Ok(record),
-        (_, others) => Err(Error::new(
-            ErrorKind::UnsupportedFormat,
-            format!(
+        (_, others) => Err(ErrorKind::UnsupportedFormat
+            .error(format!(
                 "the file holds {} records; put each into a file of its own to separate it",
                 others + 1
-            ),
-        )
-        .in_file(path)),
+            ))
+            .in_file(path)),
     }
 }

@@ -1,6 +1,6 @@
 //! `humsieve session`.
 
-use super::arguments::request::SessionRequest;
+use super::arguments::typed::SessionArguments;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
 use super::output::files::{Guard, Outputs, folder, unwritable};
@@ -11,7 +11,7 @@ use std::fs;
 use std::io::Write;
 use std::path::{Component, Path, PathBuf};
 
-pub fn run(request: &SessionRequest) -> Result<Outcome, Failure> {
+pub fn run(request: &SessionArguments) -> Result<Outcome, Failure> {
     let found = load::find_captures(&request.folder)?;
     let output = request
         .output
@@ -81,7 +81,7 @@ fn prove(output: &Path, captures: &[PathBuf], force: bool) -> Result<Outputs, Fa
 }
 
 /// The folder that the session file will stand in; on standard output, that of the captures.
-fn home(request: &SessionRequest) -> PathBuf {
+fn home(request: &SessionArguments) -> PathBuf {
     match &request.output {
         Some(output) => folder(output).to_path_buf(),
         None => request.folder.clone(),

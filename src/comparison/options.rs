@@ -49,7 +49,7 @@ impl CompareOptions {
     /// # Errors
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
-        let bad = |message: String| Err(Error::new(ErrorKind::BadOption, message));
+        let bad = |message: String| Err(ErrorKind::BadOption.error(message));
         if !(self.confidence > 0.0 && self.confidence < 1.0) {
             return bad(format!(
                 "the confidence is {}; it must lie strictly between 0 and 1",
@@ -119,10 +119,9 @@ impl WantedSignal {
             ("accuracy of the wanted signal", self.accuracy),
         ] {
             if !(value.is_finite() && value > 0.0) {
-                return Err(Error::new(
-                    ErrorKind::BadOption,
-                    format!("the {name} is {value}; it must be positive and finite"),
-                ));
+                return Err(ErrorKind::BadOption.error(format!(
+                    "the {name} is {value}; it must be positive and finite"
+                )));
             }
         }
         Ok(())

@@ -157,10 +157,7 @@ fn wait(receiver: &Receiver<Return>) -> Option<Return> {
 }
 
 fn lost() -> Error {
-    Error::new(
-        ErrorKind::Unreadable,
-        "the thread that read the file has ended",
-    )
+    ErrorKind::Unreadable.error("the thread that read the file has ended")
 }
 
 impl FrameSource for Ahead {
@@ -239,7 +236,7 @@ mod tests {
             let count = block.ncols().min(self.frames - self.next);
             if count < block.ncols() {
                 if self.fails {
-                    return Err(Error::new(ErrorKind::BadValue, "no further"));
+                    return Err(ErrorKind::BadValue.error("no further"));
                 }
                 self.header.frames = Some(self.frames as u64);
             }

@@ -21,7 +21,8 @@ pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
         } else {
             ErrorKind::Unreadable
         };
-        Error::new(kind, format!("the folder cannot be read: {error}")).in_file(folder)
+        kind.error(format!("the folder cannot be read: {error}"))
+            .in_file(folder)
     })?;
     drop(entries);
     let mut captures: Vec<PathBuf> = walkdir::WalkDir::new(folder)

@@ -145,10 +145,7 @@ fn open_store(origin: &Origin, store: Store, options: &LoadOptions) -> Result<Op
     options.check()?;
     let front = store.front(HEAD_BYTES)?;
     if front.is_empty() {
-        return Err(Error::new(
-            ErrorKind::NoSamples,
-            "the file is empty; export the capture again",
-        ));
+        return Err(ErrorKind::NoSamples.error("the file is empty; export the capture again"));
     }
     match sniffing::sniff(&front)? {
         Kind::Wave => {

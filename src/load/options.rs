@@ -43,7 +43,7 @@ impl LoadOptions {
     /// scale that is not positive and finite, or a scale that is 0 or not finite.
     pub fn check(&self) -> Result<(), Error> {
         let positive = |value: Option<f64>| value.is_none_or(|v| v.is_finite() && v > 0.0);
-        let bad = |message: &str| Err(Error::new(ErrorKind::BadOption, message));
+        let bad = |message: &str| Err(ErrorKind::BadOption.error(message));
         if let Some(rate) = self.sample_rate_hz {
             TimeBase::from_rate(rate, RateOrigin::User).check()?;
         }

@@ -72,12 +72,8 @@ const FOREIGN: [(&[u8], &str); 22] = [
 
 /// Judges the front of a file.
 pub(crate) fn sniff(front: &[u8]) -> Result<Kind, Error> {
-    let unsupported = |what: &str| {
-        Err(Error::new(
-            ErrorKind::UnsupportedFormat,
-            format!("this is {what}"),
-        ))
-    };
+    let unsupported =
+        |what: &str| Err(ErrorKind::UnsupportedFormat.error(format!("this is {what}")));
     if front.len() >= 12 && matches!(&front[..4], b"RIFF" | b"RF64" | b"BW64") {
         return if &front[8..12] == b"WAVE" {
             Ok(Kind::Wave)

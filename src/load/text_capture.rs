@@ -46,8 +46,7 @@ impl Text {
             front = store.front(HEAD_BYTES)?;
         }
         if sniffing::is_binary(&front) {
-            return Err(Error::new(
-                ErrorKind::UnsupportedFormat,
+            return Err(ErrorKind::UnsupportedFormat.error(
                 "this is neither text nor a WAV recording; export the capture as CSV or WAV",
             ));
         }
@@ -59,9 +58,7 @@ impl Text {
             let head = Head::new(body, mark as u64, 1, whole);
             let sideways = detection::detect(&head.lines);
             let understood = if sideways.is_some() {
-                Err(Error::new(
-                    ErrorKind::UnsupportedFormat,
-                    format!(
+                Err(ErrorKind::UnsupportedFormat.error(format!(
                         "the table has one row a channel and more than {} MiB; export it with one row a frame",
                         HEAD_LIMIT >> 20
                     ),
@@ -140,11 +137,11 @@ impl Text {
             match next {
                 Some((_, following)) if self.layouts.len() < RECORDS_MOST => record = following,
                 Some((place, _)) => {
-                    return Err(Error::new(
-                        ErrorKind::UnsupportedFormat,
-                        format!("more than {RECORDS_MOST} records in one file; split it"),
-                    )
-                    .at_line(place.line));
+                    return Err(ErrorKind::UnsupportedFormat
+                        .error(format!(
+                            "more than {RECORDS_MOST} records in one file; split it"
+                        ))
+                        .at_line(place.line));
                 }
                 None => return Ok(()),
             }

@@ -111,5 +111,5 @@ impl PlanOptions {
 }
 
 fn bad(message: String) -> Error {
-    Error::new(ErrorKind::BadOption, message)
+    ErrorKind::BadOption.error(message)
 }

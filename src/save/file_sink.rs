@@ -55,11 +55,9 @@ impl FileSink {
             Some("wav") => Kind::Wav,
             Some("csv") => Kind::Csv,
             _ => {
-                return Err(Error::new(
-                    ErrorKind::BadOption,
-                    "the output's name must end in .wav or .csv",
-                )
-                .in_file(&path));
+                return Err(ErrorKind::BadOption
+                    .error("the output's name must end in .wav or .csv")
+                    .in_file(&path));
             }
         };
         Ok(Self {
@@ -70,11 +68,11 @@ impl FileSink {
     }
 
     fn failed(&self, what: impl std::fmt::Display) -> Error {
-        Error::new(
-            ErrorKind::Unwritable,
-            format!("cannot be written: {what}; check folder, permission and space"),
-        )
-        .in_file(&self.path)
+        ErrorKind::Unwritable
+            .error(format!(
+                "cannot be written: {what}; check folder, permission and space"
+            ))
+            .in_file(&self.path)
     }
 
     fn open(&self) -> Result<(NamedTempFile, File), Error> {
@@ -103,14 +101,12 @@ impl FileSink {
             || rate > f64::from(u32::MAX)
             || (rate - rate_hz).abs() > RATE_TOLERANCE * rate_hz
         {
-            return Err(Error::new(
-                ErrorKind::BadOption,
-                format!(
+            return Err(ErrorKind::BadOption
+                .error(format!(
                     "a WAV file holds whole sample rates only, this capture has {rate_hz} Hz; \
                      write .csv instead"
-                ),
-            )
-            .in_file(&self.path));
+                ))
+                .in_file(&self.path));
         }
         let channels =
             u16::try_from(header.channels.len()).map_err(|_| self.failed("too many channels"))?;

@@ -27,6 +27,6 @@ pub(crate) struct Findings {
 
 impl Findings {
     pub(crate) fn warn(&mut self, code: WarningCode, message: impl Into<String>) {
-        self.warnings.push(Warning::new(code, message));
+        self.warnings.push(code.warning(message));
     }
 }

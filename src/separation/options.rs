@@ -119,7 +119,7 @@ impl SeparateOptions {
     /// # Errors
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
-        let bad = |message: String| Err(Error::new(ErrorKind::BadOption, message));
+        let bad = |message: String| Err(ErrorKind::BadOption.error(message));
         self.harmonic().check()?;
         if !(self.confidence > 0.0 && self.confidence < 1.0) {
             return bad(format!(
@@ -184,10 +184,8 @@ impl HarmonicOptions {
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
         if self.nominal_hz.is_empty() {
-            return Err(Error::new(
-                ErrorKind::BadOption,
-                "no nominal mains frequency is given; give one or more, as 50 and 60",
-            ));
+            return Err(ErrorKind::BadOption
+                .error("no nominal mains frequency is given; give one or more, as 50 and 60"));
         }
         for hz in &self.nominal_hz {
             check_nominal(*hz)?;
@@ -195,10 +193,9 @@ impl HarmonicOptions {
         check_harmonics(self.harmonics)?;
         for hz in &self.protect_hz {
             if !(hz.is_finite() && *hz > 0.0) {
-                return Err(Error::new(
-                    ErrorKind::BadOption,
-                    format!("a protected frequency is {hz} Hz; it must be positive and finite"),
-                ));
+                return Err(ErrorKind::BadOption.error(format!(
+                    "a protected frequency is {hz} Hz; it must be positive and finite"
+                )));
             }
         }
         Ok(())
@@ -216,8 +213,7 @@ impl HarmonicOptions {
 /// Checks a highest harmonic order.
 fn check_harmonics(harmonics: Option<usize>) -> Result<(), Error> {
     match harmonics {
-        Some(order) if !(1..=MOST_HARMONICS).contains(&order) => Err(Error::new(
-            ErrorKind::BadOption,
+        Some(order) if !(1..=MOST_HARMONICS).contains(&order) => Err(ErrorKind::BadOption.error(
             format!("the highest harmonic order is {order}; it must be from 1 to {MOST_HARMONICS}"),
         )),
         _ => Ok(()),
@@ -230,9 +226,7 @@ fn check_nominal(hz: f64) -> Result<(), Error> {
     if (lowest..=highest).contains(&hz) {
         return Ok(());
     }
-    Err(Error::new(
-        ErrorKind::BadOption,
-        format!(
+    Err(ErrorKind::BadOption.error(format!(
             "the nominal mains frequency is {hz} Hz; it must be positive and finite, from {lowest} to {highest:e} Hz"
         ),
     ))

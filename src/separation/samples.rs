@@ -11,10 +11,7 @@ const LARGEST: f64 = 1e100;
 /// Checks samples and their rate.
 pub(crate) fn check_samples(samples: &[f64], rate_hz: f64) -> Result<(), Error> {
     if samples.is_empty() {
-        return Err(Error::new(
-            ErrorKind::NoSamples,
-            "there are no samples; give those of a record",
-        ));
+        return Err(ErrorKind::NoSamples.error("there are no samples; give those of a record"));
     }
     check_rate(rate_hz)
 }
@@ -24,10 +21,9 @@ pub(crate) fn check_rate(rate_hz: f64) -> Result<(), Error> {
     if (lowest..=highest).contains(&rate_hz) {
         return Ok(());
     }
-    Err(Error::new(
-        ErrorKind::BadOption,
-        format!("the sample rate is {rate_hz} Hz; it must be from {lowest:e} to {highest:e} Hz"),
-    ))
+    Err(ErrorKind::BadOption.error(format!(
+        "the sample rate is {rate_hz} Hz; it must be from {lowest:e} to {highest:e} Hz"
+    )))
 }
 
 /// Checks that two channels are of one record.
@@ -35,14 +31,11 @@ pub(crate) fn check_pair(samples: &[f64], other: &[f64]) -> Result<(), Error> {
     if samples.len() == other.len() {
         return Ok(());
     }
-    Err(Error::new(
-        ErrorKind::BadValue,
-        format!(
-            "one channel holds {} samples, the other {}; give two of the same record, sample by sample",
-            samples.len(),
-            other.len()
-        ),
-    ))
+    Err(ErrorKind::BadValue.error(format!(
+        "one channel holds {} samples, the other {}; give two of the same record, sample by sample",
+        samples.len(),
+        other.len()
+    )))
 }
 
 /// Largest size of the finite samples.

@@ -21,19 +21,17 @@ impl Session {
             let others = errors.len().saturating_sub(1);
             let mut errors = errors.into_iter();
             let Some(first) = errors.next() else {
-                return Error::new(ErrorKind::BadValue, "the session is not understood")
+                return ErrorKind::BadValue
+                    .error("the session is not understood")
                     .in_file(file);
             };
             if others == 0 {
                 return first;
             }
             let lines: Vec<String> = errors.map(|error| error.message_with_position()).collect();
-            Error::new(
-                first.kind(),
-                format!("{} [also {}]", first.message(), lines.join("; ")),
-            )
-            .in_file(file)
-            .at_line(first.line().unwrap_or(1))
+            let message = format!("{} [also {}]", first.message(), lines.join("; "));
+            let told = first.kind().error(message).in_file(file);
+            told.at_line(first.line().unwrap_or(1))
         })
     }
 
@@ -44,57 +42,58 @@ impl Session {
     }
 
     fn read(text: &str, file: &Path) -> Result<Self, Vec<Error>> {
-        let mut mistakes = Mistakes::new(text, file);
-        let document = match DeTable::parse(text) {
-            Ok(document) => document,
+        let mistakes = Mistakes::new(text, file);
+        let session = match DeTable::parse(text) {
+            Ok(document) => session(TableReader::new(document.get_ref(), "", 0, &mistakes)),
             Err(error) => {
                 let offset = error.span().map_or(0, |span| span.start);
                 mistakes.add(offset, format!("not valid TOML: {}", error.message()));
                 return Err(mistakes.into_errors());
             }
         };
-        let session = session(document.get_ref(), &mut mistakes);
-        let errors = mistakes.into_errors();
-        if errors.is_empty() {
-            Ok(session)
-        } else {
-            Err(errors)
+        match mistakes.into_errors() {
+            errors if errors.is_empty() => Ok(session),
+            errors => Err(errors),
         }
     }
 }
 
 /// Reads the whole document; what is mistaken is told and left at its default.
-fn session(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Session {
+fn session(mut top: TableReader<'_>) -> Session {
     let defaults = MeasureOptions::default();
-    let mut top = TableReader::new(table, "", 0);
     let session = Session {
         title: top
-            .text("title", mistakes)
+            .text("title")
             .unwrap_or_else(|| "Ground-loop interference test".into()),
-        date: top.text("date", mistakes),
-        operator: top.text("operator", mistakes),
-        object: top.text("object", mistakes),
-        remarks: top.text("remarks", mistakes),
-        mains_hz: top.positive("mains_hz", mistakes),
-        band_hz: band(&mut top, mistakes),
+        date: top.text("date"),
+        operator: top.text("operator"),
+        object: top.text("object"),
+        remarks: top.text("remarks"),
+        mains_hz: top.positive("mains_hz"),
+        band_hz: band(&mut top),
         harmonics: top
-            .whole("harmonics", mistakes)
+            .whole("harmonics")
             .map_or(defaults.harmonics, |orders| orders as usize),
-        confidence: confidence(&mut top, defaults.confidence, mistakes),
-        setup: setup(&mut top, mistakes),
-        instrument: instrument(&mut top, mistakes),
-        remedies: remedies(&mut top, mistakes),
+        confidence: top
+            .number_where(
+                "confidence",
+                "it must lie strictly between 0 and 1",
+                |level| level > 0.0 && level < 1.0,
+            )
+            .unwrap_or(defaults.confidence),
+        setup: setup(&mut top),
+        instrument: instrument(&mut top),
+        remedies: remedies(&mut top),
         captures: Vec::new(),
-        wanted: wanted(&mut top, mistakes),
-        limits: limits(&mut top, mistakes),
+        wanted: wanted(&mut top),
+        limits: limits(&mut top),
     };
-    let captures = captures(&mut top, &session.remedies, mistakes);
-    top.finish(mistakes);
+    let captures = captures(&mut top, &session.remedies);
+    top.finish();
     if captures.is_empty() && !top.has("capture") {
         top.missing(
             "capture",
             "a session needs at least one capture, headed [[capture]]",
-            mistakes,
         );
     }
     Session {
@@ -103,107 +102,85 @@ fn session(table: &DeTable<'_>, mistakes: &mut Mistakes<'_>) -> Session {
     }
 }
 
-fn band(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Option<(f64, f64)> {
-    let numbers = top.numbers("band_hz", mistakes)?;
+fn band(top: &mut TableReader<'_>) -> Option<(f64, f64)> {
+    let numbers = top.numbers("band_hz")?;
     match numbers.as_slice() {
         [low, high] if 0.0 <= *low && low < high && high.is_finite() => Some((*low, *high)),
         _ => {
-            mistakes.add(
-                top.offset_of("band_hz"),
-                "key `band_hz`: it must be [LOW, HIGH] with 0 <= LOW < HIGH, in Hz",
+            top.refuse(
+                "band_hz",
+                "it must be [LOW, HIGH] with 0 <= LOW < HIGH, in Hz",
             );
             None
         }
     }
 }
 
-fn confidence(top: &mut TableReader<'_, '_>, default: f64, mistakes: &mut Mistakes<'_>) -> f64 {
-    match top.number("confidence", mistakes) {
-        None => default,
-        Some(level) if level > 0.0 && level < 1.0 => level,
-        Some(level) => {
-            mistakes.add(
-                top.offset_of("confidence"),
-                format!(
-                    "key `confidence`: {level} will not do; it must lie strictly between 0 and 1"
-                ),
-            );
-            default
-        }
-    }
-}
-
-fn setup(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Setup {
-    let Some(mut table) = top.table("setup", mistakes) else {
+fn setup(top: &mut TableReader<'_>) -> Setup {
+    let Some(mut table) = top.table("setup") else {
         return Setup::default();
     };
-    let mut side = |key, mistakes: &mut Mistakes<'_>| {
-        let Some(mut table) = table.table(key, mistakes) else {
+    let mut side = |key| {
+        let Some(mut table) = table.table(key) else {
             return EarthingSide::default();
         };
         let side = EarthingSide {
-            earth: table.choice("earth", &Earth::NAMES, mistakes),
-            earth_reading_ohm: table.not_negative("earth_reading_ohm", mistakes),
-            through: table.text("through", mistakes),
+            earth: table.choice("earth", &Earth::NAMES),
+            earth_reading_ohm: table.not_negative("earth_reading_ohm"),
+            through: table.text("through"),
         };
-        table.finish(mistakes);
+        table.finish();
         side
     };
     let setup = Setup {
-        instrument: side("instrument", mistakes),
-        source: side("source", mistakes),
+        instrument: side("instrument"),
+        source: side("source"),
     };
-    table.finish(mistakes);
+    table.finish();
     setup
 }
 
 const COUPLINGS: [(&str, Coupling); 2] = [("dc", Coupling::Dc), ("ac", Coupling::Ac)];
 
-fn instrument(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Instrument {
-    let Some(mut table) = top.table("instrument", mistakes) else {
+fn instrument(top: &mut TableReader<'_>) -> Instrument {
+    let Some(mut table) = top.table("instrument") else {
         return Instrument::default();
     };
     let instrument = Instrument {
-        description: table.text("description", mistakes),
-        full_scale_v: table.positive("full_scale_v", mistakes),
-        bits: table.whole("bits", mistakes),
-        coupling: table.choice("coupling", &COUPLINGS, mistakes),
-        ac_corner_hz: table.positive("ac_corner_hz", mistakes),
-        probe_factor: table.positive("probe_factor", mistakes),
-        probe_tolerance_percent: table.not_negative("probe_tolerance_percent", mistakes),
-        gain_accuracy_percent: table.not_negative("gain_accuracy_percent", mistakes),
-        offset_accuracy_v: table.not_negative("offset_accuracy_v", mistakes),
+        description: table.text("description"),
+        full_scale_v: table.positive("full_scale_v"),
+        bits: table.whole("bits"),
+        coupling: table.choice("coupling", &COUPLINGS),
+        ac_corner_hz: table.positive("ac_corner_hz"),
+        probe_factor: table.positive("probe_factor"),
+        probe_tolerance_percent: table.not_negative("probe_tolerance_percent"),
+        gain_accuracy_percent: table.not_negative("gain_accuracy_percent"),
+        offset_accuracy_v: table.not_negative("offset_accuracy_v"),
     };
-    table.finish(mistakes);
+    table.finish();
     instrument
 }
 
-fn remedies(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Vec<Remedy> {
+fn remedies(top: &mut TableReader<'_>) -> Vec<Remedy> {
     let mut remedies: Vec<Remedy> = Vec::new();
-    for mut table in top.tables("remedy", mistakes) {
-        let name = table.text("name", mistakes);
+    for mut table in top.tables("remedy") {
+        let name = table.text("name");
         if name.is_none() {
-            table.missing("name", "captures refer to the remedy by it", mistakes);
+            table.missing("name", "captures refer to the remedy by it");
         }
         if let Some(name) = &name
             && remedies.iter().any(|remedy| remedy.name == *name)
         {
-            mistakes.add(
-                table.offset_of("name"),
-                format!(
-                    "key `{}`: a second remedy called \"{name}\"",
-                    table.path("name")
-                ),
-            );
+            table.refuse("name", format!("a second remedy called \"{name}\""));
         }
         let remedy = Remedy {
             name: name.unwrap_or_default(),
-            breaks: table.choice("breaks", &Breaks::NAMES, mistakes),
-            rating_v: table.positive("rating_v", mistakes),
-            category: table.text("category", mistakes),
-            remarks: table.text("remarks", mistakes),
+            breaks: table.choice("breaks", &Breaks::NAMES),
+            rating_v: table.positive("rating_v"),
+            category: table.text("category"),
+            remarks: table.text("remarks"),
         };
-        table.finish(mistakes);
+        table.finish();
         remedies.push(remedy);
     }
     remedies
@@ -215,112 +192,92 @@ const CONDITIONS: [(&str, Condition); 3] = [
     ("isolated", Condition::Isolated),
 ];
 
-fn captures(
-    top: &mut TableReader<'_, '_>,
-    remedies: &[Remedy],
-    mistakes: &mut Mistakes<'_>,
-) -> Vec<CaptureEntry> {
-    let tables = top.tables("capture", mistakes);
+fn captures(top: &mut TableReader<'_>, remedies: &[Remedy]) -> Vec<CaptureEntry> {
+    let tables = top.tables("capture");
     let mut captures = Vec::new();
     for mut table in tables {
-        let file = table.text("file", mistakes);
+        let file = table.text("file");
         if file.is_none() {
-            table.missing("file", "the capture's file, relative to this one", mistakes);
+            table.missing("file", "the capture's file, relative to this one");
         }
-        let condition = table.choice("condition", &CONDITIONS, mistakes);
+        let condition = table.choice("condition", &CONDITIONS);
         if condition.is_none() && !table.has("condition") {
-            table.missing("condition", "baseline, looped or isolated", mistakes);
+            table.missing("condition", "baseline, looped or isolated");
         }
-        let remedy = table.text("remedy", mistakes);
-        check_remedy(&table, condition, remedy.as_deref(), remedies, mistakes);
+        let remedy = table.text("remedy");
+        check_remedy(&table, condition, remedy.as_deref(), remedies);
         let entry = CaptureEntry {
             file: file.unwrap_or_default(),
             condition: condition.unwrap_or(Condition::Looped),
             remedy,
-            channel: table.text_or_whole("channel", mistakes),
-            coupling: table.choice("coupling", &COUPLINGS, mistakes),
-            full_scale_v: table.positive("full_scale_v", mistakes),
-            sample_rate_hz: table.positive("sample_rate_hz", mistakes),
-            unit: table.text("unit", mistakes),
-            scale: table.number("scale", mistakes),
-            remarks: table.text("remarks", mistakes),
+            channel: table.text_or_whole("channel"),
+            coupling: table.choice("coupling", &COUPLINGS),
+            full_scale_v: table.positive("full_scale_v"),
+            sample_rate_hz: table.positive("sample_rate_hz"),
+            unit: table.text("unit"),
+            scale: table.number("scale"),
+            remarks: table.text("remarks"),
         };
         if entry.scale == Some(0.0) || entry.scale.is_some_and(|x| !x.is_finite()) {
-            mistakes.add(
-                table.offset_of("scale"),
-                format!("key `{}`: it must be finite and not 0", table.path("scale")),
-            );
+            table.refuse("scale", "it must be finite and not 0");
         }
-        table.finish(mistakes);
+        table.finish();
         captures.push(entry);
     }
     captures
 }
 
 fn check_remedy(
-    table: &TableReader<'_, '_>,
+    table: &TableReader<'_>,
     condition: Option<Condition>,
     remedy: Option<&str>,
     remedies: &[Remedy],
-    mistakes: &mut Mistakes<'_>,
 ) {
     let names: Vec<&str> = remedies.iter().map(|remedy| remedy.name.as_str()).collect();
     match (condition, remedy) {
         (Some(Condition::Isolated), None) if names.len() > 1 => table.missing(
             "remedy",
             &format!("which of these was in place: {}", names.join(", ")),
-            mistakes,
         ),
-        (Some(Condition::Baseline | Condition::Looped), Some(_)) => mistakes.add(
-            table.offset_of("remedy"),
-            format!(
-                "key `{}`: only an isolated capture has a remedy",
-                table.path("remedy")
-            ),
+        (Some(Condition::Baseline | Condition::Looped), Some(_)) => {
+            table.refuse("remedy", "only an isolated capture has a remedy");
+        }
+        (_, Some(name)) if names.is_empty() => table.refuse(
+            "remedy",
+            format!("there is no remedy \"{name}\"; describe it under [[remedy]] first"),
         ),
-        (_, Some(name)) if !names.contains(&name) => mistakes.add(
-            table.offset_of("remedy"),
-            format!(
-                "key `{}`: there is no remedy \"{name}\"; {}",
-                table.path("remedy"),
-                if names.is_empty() {
-                    "describe it under [[remedy]] first".to_owned()
-                } else {
-                    format!("understood here: {}", names.join(", "))
-                }
-            ),
-        ),
+        (_, Some(name)) if !names.contains(&name) => {
+            let names = names.join(", ");
+            table.refuse(
+                "remedy",
+                format!("there is no remedy \"{name}\"; understood here: {names}"),
+            );
+        }
         _ => {}
     }
 }
 
-fn wanted(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Option<WantedSignal> {
-    let mut table = top.table("wanted", mistakes)?;
-    let frequency_hz = table.numbers("frequency_hz", mistakes).unwrap_or_default();
+fn wanted(top: &mut TableReader<'_>) -> Option<WantedSignal> {
+    let mut table = top.table("wanted")?;
+    let frequency_hz = table.numbers("frequency_hz").unwrap_or_default();
     if frequency_hz
         .iter()
         .any(|hz| !(hz.is_finite() && *hz >= 0.0))
     {
-        mistakes.add(
-            table.offset_of("frequency_hz"),
-            format!(
-                "key `{}`: frequencies must be 0 or more",
-                table.path("frequency_hz")
-            ),
-        );
+        table.refuse("frequency_hz", "frequencies must be 0 or more");
     }
     let wanted = WantedSignal {
-        description: table.text("description", mistakes),
+        description: table.text("description"),
         frequency_hz,
-        rms_v: table.positive("rms_v", mistakes),
-        accuracy_percent: table.positive("accuracy_percent", mistakes),
+        rms_v: table.positive("rms_v"),
+        accuracy_percent: table.positive("accuracy_percent"),
     };
-    table.finish(mistakes);
+    table.finish();
     Some(wanted)
 }
 
-fn limits(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Vec<Limit> {
-    let Some(mut table) = top.table("limits", mistakes) else {
+fn limits(top: &mut TableReader<'_>) -> Vec<Limit> {
+    let Some(mut table) = top.table("limits") else {
         return Vec::new();
     };
     let reductions = [
@@ -330,30 +287,26 @@ fn limits(top: &mut TableReader<'_, '_>, mistakes: &mut Mistakes<'_>) -> Vec<Lim
     let mut limits = Vec::new();
     for (key, bounded) in reductions {
         if table.has(key)
-            && let Some(mut below) = table.table(key, mistakes)
+            && let Some(mut below) = table.table(key)
         {
-            limits_of(bounded, &mut below, &[], &mut limits, mistakes);
+            limits_of(bounded, &mut below, &[], &mut limits);
         }
     }
     let below = reductions.map(|(key, _)| key);
-    limits_of(Bounded::Reading, &mut table, &below, &mut limits, mistakes);
+    limits_of(Bounded::Reading, &mut table, &below, &mut limits);
     limits
 }
 
 fn limits_of(
     bounded: Bounded,
-    table: &mut TableReader<'_, '_>,
+    table: &mut TableReader<'_>,
     except: &[&str],
     limits: &mut Vec<Limit>,
-    mistakes: &mut Mistakes<'_>,
 ) {
-    for (quantity, value) in table.named_numbers(except, mistakes) {
+    for (quantity, value) in table.named_numbers(except) {
         match Limit::new(bounded, quantity.as_str(), value) {
             Ok(limit) => limits.push(limit),
-            Err(error) => mistakes.add(
-                table.offset_of(&quantity),
-                format!("key `{}`: {}", table.path(&quantity), error.message()),
-            ),
+            Err(error) => table.refuse(&quantity, error.message()),
         }
     }
 }

@@ -164,7 +164,7 @@ impl Trouble {
     pub(super) fn of_error(file: &str, error: &Error) -> Self {
         Self {
             file: Some(file.to_owned()),
-            code: error.kind().as_str().to_owned(),
+            code: error.kind().to_string(),
             message: error.message_with_position(),
             lost: true,
         }
@@ -173,7 +173,7 @@ impl Trouble {
     pub(super) fn of_warning(file: Option<&str>, code: WarningCode, message: &str) -> Self {
         Self {
             file: file.map(str::to_owned),
-            code: code.as_str().to_owned(),
+            code: code.to_string(),
             message: message.to_owned(),
             lost: false,
         }

@@ -68,14 +68,13 @@ pub fn run(
     };
     match options.jobs {
         None => Ok(work()),
-        Some(0) => Err(Error::new(
-            ErrorKind::BadOption,
-            "0 captures at once will not do; it must be at least 1",
-        )),
+        Some(0) => {
+            Err(ErrorKind::BadOption.error("0 captures at once will not do; it must be at least 1"))
+        }
         Some(jobs) => rayon::ThreadPoolBuilder::new()
             .num_threads(jobs)
             .build()
-            .map_err(|error| Error::new(ErrorKind::BadOption, error.to_string()))
+            .map_err(|error| ErrorKind::BadOption.error(error.to_string()))
             .map(|pool| pool.install(work)),
     }
 }
@@ -222,11 +221,11 @@ fn first_channel(
     }
     chosen.ok_or_else(|| {
         let error = match wanted {
-            Some(name) if !unused.is_empty() => Error::new(
-                ErrorKind::NoSuchChannel,
-                format!("channel '{name}' is not among {}", unused.join(", ")),
-            ),
-            _ => Error::new(ErrorKind::NoSamples, "the capture holds no channel"),
+            Some(name) if !unused.is_empty() => ErrorKind::NoSuchChannel.error(format!(
+                "channel '{name}' is not among {}",
+                unused.join(", ")
+            )),
+            _ => ErrorKind::NoSamples.error("the capture holds no channel"),
         };
         error.in_file(&taken.path)
     })
@@ -234,7 +233,9 @@ fn first_channel(
 
 fn only(channels: Vec<Measurement>, path: &Path) -> Result<Measurement, Error> {
     channels.into_iter().next().ok_or_else(|| {
-        Error::new(ErrorKind::NoSamples, "the capture holds no channel").in_file(path)
+        ErrorKind::NoSamples
+            .error("the capture holds no channel")
+            .in_file(path)
     })
 }
 
@@ -374,7 +375,7 @@ fn attempt(
         Err(error) => {
             troubles.push(Trouble {
                 file: error.file().map(|file| file.display().to_string()),
-                code: error.kind().as_str().to_owned(),
+                code: error.kind().to_string(),
                 message: error.message_with_position(),
                 lost: true,
             });

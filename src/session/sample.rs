@@ -11,7 +11,7 @@ use crate::comparison::{
 };
 use crate::quantity::{Figure, Quantity};
 use crate::stats::Estimate;
-use crate::{Error, ErrorKind, MeasureOptions, Warning, WarningCode};
+use crate::{Error, ErrorKind, MeasureOptions, WarningCode};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -166,10 +166,11 @@ pub fn measurement(file: &str) -> Measurement {
     if file.contains("clipped") {
         measurement.quality.clipped_samples = 412;
         measurement.duration_s = 2.0;
-        measurement.quality.warnings.push(Warning::new(
-            WarningCode::Clipped,
-            "412 samples lie at the limit of the range; take it again on a wider range",
-        ));
+        measurement.quality.warnings.push(
+            WarningCode::Clipped.warning(
+                "412 samples lie at the limit of the range; take it again on a wider range",
+            ),
+        );
     }
     measurement.spectrum = Some(spectrum(share));
     measurement.folded = (share > 0.0).then(|| folded(share));
@@ -306,10 +307,10 @@ fn compare(
         isolated: count(Condition::Isolated),
     };
     let mut comparison = Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities);
-    comparison.warnings = vec![Warning::new(
-        WarningCode::RangeMismatch,
-        "baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled",
-    )];
+    comparison.warnings = vec![
+        WarningCode::RangeMismatch
+            .warning("baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled"),
+    ];
     Ok(comparison)
 }
 
@@ -317,9 +318,9 @@ pub fn result_of(text: &str) -> SessionResult {
     let session = Session::parse(text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
     let measure = |path: &Path, entry: &CaptureEntry, _: &MeasureOptions| {
         if entry.file.contains("missing") {
-            return Err(
-                Error::new(ErrorKind::NotFound, "no such file; check its name").in_file(path),
-            );
+            return Err(ErrorKind::NotFound
+                .error("no such file; check its name")
+                .in_file(path));
         }
         Ok(vec![measurement(&entry.file)])
     };

@@ -229,22 +229,20 @@ impl Multitaper {
     /// ```
     pub fn density(&self, samples: &[f64], sample_rate_hz: f64) -> Result<Density, Error> {
         if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
-            return Err(Error::new(
-                ErrorKind::BadOption,
-                format!("the sample rate is {sample_rate_hz} Hz; it must be positive and finite"),
-            ));
+            return Err(ErrorKind::BadOption.error(format!(
+                "the sample rate is {sample_rate_hz} Hz; it must be positive and finite"
+            )));
         }
         if samples.len() < 2 {
-            return Err(Error::new(
-                ErrorKind::TooShort,
-                format!("{} samples; a density needs two at least", samples.len()),
-            ));
+            return Err(ErrorKind::TooShort.error(format!(
+                "{} samples; a density needs two at least",
+                samples.len()
+            )));
         }
         if let Some(at) = samples.iter().position(|x| !x.is_finite()) {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!("sample {at} is not finite; fill or leave out what is missing first"),
-            ));
+            return Err(ErrorKind::BadValue.error(format!(
+                "sample {at} is not finite; fill or leave out what is missing first"
+            )));
         }
         let mut sum = self.start(sample_rate_hz);
         self.accumulate(samples, &mut sum);

@@ -7,7 +7,7 @@ use humsieve::comparison::{
     CaptureSource, CommonGround, CompareOptions, ComparedLine, Comparison, Verdict, compare,
     compare_captures,
 };
-use humsieve::{Capture, Condition, Error, ErrorKind, MeasureOptions, Measurement};
+use humsieve::{Capture, Condition, ErrorKind, MeasureOptions, Measurement};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use std::collections::BTreeMap;
@@ -186,7 +186,7 @@ fn a_capture_that_fails_is_told_and_left_out() {
     sources.insert(
         1,
         CaptureSource::by(Condition::Looped, "torn.csv", |_| {
-            Err(Error::new(ErrorKind::BadValue, "found 'x'"))
+            Err(ErrorKind::BadValue.error("found 'x'"))
         }),
     );
     let compared = compare_captures(

@@ -142,7 +142,7 @@ fn file(text: &str) -> tempfile::TempPath {
 fn what_measure_wrote_is_read_to_the_last_bit() {
     let all = measured();
     assert!(!all[0].tones.is_empty() && !all[0].evidence.is_empty());
-    let missing = humsieve::Error::new(ErrorKind::NoSampleRate, "no rate");
+    let missing = ErrorKind::NoSampleRate.error("no rate");
     let captures = [
         MeasuredCapture::new("a", Ok(vec![(all[0].clone(), Vec::new())])),
         MeasuredCapture::new("b", Err(missing)),

@@ -183,16 +183,16 @@ fn every_capture_is_read_as_it_was_written() {
                     for (capture, wanted) in captures.iter().zip(wanted) {
                         check(capture, wanted, &series, &mut own);
                     }
-                    let codes: BTreeSet<&str> = captures
+                    let codes: BTreeSet<String> = captures
                         .iter()
                         .flat_map(Capture::warnings)
-                        .map(|warning| warning.code.as_str())
+                        .map(|warning| warning.code.to_string())
                         .collect();
-                    let wanted: BTreeSet<&str> = entry["warnings"]
+                    let wanted: BTreeSet<String> = entry["warnings"]
                         .as_array()
                         .unwrap()
                         .iter()
-                        .map(|code| code.as_str().unwrap())
+                        .map(|code| code.as_str().unwrap().to_owned())
                         .collect();
                     if codes != wanted {
                         let told: Vec<&humsieve::Warning> =

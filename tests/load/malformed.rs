@@ -32,7 +32,7 @@ fn every_bad_file_gives_its_error() {
                 Err(error) => {
                     let line = entry["line"].as_u64();
                     let column = entry["column"].as_u64();
-                    if error.kind().as_str() != entry["kind"].as_str().unwrap()
+                    if error.kind().to_string() != entry["kind"].as_str().unwrap()
                         || (line.is_some() && error.line() != line)
                         || (column.is_some() && error.column() != column)
                     {

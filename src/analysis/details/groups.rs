@@ -44,7 +44,7 @@ pub fn harmonic_groups(
     fundamental_hz: f64,
     highest_order: usize,
 ) -> Result<HarmonicGroups, Error> {
-    let refuse = |message: String| Err(Error::new(ErrorKind::BadOption, message));
+    let refuse = |message: String| Err(ErrorKind::BadOption.error(message));
     if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
         return refuse(format!(
             "the sample rate is {sample_rate_hz} Hz; it must be positive and finite"
@@ -64,10 +64,9 @@ pub fn harmonic_groups(
         ));
     }
     if let Some(at) = samples.iter().position(|x| !x.is_finite()) {
-        return Err(Error::new(
-            ErrorKind::BadValue,
-            format!("sample {at} is not finite; fill or leave out what is missing first"),
-        ));
+        return Err(ErrorKind::BadValue.error(format!(
+            "sample {at} is not finite; fill or leave out what is missing first"
+        )));
     }
     let cycles: usize = if fundamental_hz < TWELVE_FROM_HZ {
         10
@@ -78,13 +77,10 @@ pub fn harmonic_groups(
     // A millionth of a window of slack, so that rounding does not cost the last one.
     let windows = (samples.len() as f64 / length + 1e-6).floor() as usize;
     if windows == 0 {
-        return Err(Error::new(
-            ErrorKind::TooShort,
-            format!(
-                "{} samples; one window of {cycles} cycles holds {length:.1}: capture a longer record",
-                samples.len()
-            ),
-        ));
+        return Err(ErrorKind::TooShort.error(format!(
+            "{} samples; one window of {cycles} cycles holds {length:.1}: capture a longer record",
+            samples.len()
+        )));
     }
     let samples = samples.to_vec();
     let points = length.round() as usize;

@@ -2,11 +2,11 @@
 
 use super::facts::ChannelFacts;
 use super::noise::band;
+use crate::WarningCode;
 use crate::analysis::measurement::{Harmonic, Mains, Measurement, Noise};
 use crate::analysis::options::MeasureOptions;
 use crate::stats::Estimate;
 use crate::stats::LinePower;
-use crate::{Warning, WarningCode};
 
 /// The measurement of a constant channel, without any fit: an offset within a step, and nothing else found.
 ///
@@ -27,9 +27,7 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>, options: &MeasureOptions) -> Me
     } else {
         "the converter's step is not known, so that nothing bounds what does not show".to_owned()
     };
-    warnings.push(Warning::new(
-        WarningCode::CoarseQuantization,
-        format!(
+    warnings.push(WarningCode::CoarseQuantization.warning(format!(
             "every sample reads {} {unit}: a channel without a signal, or one that is not connected; {bound}: use a \
              finer range",
             facts.told(value)

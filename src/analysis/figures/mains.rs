@@ -92,9 +92,7 @@ fn warn_of_limits(
 ) {
     let cycles = facts.duration_s() * fit.nominal_hz;
     if cycles < LEAST_CYCLES {
-        warnings.push(Warning::new(
-            WarningCode::ShortRecord,
-            format!(
+        warnings.push(WarningCode::ShortRecord.warning(format!(
                 "the record holds {cycles:.2} mains cycles; at least one is needed for harmonics, two for the frequency"
             ),
         ));
@@ -104,15 +102,13 @@ fn warn_of_limits(
     warnings.extend(aliased.iter().map(AliasedMains::warning));
     if !fitted {
         if aliased.is_empty() {
-            warnings.push(Warning::new(
-                WarningCode::MainsNotDetected,
-                "the sample rate leaves no mains harmonic well below half of it; capture at a higher rate",
+            warnings.push(WarningCode::MainsNotDetected.warning(
+                "the sample rate leaves no mains harmonic well below half of it; capture at a \
+                 higher rate",
             ));
         }
     } else if cycles < CYCLES_OF_FREQUENCY {
-        warnings.push(Warning::new(
-            WarningCode::ShortRecord,
-            format!(
+        warnings.push(WarningCode::ShortRecord.warning(format!(
                 "the record holds {cycles:.2} mains cycles; below two the frequency rests on the nominal {} Hz +/- 1 %: \
                  capture a longer record",
                 fit.nominal_hz
@@ -210,7 +206,7 @@ fn not_detected(
             facts.unit()
         )
     };
-    Warning::new(WarningCode::MainsNotDetected, message)
+    WarningCode::MainsNotDetected.warning(message)
 }
 
 /// The mean frequency, the sample rate's own uncertainty within it.

@@ -67,18 +67,14 @@ pub(super) fn band(
         Some((low, high)) => {
             let used = (low.max(0.5 * lowest), high.min(nyquist));
             if used.0 >= used.1 {
-                warnings.push(Warning::new(
-                    WarningCode::BandReduced,
-                    format!(
+                warnings.push(WarningCode::BandReduced.warning(format!(
                         "the band {low}:{high} Hz lies outside what the record resolves; {lowest:.4} to {nyquist} Hz was used"
                     ),
                 ));
                 (lowest, nyquist)
             } else {
                 if used != (low, high) {
-                    warnings.push(Warning::new(
-                        WarningCode::BandReduced,
-                        format!(
+                    warnings.push(WarningCode::BandReduced.warning(format!(
                             "of the band {low}:{high} Hz the record resolves {:.4} to {:.4} Hz; capture {}",
                             used.0,
                             used.1,

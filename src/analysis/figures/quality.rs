@@ -21,9 +21,7 @@ pub(super) fn record_warnings(
     }
     warnings.extend(moving_orders(fit, mains));
     if let Some((from, to)) = fit.part_s {
-        warnings.push(Warning::new(
-            WarningCode::ModulatedHum,
-            format!(
+        warnings.push(WarningCode::ModulatedHum.warning(format!(
                 "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
                  and phases those of that part",
                 from + facts.first_at_s,
@@ -32,9 +30,7 @@ pub(super) fn record_warnings(
         ));
     }
     if fit.combined.walk > 0.0 {
-        warnings.push(Warning::new(
-            WarningCode::MainsDrifts,
-            "the mains frequency wanders within the record: frequency and phase are those of the record, their intervals \
+        warnings.push(WarningCode::MainsDrifts.warning("the mains frequency wanders within the record: frequency and phase are those of the record, their intervals \
              wider than the noise alone gives"
                 .to_owned(),
         ));
@@ -68,9 +64,7 @@ fn beside_interference(facts: &ChannelFacts<'_>, fit: &RecordFit) -> Option<Warn
         ));
     }
     (!seen.is_empty()).then(|| {
-        Warning::new(
-            WarningCode::NotInterferenceAlone,
-            format!(
+        WarningCode::NotInterferenceAlone.warning(format!(
                 "the record holds more than interference: {}. Hum and noise were read beside it; the offset is the mean \
                  over the record; capture with tip and ground lead on the source's ground to see the interference alone",
                 seen.join(", ")
@@ -90,9 +84,7 @@ fn moving_orders(fit: &RecordFit, mains: &Mains) -> Option<Warning> {
         .map(|k| k.to_string())
         .collect();
     (!moving.is_empty()).then(|| {
-        Warning::new(
-            WarningCode::ModulatedHum,
-            format!(
+        WarningCode::ModulatedHum.warning(format!(
                 "order {} moves within the record by more than noise does: the intervals are those of the record",
                 moving.join(", ")
             ),
@@ -101,9 +93,7 @@ fn moving_orders(fit: &RecordFit, mains: &Mains) -> Option<Warning> {
 }
 
 fn near_order(other: &ForeignLine) -> Warning {
-    Warning::new(
-        WarningCode::LineNearHarmonic,
-        format!(
+    WarningCode::LineNearHarmonic.warning(format!(
             "a line at {:.4} Hz stands near order {}{}",
             other.line.hz,
             other.order,
@@ -124,9 +114,7 @@ pub(super) fn quality_warnings(
     warnings: &mut Vec<Warning>,
 ) {
     if facts.clipped > 0 {
-        warnings.push(Warning::new(
-            WarningCode::Clipped,
-            format!(
+        warnings.push(WarningCode::Clipped.warning(format!(
                 "{} samples ({}) are at a limit of the range: all that is known of them is that the input lay beyond; \
                  choose a wider range and capture again",
                 facts.clipped,
@@ -139,13 +127,10 @@ pub(super) fn quality_warnings(
             .iter()
             .any(|w| w.code == WarningCode::MissingSamples)
     {
-        warnings.push(Warning::new(
-            WarningCode::MissingSamples,
-            format!(
-                "{} samples are missing and were left out of the fit",
-                facts.missing
-            ),
-        ));
+        warnings.push(WarningCode::MissingSamples.warning(format!(
+            "{} samples are missing and were left out of the fit",
+            facts.missing
+        )));
     }
     if facts.header.acquisition.coupling == Some(Coupling::Ac) {
         let what = match facts.ac_corner_hz(options) {
@@ -154,7 +139,7 @@ pub(super) fn quality_warnings(
                      capture again DC coupled, or state the corner"
                 .to_owned(),
         };
-        warnings.push(Warning::new(WarningCode::AcCoupled, what));
+        warnings.push(WarningCode::AcCoupled.warning(what));
     }
     if let Some(step) = facts.step {
         let wideband = facts
@@ -162,9 +147,7 @@ pub(super) fn quality_warnings(
             .ac_rms
             .min(noise.density_v_per_rthz.value * (0.5 * facts.rate_hz()).sqrt());
         if wideband < 0.5 * step {
-            warnings.push(Warning::new(
-                WarningCode::CoarseQuantization,
-                format!(
+            warnings.push(WarningCode::CoarseQuantization.warning(format!(
                     "the noise is below half the converter's step of {:.4e} {}: its figure is a bound, not a reading; \
                      use a finer range",
                     facts.told(step),

@@ -61,9 +61,7 @@ impl AliasedMains {
                 self.at_hz
             )
         };
-        Warning::new(
-            WarningCode::FoldedMains,
-            format!(
+        WarningCode::FoldedMains.warning(format!(
                 "the mains at {} Hz is above half the rate of {} Hz and folds: it would appear {place}, and a tone found \
                  there is possibly the mains; capture at more than {:.6} Hz",
                 self.nominal_hz,

@@ -39,9 +39,7 @@ impl OwnScale {
         if largest <= LARGEST {
             return Ok(());
         }
-        Err(Error::new(
-            ErrorKind::BadValue,
-            format!(
+        Err(ErrorKind::BadValue.error(format!(
                 "channel '{channel}' holds values up to {largest:e}; at most {LARGEST:e} can be measured: state a scale \
                  that brings them to sensible units"
             ),

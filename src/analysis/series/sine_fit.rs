@@ -171,7 +171,7 @@ impl<'a> Work<'a> {
         frequency_hz: f64,
         model: &'a SineModel,
     ) -> Result<Self, Error> {
-        let refuse = |message: String| Err(Error::new(ErrorKind::BadOption, message));
+        let refuse = |message: String| Err(ErrorKind::BadOption.error(message));
         for (name, value) in [("sample rate", sample_rate_hz), ("frequency", frequency_hz)] {
             if !(value.is_finite() && value > 0.0) {
                 return refuse(format!(
@@ -198,9 +198,7 @@ impl<'a> Work<'a> {
             ));
         }
         if let Some(at) = samples.iter().position(|x| !(x.abs() <= LARGEST)) {
-            return Err(Error::new(
-                ErrorKind::BadValue,
-                format!(
+            return Err(ErrorKind::BadValue.error(format!(
                     "sample {at} is {}, not finite or beyond {LARGEST:e}; leave out the part of the record that holds it",
                     samples[at]
                 ),
@@ -238,9 +236,7 @@ impl<'a> Work<'a> {
                 (design, fit)
             })
             .ok_or_else(|| {
-                Error::new(
-                    ErrorKind::TooShort,
-                    format!(
+                ErrorKind::TooShort.error(format!(
                         "{} samples do not determine offset and {} orders at {} Hz: capture a longer record or ask for \
                          fewer orders",
                         self.samples.len(),

@@ -1,16 +1,15 @@
 //! The arguments as meant.
 
 use super::typed::{
-    AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, CouplingArgument,
-    FormatArgument, MainsArgument, MeasureArguments, OffsetArgument, PlainFormatArgument,
-    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments,
+    AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, MeasureArguments,
+    PlanArguments, ReadingArguments, ReportArguments, SeparateArguments, SessionArguments,
 };
 use crate::cli::failure::Failure;
 use crate::cli::input::inputs::is_standard_input;
 use crate::cli::input::shard::Shard;
 use clap_complete::Shell;
 use humsieve::Condition;
-use humsieve::analysis::{Detail, MainsChoice};
+use humsieve::analysis::Detail;
 use humsieve::capture::Coupling;
 use humsieve::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
 use humsieve::limit::{Bounded, Limit};
@@ -29,8 +28,8 @@ pub enum Request {
     Measure(MeasureRequest),
     Compare(CompareRequest),
     Separate(SeparateRequest),
-    Report(ReportRequest),
-    Session(SessionRequest),
+    Report(ReportArguments, PageFormat),
+    Session(SessionArguments),
     Plan(PlanRequest),
     Completions(Shell),
     Manual,
@@ -89,32 +88,12 @@ impl SeparateRequest {
     }
 }
 
-/// A session to report.
-#[derive(Debug, Clone)]
-pub struct ReportRequest {
-    pub session: PathBuf,
-    pub output: PathBuf,
-    pub force: bool,
-    pub format: PageFormat,
-    pub jobs: Option<usize>,
-    pub quiet: bool,
-}
-
 /// What a session's report is written as.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PageFormat {
     Html,
     Markdown,
     Json,
-}
-
-/// A folder whose captures a session file is drafted for.
-#[derive(Debug, Clone)]
-pub struct SessionRequest {
-    pub folder: PathBuf,
-    pub output: Option<PathBuf>,
-    pub force: bool,
-    pub quiet: bool,
 }
 
 /// What is to be resolved.
@@ -130,13 +109,8 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
         Command::Measure(typed) => Ok(Request::Measure(measure(typed)?)),
         Command::Compare(typed) => Ok(Request::Compare(compare(typed)?)),
         Command::Separate(typed) => Ok(Request::Separate(separate(typed)?)),
-        Command::Report(typed) => Ok(Request::Report(report(typed)?)),
-        Command::Session(typed) => Ok(Request::Session(SessionRequest {
-            folder: typed.folder,
-            output: typed.output,
-            force: typed.force,
-            quiet: typed.quiet,
-        })),
+        Command::Report(typed) => page_format(&typed.output).map(|f| Request::Report(typed, f)),
+        Command::Session(typed) => Ok(Request::Session(typed)),
         Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
         Command::Completions { shell } => Ok(Request::Completions(shell)),
         Command::Manual => Ok(Request::Manual),
@@ -144,7 +118,7 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
 }
 
 fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
-    let format = format(typed.printing.format);
+    let format = typed.printing.format;
     if typed.brief && format != Format::Text {
         return Err(Failure::Usage(
             "--brief is a short form of the text; with another --format leave it out".into(),
@@ -207,7 +181,7 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
             ..CompareOptions::default()
         },
         jobs: jobs(&typed.batch),
-        format: format(typed.printing.format),
+        format: typed.printing.format,
         show: typed.printing.show,
         quiet: typed.printing.quiet,
     })
@@ -224,14 +198,11 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
     }
     Ok(SeparateRequest {
         separate: SeparateOptions {
-            mains: mains(typed.mains),
+            mains: typed.mains,
             harmonics: typed.harmonics,
             offset: match typed.offset {
                 _ if typed.keep_offset => Offset::Keep,
-                None => Offset::Own,
-                Some(OffsetArgument::Keep) => Offset::Keep,
-                Some(OffsetArgument::Remove) => Offset::Remove,
-                Some(OffsetArgument::Value(value)) => Offset::Value(value),
+                typed => typed.unwrap_or(Offset::Own),
             },
             protect_hz: typed.protect,
             channels: typed.channel,
@@ -246,7 +217,7 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
         template: typed.template,
         outputs,
         force: typed.force,
-        json: typed.format == PlainFormatArgument::Jsonl,
+        json: typed.format == Format::Jsonl,
     })
 }
 
@@ -291,26 +262,16 @@ fn components(typed: &SeparateArguments) -> Result<Vec<(Keep, PathBuf)>, Failure
     Ok(outputs)
 }
 
-fn report(typed: ReportArguments) -> Result<ReportRequest, Failure> {
-    let format = match ending(&typed.output).as_str() {
-        "html" | "htm" => PageFormat::Html,
-        "md" => PageFormat::Markdown,
-        "json" => PageFormat::Json,
-        _ => {
-            return Err(Failure::Usage(format!(
-                "the report's name '{}' must end in .html, .md or .json",
-                typed.output.display()
-            )));
-        }
-    };
-    Ok(ReportRequest {
-        session: typed.session,
-        output: typed.output,
-        force: typed.force,
-        format,
-        jobs: typed.jobs,
-        quiet: typed.quiet,
-    })
+fn page_format(output: &Path) -> Result<PageFormat, Failure> {
+    match ending(output).as_str() {
+        "html" | "htm" => Ok(PageFormat::Html),
+        "md" => Ok(PageFormat::Markdown),
+        "json" => Ok(PageFormat::Json),
+        _ => Err(Failure::Usage(format!(
+            "the report's name '{}' must end in .html, .md or .json",
+            output.display()
+        ))),
+    }
 }
 
 fn ending(path: &Path) -> String {
@@ -332,7 +293,7 @@ fn plan(typed: &PlanArguments) -> PlanRequest {
             confidence: typed.confidence,
             ..PlanOptions::resolving(typed.resolve)
         },
-        json: typed.format == PlainFormatArgument::Jsonl,
+        json: typed.format == Format::Jsonl,
     }
 }
 
@@ -342,24 +303,14 @@ fn load(typed: &ReadingArguments) -> LoadOptions {
         unit: typed.unit.clone(),
         scale: typed.scale.unwrap_or(1.0),
         full_scale_v: typed.full_scale,
-        coupling: typed.coupling.map(|coupling| match coupling {
-            CouplingArgument::Dc => Coupling::Dc,
-            CouplingArgument::Ac => Coupling::Ac,
-        }),
+        coupling: typed.coupling,
         ..LoadOptions::default()
-    }
-}
-
-fn mains(typed: MainsArgument) -> MainsChoice {
-    match typed {
-        MainsArgument::Auto => MainsChoice::Auto,
-        MainsArgument::Hertz(hz) => MainsChoice::Nominal(hz),
     }
 }
 
 fn analysis(typed: &AnalysisArguments) -> MeasureOptions {
     MeasureOptions {
-        mains: mains(typed.mains),
+        mains: typed.mains,
         band_hz: typed.band,
         harmonics: typed.harmonics,
         confidence: typed.confidence,
@@ -409,13 +360,4 @@ fn reading_limits(typed: &[String]) -> Result<Vec<Limit>, Failure> {
 fn jobs(typed: &BatchArguments) -> usize {
     let cores = || thread::available_parallelism().map_or(1, NonZero::get);
     typed.jobs.unwrap_or_else(cores)
-}
-
-fn format(typed: FormatArgument) -> Format {
-    match typed {
-        FormatArgument::Text => Format::Text,
-        FormatArgument::Jsonl => Format::Jsonl,
-        FormatArgument::Csv => Format::Csv,
-        FormatArgument::Markdown => Format::Markdown,
-    }
 }

@@ -2,8 +2,12 @@
 
 use super::number;
 use crate::cli::input::shard::{Shard, shard};
-use clap::{Args, Parser, Subcommand, ValueEnum};
-use humsieve::separation::Keep;
+use clap::builder::{PossibleValuesParser, TypedValueParser};
+use clap::{Args, Parser, Subcommand};
+use humsieve::analysis::MainsChoice;
+use humsieve::capture::Coupling;
+use humsieve::report::Format;
+use humsieve::separation::{Keep, Offset};
 use std::path::PathBuf;
 
 /// Measures, compares and separates ground-loop interference in captures from oscilloscopes and
@@ -89,8 +93,8 @@ pub struct ReadingArguments {
     #[arg(long, value_name = "VOLTS", value_parser = number::positive, allow_hyphen_values = true)]
     pub full_scale: Option<f64>,
     /// Input coupling the capture was taken with [default: from the file, else dc]
-    #[arg(long, value_enum)]
-    pub coupling: Option<CouplingArgument>,
+    #[arg(long, value_parser = word(&[("dc", Coupling::Dc), ("ac", Coupling::Ac)]))]
+    pub coupling: Option<Coupling>,
 }
 
 /// What is measured.
@@ -99,7 +103,7 @@ pub struct ReadingArguments {
 pub struct AnalysisArguments {
     /// Nominal mains frequency: auto decides between 50 and 60
     #[arg(long, value_name = "auto|HZ", default_value = "auto", value_parser = mains, allow_hyphen_values = true)]
-    pub mains: MainsArgument,
+    pub mains: MainsChoice,
     /// Band of the in-band noise in hertz, as in 10:20k [default: lowest resolvable to Nyquist]
     #[arg(long, value_name = "LOW:HIGH", value_parser = number::band, allow_hyphen_values = true)]
     pub band: Option<(f64, f64)>,
@@ -122,8 +126,8 @@ pub struct AnalysisArguments {
 #[command(next_help_heading = "Output")]
 pub struct PrintingArguments {
     /// What goes to standard output
-    #[arg(long, value_enum, default_value_t)]
-    pub format: FormatArgument,
+    #[arg(long, default_value = "text", value_parser = word(&FORMATS))]
+    pub format: Format,
     /// Harmonics and tones that text and markdown print, the strongest first
     #[arg(long, value_name = "N", default_value_t = humsieve::report::SHOWN)]
     pub show: usize,
@@ -232,7 +236,7 @@ pub struct SeparateArguments {
     /// What becomes of the DC offset: keep, remove or a value to take out [default: keep, unless a
     /// template, a reference or a second tip tells the loop's own]
     #[arg(long, value_name = "keep|remove|VALUE", value_parser = offset, allow_hyphen_values = true)]
-    pub offset: Option<OffsetArgument>,
+    pub offset: Option<Offset>,
     /// The same as --offset keep
     #[arg(long, conflicts_with = "offset")]
     pub keep_offset: bool,
@@ -249,14 +253,14 @@ pub struct SeparateArguments {
     #[arg(long, value_name = "HZ[,HZ]", value_delimiter = ',', value_parser = number::positive)]
     pub protect: Vec<f64>,
     /// What goes to standard output
-    #[arg(long, value_enum, default_value_t)]
-    pub format: PlainFormatArgument,
+    #[arg(long, default_value = "text", value_parser = word(&FORMATS[..2]))]
+    pub format: Format,
     /// Only this channel, by name or 1-based number; repeatable
     #[arg(long, value_name = "NAME")]
     pub channel: Vec<String>,
     /// Nominal mains frequency: auto decides between 50 and 60
     #[arg(long, value_name = "auto|HZ", default_value = "auto", value_parser = mains, allow_hyphen_values = true)]
-    pub mains: MainsArgument,
+    pub mains: MainsChoice,
     /// Highest harmonic order that is taken out [default: as many as lie below Nyquist]
     #[arg(long, value_name = "N", value_parser = number::count, allow_hyphen_values = true)]
     pub harmonics: Option<usize>,
@@ -274,7 +278,7 @@ pub struct SeparateArguments {
     pub reading: ReadingArguments,
 }
 
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct ReportArguments {
     /// The session file
     #[arg(value_name = "SESSION.toml")]
@@ -293,7 +297,7 @@ pub struct ReportArguments {
     pub quiet: bool,
 }
 
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct SessionArguments {
     /// Folder of the captures
     #[arg(value_name = "FOLDER")]
@@ -339,31 +343,27 @@ pub struct PlanArguments {
     #[arg(long, value_name = "P", default_value = "0.95", value_parser = number::confidence, allow_hyphen_values = true)]
     pub confidence: f64,
     /// What goes to standard output
-    #[arg(long, value_enum, default_value_t)]
-    pub format: PlainFormatArgument,
+    #[arg(long, default_value = "text", value_parser = word(&FORMATS[..2]))]
+    pub format: Format,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
-pub enum FormatArgument {
-    #[default]
-    Text,
-    Jsonl,
-    Csv,
-    Markdown,
-}
+/// The formats of results; the first two are those of results that are no table.
+const FORMATS: [(&str, Format); 4] = [
+    ("text", Format::Text),
+    ("jsonl", Format::Jsonl),
+    ("csv", Format::Csv),
+    ("markdown", Format::Markdown),
+];
 
-/// Formats of results that are no table.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum)]
-pub enum PlainFormatArgument {
-    #[default]
-    Text,
-    Jsonl,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum CouplingArgument {
-    Dc,
-    Ac,
+/// One of these words.
+fn word<T: Copy + Send + Sync + 'static>(
+    words: &'static [(&str, T)],
+) -> impl TypedValueParser<Value = T> {
+    let names = words.iter().map(|(name, _)| *name);
+    PossibleValuesParser::new(names).try_map(|typed| {
+        let known = words.iter().find(|(name, _)| *name == typed);
+        known.map(|(_, meaning)| *meaning).ok_or("not one of them")
+    })
 }
 
 /// A component, and its file where that is named with it.
@@ -379,52 +379,31 @@ fn keep(text: &str) -> Result<KeepArgument, String> {
         Some((name, file)) => (name, Some(PathBuf::from(file))),
         None => (text, None),
     };
-    let keep = match name {
-        "cleaned" => Keep::Cleaned,
-        "interference" => Keep::Interference,
-        "mains" => Keep::Mains,
-        "offset" => Keep::Offset,
-        _ => {
-            return Err(
-                "it must be cleaned, interference, mains or offset, or one of them with its file, as in \
-                 mains=hum.csv"
-                    .into(),
-            );
-        }
-    };
+    let known = [Keep::Cleaned, Keep::Interference, Keep::Mains, Keep::Offset];
+    let keep = known.into_iter().find(|keep| keep.as_str() == name).ok_or(
+        "it must be cleaned, interference, mains or offset, or one of them with its file, as in \
+         mains=hum.csv",
+    )?;
     Ok(KeepArgument { keep, file })
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum OffsetArgument {
-    Keep,
-    Remove,
-    Value(f64),
-}
-
-fn offset(text: &str) -> Result<OffsetArgument, String> {
+fn offset(text: &str) -> Result<Offset, String> {
     match text {
-        "keep" => Ok(OffsetArgument::Keep),
-        "remove" => Ok(OffsetArgument::Remove),
+        "keep" => Ok(Offset::Keep),
+        "remove" => Ok(Offset::Remove),
         _ => match number::si(text) {
-            Ok(value) if value.is_finite() => Ok(OffsetArgument::Value(value)),
+            Ok(value) if value.is_finite() => Ok(Offset::Value(value)),
             _ => Err("it must be keep, remove or a finite value, as in 12.5m".into()),
         },
     }
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum MainsArgument {
-    Auto,
-    Hertz(f64),
-}
-
-fn mains(text: &str) -> Result<MainsArgument, String> {
+fn mains(text: &str) -> Result<MainsChoice, String> {
     if text == "auto" {
-        return Ok(MainsArgument::Auto);
+        return Ok(MainsChoice::Auto);
     }
     number::positive(text)
-        .map(MainsArgument::Hertz)
+        .map(MainsChoice::Nominal)
         .map_err(|_| "it must be auto or a positive frequency in hertz, as in 50".into())
 }
 

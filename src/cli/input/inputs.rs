@@ -142,11 +142,9 @@ fn expand(path: &Path, output: Option<&Identity>) -> Vec<Input> {
     match load::find_captures(path) {
         Ok(found) if found.is_empty() => vec![Err((
             path.to_path_buf(),
-            Error::new(
-                ErrorKind::NotFound,
-                "the folder holds no .csv, .txt, .tsv or .wav file",
-            )
-            .in_file(path),
+            ErrorKind::NotFound
+                .error("the folder holds no .csv, .txt, .tsv or .wav file")
+                .in_file(path),
         ))],
         Ok(found) => found
             .into_iter()

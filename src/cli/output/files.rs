@@ -3,7 +3,7 @@
 use super::scratch::Scratch;
 use crate::cli::failure::Failure;
 use crate::cli::identity::Identity;
-use humsieve::{Error, ErrorKind};
+use humsieve::ErrorKind;
 use std::ffi::OsString;
 use std::fs;
 use std::io;
@@ -160,11 +160,12 @@ fn usable(target: &Path, guard: &Guard<'_>) -> Result<PathBuf, Failure> {
 /// The error of an output, as it is told.
 pub fn unwritable(target: &Path, reason: &impl ToString) -> Failure {
     Failure::File(
-        Error::new(
-            ErrorKind::Unwritable,
-            format!("the output cannot be written: {}", reason.to_string()),
-        )
-        .in_file(target),
+        ErrorKind::Unwritable
+            .error(format!(
+                "the output cannot be written: {}",
+                reason.to_string()
+            ))
+            .in_file(target),
     )
 }
 

@@ -198,21 +198,8 @@ pub enum Verdict {
     AtFloor,
 }
 
-impl Verdict {
-    /// The fixed name.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Improved => "improved",
-            Self::Worse => "worse",
-            Self::Unresolved => "unresolved",
-            Self::AtFloor => "at_floor",
-        }
-    }
-}
-
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.as_str())
+        self.serialize(f)
     }
 }

@@ -45,14 +45,12 @@ pub(in crate::comparison) fn same_channel<'a>(
 }
 
 fn other_unit(m: &Measurement, chosen: &Measurement) -> Error {
-    Error::new(
-        ErrorKind::BadOption,
-        format!(
+    ErrorKind::BadOption
+        .error(format!(
             "its values are in {}, those of {} in {}; give the unit of all captures",
             m.unit, chosen.file, chosen.unit
-        ),
-    )
-    .in_file(&m.file)
+        ))
+        .in_file(&m.file)
 }
 
 /// By number of captures, then by place within them, then by name: not by the captures' order.
@@ -78,8 +76,7 @@ fn favourite<'a>(captures: impl IntoIterator<Item = &'a Measurement>) -> Option<
 }
 
 pub(in crate::comparison) fn too_few_conditions() -> Error {
-    Error::new(
-        ErrorKind::BadOption,
+    ErrorKind::BadOption.error(
         "a comparison needs captures of at least two of the conditions baseline, looped, isolated",
     )
 }

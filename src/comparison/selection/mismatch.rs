@@ -35,61 +35,46 @@ pub(in crate::comparison) fn find(selections: &Selections<'_>) -> (Vec<Warning>,
 
 fn ranges(selections: &Selections<'_>) -> Option<Warning> {
     let found = differing(selections, |m| m.acquisition.full_scale_v, SETTING)?;
-    Some(Warning::new(
-        WarningCode::RangeMismatch,
-        format!(
-            "ranges differ ({found} V full scale): dc_offset, noise_rms, ac_rms and peak_to_peak hold \
+    Some(WarningCode::RangeMismatch.warning(format!(
+        "ranges differ ({found} V full scale): dc_offset, noise_rms, ac_rms and peak_to_peak hold \
              each range's own offset, noise and step, so their excess over the baseline is \
              spoiled; take the floor again on the range used"
-        ),
-    ))
+    )))
 }
 
 fn steps(selections: &Selections<'_>) -> Option<Warning> {
     let found = differing(selections, |m| m.quality.lsb, STEP)?;
-    Some(Warning::new(
-        WarningCode::RangeMismatch,
-        format!(
-            "the converter's steps differ ({found} V), as of different ranges: the excess of \
+    Some(WarningCode::RangeMismatch.warning(format!(
+        "the converter's steps differ ({found} V), as of different ranges: the excess of \
              dc_offset, noise_rms, ac_rms and peak_to_peak over the baseline is spoiled; take \
              the floor again on the range used"
-        ),
-    ))
+    )))
 }
 
 fn probes(selections: &Selections<'_>) -> Option<Warning> {
     let found = differing(selections, |m| m.acquisition.probe_factor, SETTING)?;
-    Some(Warning::new(
-        WarningCode::RangeMismatch,
-        format!(
-            "probe settings differ ({found} to 1): noise_rms, ac_rms, peak_to_peak and dc_offset \
+    Some(WarningCode::RangeMismatch.warning(format!(
+        "probe settings differ ({found} to 1): noise_rms, ac_rms, peak_to_peak and dc_offset \
              hold the instrument's floor times the probe's factor; take all conditions with one \
              setting"
-        ),
-    ))
+    )))
 }
 
 fn rates(selections: &Selections<'_>) -> Option<Warning> {
     let found = differing(selections, |m| Some(m.sample_rate_hz), RATE)?;
-    Some(Warning::new(
-        WarningCode::RateMismatch,
-        format!(
-            "sample rates differ ({found} Hz): ac_rms and peak_to_peak hold different bandwidths; \
+    Some(WarningCode::RateMismatch.warning(format!(
+        "sample rates differ ({found} Hz): ac_rms and peak_to_peak hold different bandwidths; \
              hum_rms, harmonics and noise_rms are compared in the common band"
-        ),
-    ))
+    )))
 }
 
 fn bands(selections: &Selections<'_>) -> Option<Warning> {
     let found = differing(selections, |m| Some(m.noise.band_hz.1), RATE)
         .or_else(|| differing(selections, |m| Some(m.noise.band_hz.0), RATE))?;
-    Some(Warning::new(
-        WarningCode::RateMismatch,
-        format!(
-            "noise bands differ ({found} Hz at one edge): noise_rms is not comparable; measure \
+    Some(WarningCode::RateMismatch.warning(format!(
+        "noise bands differ ({found} Hz at one edge): noise_rms is not comparable; measure \
              all captures in one band"
-        ),
-    ))
+    )))
 }
 
 fn couplings(selections: &Selections<'_>) -> Option<Warning> {
@@ -98,8 +83,7 @@ fn couplings(selections: &Selections<'_>) -> Option<Warning> {
         .filter_map(|s| s.alternating.first().map(|m| is_ac_coupled(m)))
         .collect();
     (coupled.contains(&true) && coupled.contains(&false)).then(|| {
-        Warning::new(
-            WarningCode::CouplingMismatch,
+        WarningCode::CouplingMismatch.warning(
             "AC and DC coupled captures are compared: the low harmonics, hum_rms, ac_rms and \
              peak_to_peak of the AC-coupled ones are lowered, and dc_offset comes from the others \
              alone; take all conditions DC coupled",
@@ -134,7 +118,7 @@ fn of_condition(condition: Condition, selection: &Selection<'_>) -> Vec<Warning>
     ]
     .into_iter()
     .filter(|(holds, _, _)| *holds)
-    .map(|(_, code, what)| Warning::new(code, format!("{condition}: {what}")))
+    .map(|(_, code, what)| code.warning(format!("{condition}: {what}")))
     .collect()
 }
 

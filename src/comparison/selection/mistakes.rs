@@ -31,13 +31,10 @@ fn swapped(comparison: &Comparison) -> Option<Warning> {
     } else {
         "hum, and not".into()
     };
-    Some(Warning::new(
-        WarningCode::ConditionsSwapped,
-        format!(
-            "baseline shows {words} looped: the two are swapped, or the floor was taken with the loop \
+    Some(WarningCode::ConditionsSwapped.warning(format!(
+        "baseline shows {words} looped: the two are swapped, or the floor was taken with the loop \
              closed; put this right before reading on"
-        ),
-    ))
+    )))
 }
 
 fn given_twice(captures: &BTreeMap<Condition, Vec<&Measurement>>) -> Vec<Warning> {
@@ -55,14 +52,11 @@ fn given_twice(captures: &BTreeMap<Condition, Vec<&Measurement>>) -> Vec<Warning
                 .iter()
                 .map(|(condition, file)| format!("{file} ({condition})"))
                 .collect();
-            Warning::new(
-                WarningCode::SameCaptureTwice,
-                format!(
-                    "the same samples were given as {}: within a condition they count once, between \
+            WarningCode::SameCaptureTwice.warning(format!(
+                "the same samples were given as {}: within a condition they count once, between \
                      conditions they show no change; give each capture once",
-                    names.join(" and ")
-                ),
-            )
+                names.join(" and ")
+            ))
         })
         .collect()
 }

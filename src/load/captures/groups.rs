@@ -95,10 +95,9 @@ fn by_nearest(
             Some((_, members)) => members.push(*signal),
             None if !full => groups.push((own, vec![*signal])),
             None => {
-                return Err(Error::new(
-                    ErrorKind::UnsupportedFormat,
-                    format!("more than {GROUPS_MOST} time columns that differ; split the table"),
-                ));
+                return Err(ErrorKind::UnsupportedFormat.error(format!(
+                    "more than {GROUPS_MOST} time columns that differ; split the table"
+                )));
             }
         }
     }

@@ -241,9 +241,9 @@ pub(crate) fn acquisition_of(
         let mixed = couplings.iter().any(|coupling| coupling != first);
         acquisition.coupling = Some(if mixed { Coupling::Ac } else { *first });
         if mixed {
-            warnings.push(Warning::new(
-                WarningCode::CouplingMismatch,
-                "the preamble gives AC coupling for some channels and DC for others; all are treated as AC: analyse them apart with --coupling",
+            warnings.push(WarningCode::CouplingMismatch.warning(
+                "the preamble gives AC coupling for some channels and DC for others; all are \
+                 treated as AC: analyse them apart with --coupling",
             ));
         }
     }

@@ -132,11 +132,13 @@ impl Sayings {
     fn contradiction(&self) -> Option<Warning> {
         let ((rate, _), (interval, _)) = (self.rate_hz?, self.interval_s?);
         let other = rate_of(interval);
-        ((rate / other - 1.0).abs() > CONTRADICTION).then(|| Warning::new(
-            WarningCode::RateMismatch,
-            format!("the preamble gives the rate as {} Hz and the interval as {} s ({} Hz): check which is right and give it with --sample-rate",
+        ((rate / other - 1.0).abs() > CONTRADICTION).then(|| {
+            WarningCode::RateMismatch.warning(format!(
+            "the preamble gives the rate as {} Hz and the interval as {} s ({} Hz): check which \
+             is right and give it with --sample-rate",
                 short(rate), short(interval), short(other)),
-        ))
+        )
+        })
     }
 }
 

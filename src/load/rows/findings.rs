@@ -9,18 +9,14 @@ use crate::{Error, Warning, WarningCode};
 /// Frames off or missing from the even grid of the time column.
 pub(crate) fn of_times(tracker: &Tracker, frames: u64) -> Vec<Warning> {
     let uneven = tracker.told_unevenness().map(|(share, line)| {
-        Warning::new(
-            WarningCode::UnevenSampling,
-            format!(
+        WarningCode::UnevenSampling.warning(format!(
                 "stamps lie up to {} of a sample interval off the even grid (most in line {line}); high frequencies are blurred: use a hardware-timed capture",
                 short(share)
             ),
         )
     });
     let gaps = tracker.gaps().map(|(missing, gaps, line)| {
-        Warning::new(
-            WarningCode::MissingSamples,
-            format!(
+        WarningCode::MissingSamples.warning(format!(
                 "{missing} of {frames} frames are missing in {gaps} gap{} of the time column (first before line {line})",
                 if gaps == 1 { "" } else { "s" }
             ),
@@ -36,36 +32,28 @@ pub(crate) fn of_samples(channels: &[Channel], missing: &[Missing], frames: u64)
         .zip(missing)
         .filter(|(_, missing)| missing.count > 0)
         .map(|(channel, missing)| {
-            Warning::new(
-                WarningCode::MissingSamples,
-                format!(
-                    "{} of {frames} samples of channel '{}' are missing (first in line {})",
-                    missing.count,
-                    shown(&channel.name),
-                    missing.first_line
-                ),
-            )
+            WarningCode::MissingSamples.warning(format!(
+                "{} of {frames} samples of channel '{}' are missing (first in line {})",
+                missing.count,
+                shown(&channel.name),
+                missing.first_line
+            ))
         })
         .collect()
 }
 
 /// A last line that was cut.
 pub(crate) fn of_cut(line: u64) -> Warning {
-    Warning::new(
-        WarningCode::MissingSamples,
-        format!(
-            "the file ends in the middle of line {line}; that row is left out: export the capture again"
-        ),
-    )
+    WarningCode::MissingSamples.warning(format!(
+        "the file ends in the middle of line {line}; that row is left out: export the capture again"
+    ))
 }
 
 /// Closing lines that are no rows, where they are more than a table's closing words.
 pub(crate) fn of_closing_lines(first: &Error, lines: u64, frames: u64) -> Option<Warning> {
     const WORDS_MOST: u64 = 16;
     (lines > WORDS_MOST.max(frames / 10)).then(|| {
-        Warning::new(
-            WarningCode::MissingSamples,
-            format!(
+        WarningCode::MissingSamples.warning(format!(
                 "{lines} lines from line {} on are no rows and were left out ({}); the {frames} frames above are used",
                 first.line().unwrap_or(0),
                 first.message()
@@ -81,8 +69,7 @@ pub(crate) fn of_length(stated: u64, frames: u64) -> Option<Warning> {
         std::cmp::Ordering::Less => (WarningCode::RangeMismatch, "; all of them are used"),
         std::cmp::Ordering::Equal => return None,
     };
-    Some(Warning::new(
-        code,
-        format!("the preamble promises {stated} points, the file holds {frames}{what}"),
-    ))
+    Some(code.warning(format!(
+        "the preamble promises {stated} points, the file holds {frames}{what}"
+    )))
 }

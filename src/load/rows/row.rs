@@ -129,7 +129,8 @@ impl Row<'_> {
     }
 
     fn bad(&self, column: usize, message: String) -> Error {
-        Error::new(ErrorKind::BadValue, message)
+        ErrorKind::BadValue
+            .error(message)
             .at_line(self.line)
             .at_column(column as u64 + 1)
     }

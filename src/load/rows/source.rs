@@ -250,10 +250,7 @@ impl TableSource {
         state.done = true;
         let frames = state.frame;
         if frames == 0 {
-            return Err(Error::new(
-                ErrorKind::NoSamples,
-                "the file holds no row of samples",
-            ));
+            return Err(ErrorKind::NoSamples.error("the file holds no row of samples"));
         }
         self.header.frames = Some(frames);
         let grid = match (&state.tracker, self.plan.grid) {
@@ -283,14 +280,11 @@ impl TableSource {
 
 /// The error for a row whose cells another mark parts than those of the rows above.
 fn parted_otherwise(error: &Error, plan: &Plan, line: u64) -> Error {
-    let told = Error::new(
-        ErrorKind::BadValue,
-        format!(
-            "{}; its cells are not parted by {} as those above are: write all rows alike",
-            error.message(),
-            plan.dialect.delimiter.name()
-        ),
-    );
+    let told = ErrorKind::BadValue.error(format!(
+        "{}; its cells are not parted by {} as those above are: write all rows alike",
+        error.message(),
+        plan.dialect.delimiter.name()
+    ));
     told.at_line(line).at_column(error.column().unwrap_or(1))
 }
 
@@ -305,7 +299,7 @@ fn with_record_hint(error: Error) -> Error {
         error.message(),
         SCAN_LIMIT >> 20
     );
-    let mut hinted = Error::new(kind, message);
+    let mut hinted = kind.error(message);
     if let Some(line) = error.line() {
         hinted = hinted.at_line(line);
     }

@@ -28,11 +28,12 @@ impl Body {
         if dialect.delimiter == Delimiter::Byte(b',')
             && let Some(index) = commas_serve_twice(&texts, kinds.len())
         {
-            return Err(Error::new(
-                ErrorKind::UnsupportedFormat,
-                "commas serve both as delimiter and as decimal mark; export with semicolons or with decimal points",
-            )
-            .at_line(lines[index].number));
+            return Err(ErrorKind::UnsupportedFormat
+                .error(
+                    "commas serve both as delimiter and as decimal mark; export with semicolons or \
+                     with decimal points",
+                )
+                .at_line(lines[index].number));
         }
         let first_row = first_row(&texts, dialect, &kinds).ok_or_else(|| no_table(lines, whole))?;
         refuse_other_rows(lines, first_row, dialect)?;
@@ -85,9 +86,7 @@ fn refuse_other_rows(lines: &[Line<'_>], first_row: usize, dialect: Dialect) -> 
         return Ok(());
     }
     let last = &lines[first_row];
-    Err(Error::new(
-        ErrorKind::BadValue,
-        format!(
+    Err(ErrorKind::BadValue.error(format!(
             "the rows in front of this line are parted otherwise than it is (by {}): write all rows alike, or put words between two tables",
             dialect.delimiter.name()
         ),

@@ -79,18 +79,12 @@ pub(crate) fn kinds_of(sample: &[&str], dialect: Dialect) -> Result<Vec<Kind>, E
             .unwrap_or(modal)
     };
     if width > COLUMNS_MOST {
-        return Err(Error::new(
-            ErrorKind::UnsupportedFormat,
-            format!(
-                "the rows have {width} cells; tables of more than {COLUMNS_MOST} columns are not read"
-            ),
-        ));
+        return Err(ErrorKind::UnsupportedFormat.error(format!(
+            "the rows have {width} cells; tables of more than {COLUMNS_MOST} columns are not read"
+        )));
     }
     if width == 0 {
-        return Err(Error::new(
-            ErrorKind::NoSamples,
-            "the file holds no row of numbers",
-        ));
+        return Err(ErrorKind::NoSamples.error("the file holds no row of numbers"));
     }
     Ok((0..width)
         .map(|column| {

@@ -180,15 +180,13 @@ fn refuse_faulty_row(
     let Some(column) = (1..kinds.len()).filter(|_| opens).find(faulty) else {
         return Ok(());
     };
-    Err(Error::new(
-        ErrorKind::BadValue,
-        format!(
+    Err(ErrorKind::BadValue
+        .error(format!(
             "found '{}' where a number should stand; mend the cell or leave it blank",
             shown(row[column].trim())
-        ),
-    )
-    .at_line(line)
-    .at_column(column as u64 + 1))
+        ))
+        .at_line(line)
+        .at_column(column as u64 + 1))
 }
 
 /// Whether a row of words names the time base or the index that the names below leave blank.

@@ -10,19 +10,14 @@ pub(crate) fn no_table(lines: &[Line<'_>], whole: bool) -> Error {
         .filter(|line| !line.text.trim().is_empty())
         .collect();
     if !whole {
-        return Error::new(
-            ErrorKind::NoSamples,
-            format!(
+        return ErrorKind::NoSamples.error(format!(
                 "the first {} MiB of the file hold no row of numbers; export the capture without what stands in front of it",
                 HEAD_LIMIT >> 20
             ),
         );
     }
     if filled.is_empty() {
-        return Error::new(
-            ErrorKind::NoSamples,
-            "the file is empty; export the capture again",
-        );
+        return ErrorKind::NoSamples.error("the file is empty; export the capture again");
     }
     if let Some(line) = filled.iter().find(|line| has_thousands(&line.text)) {
         return thousands().at_line(line.number);
@@ -32,24 +27,18 @@ pub(crate) fn no_table(lines: &[Line<'_>], whole: bool) -> Error {
         .any(|line| line.text.contains([',', ';', '\t', '|']))
         || filled.len() == 1 && filled[0].text.len() < 80;
     if tabular {
-        Error::new(
-            ErrorKind::NoSamples,
-            "the file holds no row of numbers, only text; export the capture with its data",
-        )
+        ErrorKind::NoSamples
+            .error("the file holds no row of numbers, only text; export the capture with its data")
     } else {
-        Error::new(
-            ErrorKind::UnsupportedFormat,
-            "this is no table of numbers; export the capture as CSV or WAV",
-        )
+        ErrorKind::UnsupportedFormat
+            .error("this is no table of numbers; export the capture as CSV or WAV")
     }
 }
 
 /// The refusal of separators between thousands.
 pub(crate) fn thousands() -> Error {
-    Error::new(
-        ErrorKind::UnsupportedFormat,
-        "numbers with separators between thousands are not read; export without them",
-    )
+    ErrorKind::UnsupportedFormat
+        .error("numbers with separators between thousands are not read; export without them")
 }
 
 /// Whether a cell of a line holds a number with separators between thousands.

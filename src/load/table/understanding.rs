@@ -108,11 +108,9 @@ fn require_signals(layout: &Layout, first: &Line<'_>) -> Result<(), Error> {
     } else {
         "no column holds samples"
     };
-    Err(Error::new(
-        ErrorKind::NoSamples,
-        format!("{what}; export the capture with its data"),
-    )
-    .at_line(first.number))
+    Err(ErrorKind::NoSamples
+        .error(format!("{what}; export the capture with its data"))
+        .at_line(first.number))
 }
 
 /// The statements of the lines in front of the data, the header's left out.

@@ -144,9 +144,7 @@ impl Store {
             }
         };
         if count < wanted {
-            return Err(Error::new(
-                ErrorKind::Unreadable,
-                format!(
+            return Err(ErrorKind::Unreadable.error(format!(
                     "the file has become shorter while it was read: it held {} bytes and now ends at {}; wait until nothing writes to it",
                     self.length,
                     position + count as u64
@@ -194,7 +192,7 @@ pub(crate) fn unreadable(error: &std::io::Error) -> Error {
     } else {
         ErrorKind::Unreadable
     };
-    Error::new(kind, format!("cannot be read: {error}"))
+    kind.error(format!("cannot be read: {error}"))
 }
 
 /// Opens a capture, refusing what is no regular file; `-` is standard input, spooled.
@@ -203,21 +201,17 @@ pub(crate) fn open(path: &Path) -> Result<Store, Error> {
         return spool(std::io::stdin().lock());
     }
     let metadata = std::fs::metadata(path).map_err(|error| match error.kind() {
-        std::io::ErrorKind::NotFound => {
-            Error::new(ErrorKind::NotFound, "no such file; check the path")
-        }
+        std::io::ErrorKind::NotFound => ErrorKind::NotFound.error("no such file; check the path"),
         _ => unreadable(&error),
     })?;
     if metadata.is_dir() {
-        return Err(Error::new(
-            ErrorKind::Unreadable,
-            "is a folder where a capture file is wanted; name a file in it",
-        ));
+        return Err(ErrorKind::Unreadable
+            .error("is a folder where a capture file is wanted; name a file in it"));
     }
     if !metadata.is_file() {
-        return Err(Error::new(
-            ErrorKind::Unreadable,
-            "is no regular file but a device, pipe or socket; copy its data to a file, or pass it on standard input as '-'",
+        return Err(ErrorKind::Unreadable.error(
+            "is no regular file but a device, pipe or socket; copy its data to a file, or pass it \
+             on standard input as '-'",
         ));
     }
     let file = File::open(path).map_err(|error| unreadable(&error))?;

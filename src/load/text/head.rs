@@ -40,14 +40,12 @@ pub(crate) struct Head<'a> {
 
 /// The refusal of a line that is too long to be a row of a table.
 pub(crate) fn too_long(line: u64) -> Error {
-    Error::new(
-        ErrorKind::BadValue,
-        format!(
+    ErrorKind::BadValue
+        .error(format!(
             "the line is longer than {} MiB; write one row a line",
             LINE_LIMIT >> 20
-        ),
-    )
-    .at_line(line)
+        ))
+        .at_line(line)
 }
 
 /// More lines than this are not looked at.

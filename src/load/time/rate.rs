@@ -37,9 +37,7 @@ pub(crate) fn decide(
     };
     let mut contradicts = |used: (&str, f64), other: (&str, f64)| {
         if (used.1 / other.1 - 1.0).abs() > CONTRADICTION {
-            warnings.push(Warning::new(
-                WarningCode::RateMismatch,
-                format!(
+            warnings.push(WarningCode::RateMismatch.warning(format!(
                     "{} says {} Hz, {} {} Hz; {} is used: check which is right and give it with --sample-rate",
                     used.0, short(used.1), other.0, short(other.1), used.0
                 ),
@@ -67,9 +65,7 @@ pub(crate) fn decide(
                 None => based(rate, uncertainty, RateOrigin::TimeColumn),
             };
             if grid.spread_s > ROUNDED_TOLD * grid.step_s {
-                warnings.push(Warning::new(
-                    WarningCode::RoundedTime,
-                    format!(
+                warnings.push(WarningCode::RoundedTime.warning(format!(
                         "the time column is written in steps of {} s, the samples are {} s apart; the rate {} Hz (standard uncertainty {} Hz) is that of the whole column: write the time with more digits",
                         short(grid.resolution_s), short(grid.step_s), short(base.sample_rate_hz), short(uncertainty)
                     ),
@@ -79,9 +75,9 @@ pub(crate) fn decide(
         }
         (None, None, Some(stated)) => based(stated, 0.0, RateOrigin::Header),
         (None, None, None) => {
-            return Err(Error::new(
-                ErrorKind::NoSampleRate,
-                "nothing in the file tells the sample rate: there is no time column and no rate or interval in front of the data; give it with --sample-rate",
+            return Err(ErrorKind::NoSampleRate.error(
+                "nothing in the file tells the sample rate: there is no time column and no rate \
+                 or interval in front of the data; give it with --sample-rate",
             ));
         }
     };

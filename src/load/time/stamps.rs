@@ -91,20 +91,17 @@ pub(crate) fn grid_of(
     match grid {
         Some(grid) if grid.step_s > 0.0 && grid.step_s.is_finite() => Ok(Some(grid)),
         _ if options.sample_rate_hz.is_some() => Ok(None),
-        Some(grid) if grid.step_s < 0.0 => Err(Error::new(
-            ErrorKind::UnevenSampling,
-            "the time runs backwards; sort the rows by time, or give --sample-rate to ignore the time column",
+        Some(grid) if grid.step_s < 0.0 => Err(ErrorKind::UnevenSampling.error(
+            "the time runs backwards; sort the rows by time, or give --sample-rate to ignore the \
+             time column",
         )
         .at_line(first_line + 1)),
         _ if told => Ok(None),
-        None => Err(Error::new(
-            ErrorKind::TooShort,
-            "one row gives no sample rate; record more samples",
-        )
+        None => Err(ErrorKind::TooShort.error("one row gives no sample rate; record more samples")
         .at_line(first_line)),
-        Some(_) => Err(Error::new(
-            ErrorKind::NoSampleRate,
-            "the time column does not advance; write it with more digits, or give --sample-rate",
+        Some(_) => Err(ErrorKind::NoSampleRate.error(
+            "the time column does not advance; write it with more digits, or give \
+             --sample-rate",
         )
         .at_line(first_line)),
     }

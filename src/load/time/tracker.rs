@@ -197,9 +197,8 @@ impl Tracker {
                 ),
             ),
         };
-        Err(Error::new(
-            ErrorKind::UnevenSampling,
-            format!("{what}; give --sample-rate to ignore the time column, or resample the capture evenly"),
+        Err(ErrorKind::UnevenSampling.error(format!(
+            "{what}; give --sample-rate to ignore the time column, or resample the capture evenly"),
         )
         .at_line(line))
     }

@@ -63,9 +63,7 @@ impl LongRow {
                     f64::NAN
                 }
                 _ => {
-                    return Err(Error::new(
-                        ErrorKind::BadValue,
-                        format!(
+                    return Err(ErrorKind::BadValue.error(format!(
                             "found '{}' where a number should stand; mend the cell or leave it blank",
                             shown(text.trim())
                         ),

@@ -12,7 +12,7 @@ use crate::load::transposed::long_row::LongRow;
 use crate::load::transposed::times::Times;
 use crate::load::value::unit;
 use crate::load::vocabulary::meaning::Meaning;
-use crate::{Error, ErrorKind, Warning, WarningCode};
+use crate::{Error, ErrorKind, WarningCode};
 use ndarray::Array2;
 
 /// Reads a table whose rows, at these places among the lines, are channels.
@@ -27,12 +27,10 @@ pub(crate) fn read(
     let (stated, mut warnings) = Stated::of(&facts, dialect.decimal_mark, None);
     let (time, signals) = rows_of(head, dialect, places)?;
     let lengths = signals.iter().map(|row| row.values.len());
-    let frames = lengths.max().filter(|frames| *frames > 0).ok_or_else(|| {
-        Error::new(
-            ErrorKind::NoSamples,
-            "there is a row of times but none of samples",
-        )
-    })?;
+    let frames = lengths
+        .max()
+        .filter(|frames| *frames > 0)
+        .ok_or_else(|| ErrorKind::NoSamples.error("there is a row of times but none of samples"))?;
     let ignored = |row: &LongRow| {
         options.sample_rate_hz.is_some() || stated.rate_hz.is_some() && row.counts()
     };
@@ -50,13 +48,10 @@ pub(crate) fn read(
     let (time_base, told) = rate::decide(rates, times.as_ref().map(|times| times.grid))?;
     warnings.extend(told);
     if let Some(share) = times.and_then(|times| times.unevenness) {
-        warnings.push(Warning::new(
-            WarningCode::UnevenSampling,
-            format!(
-                "stamps lie up to {} of a sample interval off the even grid",
-                short(share)
-            ),
-        ));
+        warnings.push(WarningCode::UnevenSampling.warning(format!(
+            "stamps lie up to {} of a sample interval off the even grid",
+            short(share)
+        )));
     }
     let stated_unit = facts
         .iter()
@@ -74,14 +69,11 @@ pub(crate) fn read(
         }
         let missing = frames - row.values.len() + row.missing;
         if missing > 0 {
-            warnings.push(Warning::new(
-                WarningCode::MissingSamples,
-                format!(
-                    "{missing} of {frames} samples of channel '{}' are missing (line {})",
-                    shown(&channel.name),
-                    row.line
-                ),
-            ));
+            warnings.push(WarningCode::MissingSamples.warning(format!(
+                "{missing} of {frames} samples of channel '{}' are missing (line {})",
+                shown(&channel.name),
+                row.line
+            )));
         }
         channels.push(channel);
     }

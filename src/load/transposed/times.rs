@@ -29,7 +29,8 @@ impl Times {
         let numbers = row.decimals(head, dialect);
         let written = || numbers.clone().flatten();
         let first = written().next().ok_or_else(|| {
-            Error::new(ErrorKind::NoSampleRate, "the row of times holds no number")
+            ErrorKind::NoSampleRate
+                .error("the row of times holds no number")
                 .at_line(row.line)
         })?;
         let widest = written().map(|n| n.width()).max().unwrap_or(0);
@@ -45,11 +46,9 @@ impl Times {
         let grid = Grid::from_stamps(&stamps, resolution)
             .filter(|grid| grid.step_s > 0.0)
             .ok_or_else(|| {
-                Error::new(
-                    ErrorKind::UnevenSampling,
-                    "the row of times does not rise; give --sample-rate to ignore it",
-                )
-                .at_line(row.line)
+                ErrorKind::UnevenSampling
+                    .error("the row of times does not rise; give --sample-rate to ignore it")
+                    .at_line(row.line)
             })?;
         let mut tracker = Tracker::new(grid);
         for (frame, number) in numbers.enumerate() {
@@ -66,9 +65,7 @@ impl Times {
                 .accept(frame as u64, stamp, row.line)
                 .map_err(here)?;
             if missing > 0 {
-                return Err(here(Error::new(
-                    ErrorKind::UnevenSampling,
-                    format!(
+                return Err(here(ErrorKind::UnevenSampling.error(format!(
                         "{missing} stamps are missing here; fill the gap or give --sample-rate to ignore the times"
                     ),
                 )));

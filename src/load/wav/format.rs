@@ -59,7 +59,7 @@ pub(crate) struct WaveFormat {
 }
 
 fn unsupported(message: impl Into<String>) -> Error {
-    Error::new(ErrorKind::UnsupportedFormat, message)
+    ErrorKind::UnsupportedFormat.error(message)
 }
 
 fn bytes_at<const N: usize>(bytes: &[u8], at: usize) -> Option<[u8; N]> {
@@ -75,7 +75,7 @@ fn u32_at(bytes: &[u8], at: usize) -> Option<u32> {
 }
 
 fn damaged(message: impl Into<String>) -> Error {
-    Error::new(ErrorKind::Unreadable, message)
+    ErrorKind::Unreadable.error(message)
 }
 
 /// Longest format chunk that is looked at; the standard ones have 16 to 40 bytes.

@@ -31,10 +31,7 @@ impl WavSource {
     pub fn new(origin: &Origin, store: Store, options: &LoadOptions) -> Result<Self, Error> {
         let format = read_format(&store)?;
         if format.frames == 0 {
-            return Err(Error::new(
-                ErrorKind::NoSamples,
-                "the recording holds no samples",
-            ));
+            return Err(ErrorKind::NoSamples.error("the recording holds no samples"));
         }
         let full_scale = options.full_scale_v.unwrap_or(1.0);
         let unit = options.unit.clone().unwrap_or_else(|| "V".into());
@@ -60,13 +57,10 @@ impl WavSource {
         let mut known = Vec::new();
         let time_base = time_base_of(&format, options, &mut known)?;
         if let Some(promised) = format.promised {
-            known.push(Warning::new(
-                WarningCode::MissingSamples,
-                format!(
-                    "the header promises {promised} frames, the file holds {}; copy the file again",
-                    format.frames
-                ),
-            ));
+            known.push(WarningCode::MissingSamples.warning(format!(
+                "the header promises {promised} frames, the file holds {}; copy the file again",
+                format.frames
+            )));
         }
         let channels = (1..=format.channels)
             .map(|number| Channel {
@@ -142,20 +136,16 @@ fn time_base_of(
     let rate = f64::from(format.sample_rate_hz);
     let Some(user) = options.sample_rate_hz else {
         if format.sample_rate_hz == 0 {
-            return Err(Error::new(
-                ErrorKind::NoSampleRate,
+            return Err(ErrorKind::NoSampleRate.error(
                 "the header of the recording tells no sample rate; give it with --sample-rate",
             ));
         }
         return Ok(TimeBase::from_rate(rate, RateOrigin::Header));
     };
     if rate > 0.0 && (user / rate - 1.0).abs() > 1e-3 {
-        told.push(Warning::new(
-            WarningCode::RateMismatch,
-            format!(
-                "the option says {user} Hz, the recording's header {rate} Hz; the option is used"
-            ),
-        ));
+        told.push(WarningCode::RateMismatch.warning(format!(
+            "the option says {user} Hz, the recording's header {rate} Hz; the option is used"
+        )));
     }
     Ok(TimeBase::from_rate(user, RateOrigin::User))
 }
@@ -237,10 +227,10 @@ impl FrameSource for WavSource {
     fn warnings(&self) -> Vec<Warning> {
         let mut warnings = self.known.clone();
         if self.missing > 0 {
-            warnings.push(Warning::new(
-                WarningCode::MissingSamples,
-                format!("{} samples of the recording are no numbers", self.missing),
-            ));
+            warnings.push(WarningCode::MissingSamples.warning(format!(
+                "{} samples of the recording are no numbers",
+                self.missing
+            )));
         }
         warnings
     }

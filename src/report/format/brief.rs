@@ -1,24 +1,24 @@
 //! One line a channel: figures first, so that they stand below each other whatever the names.
 
-use crate::Warning;
 use crate::analysis::Measurement;
 use crate::quantity::Figure;
 use crate::report::measured::MeasuredCapture;
 use crate::report::rows::Reading;
 use crate::si;
+use crate::{Warning, WarningCode};
 use std::io::{self, Write};
 
 /// What spoils the figures most comes first; what is not named here comes after.
-const WORST_FIRST: [&str; 9] = [
-    "clipped",
-    "folded_mains",
-    "missing_samples",
-    "uneven_sampling",
-    "not_interference_alone",
-    "short_record",
-    "line_near_harmonic",
-    "mains_drifts",
-    "coarse_quantization",
+const WORST_FIRST: [WarningCode; 9] = [
+    WarningCode::Clipped,
+    WarningCode::FoldedMains,
+    WarningCode::MissingSamples,
+    WarningCode::UnevenSampling,
+    WarningCode::NotInterferenceAlone,
+    WarningCode::ShortRecord,
+    WarningCode::LineNearHarmonic,
+    WarningCode::MainsDrifts,
+    WarningCode::CoarseQuantization,
 ];
 
 pub(super) fn heading(out: &mut impl Write) -> io::Result<()> {
@@ -51,7 +51,8 @@ fn line(out: &mut impl Write, measurement: &Measurement, several: bool) -> io::R
         // At least a blank between two figures, however many digits they have.
         write!(out, " {:>11}", reading.value_with_unit())?;
     }
-    let warning = worst(&measurement.quality.warnings).unwrap_or("-");
+    let worst = worst(&measurement.quality.warnings);
+    let warning = worst.map_or_else(|| "-".to_owned(), |code| code.to_string());
     write!(out, "  {warning:<21} {}", one_line(&measurement.file))?;
     if several {
         write!(out, ", {}", one_line(&measurement.channel))?;
@@ -62,12 +63,12 @@ fn line(out: &mut impl Write, measurement: &Measurement, several: bool) -> io::R
     writeln!(out)
 }
 
-fn worst(warnings: &[Warning]) -> Option<&str> {
-    let rank = |code: &&str| {
+fn worst(warnings: &[Warning]) -> Option<WarningCode> {
+    let rank = |code: &WarningCode| {
         let place = WORST_FIRST.iter().position(|known| known == code);
         place.unwrap_or(WORST_FIRST.len())
     };
-    warnings.iter().map(|w| w.code.as_str()).min_by_key(rank)
+    warnings.iter().map(|w| w.code).min_by_key(rank)
 }
 
 fn one_line(name: &str) -> String {
@@ -77,7 +78,6 @@ fn one_line(name: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::WarningCode;
     use crate::sample;
 
     #[test]
@@ -85,7 +85,7 @@ mod tests {
         let mut first = sample::measurement();
         first.file = "a\nb.csv".into();
         first.quality.warnings = [WarningCode::BandReduced, WarningCode::Clipped]
-            .map(|code| Warning::new(code, "x"))
+            .map(|code| code.warning("x"))
             .to_vec();
         let mut second = first.clone();
         second.channel = "other".into();

@@ -193,7 +193,7 @@ fn ratio_cells(ratio: Option<DecibelRatio>) -> [String; 3] {
 }
 
 fn codes(warnings: &[Warning]) -> String {
-    let codes: Vec<&str> = warnings.iter().map(|w| w.code.as_str()).collect();
+    let codes: Vec<String> = warnings.iter().map(|w| w.code.to_string()).collect();
     codes.join(" ")
 }
 

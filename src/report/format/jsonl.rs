@@ -31,15 +31,9 @@ struct Source<'a> {
 #[derive(Serialize)]
 struct Failed<'a> {
     file: &'a str,
-    error: Reason<'a>,
+    error: &'a Error,
     #[serde(skip_serializing_if = "Option::is_none")]
     source: Option<Source<'a>>,
-}
-
-#[derive(Serialize)]
-struct Reason<'a> {
-    kind: &'a str,
-    message: String,
 }
 
 pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
@@ -65,18 +59,17 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
                     )
                 })
         }
-        Err(error) => json_line(out, &failed(&capture.file, error, source(1, 1))),
-    }
-}
-
-fn failed<'a>(file: &'a str, error: &'a Error, source: Option<Source<'a>>) -> Failed<'a> {
-    Failed {
-        file,
-        error: Reason {
-            kind: error.kind().as_str(),
-            message: error.message_with_position(),
-        },
-        source,
+        Err(error) => {
+            let (file, source) = (capture.file.as_str(), source(1, 1));
+            json_line(
+                out,
+                &Failed {
+                    file,
+                    error,
+                    source,
+                },
+            )
+        }
     }
 }
 
@@ -85,7 +78,15 @@ fn failed<'a>(file: &'a str, error: &'a Error, source: Option<Source<'a>>) -> Fa
 /// # Errors
 /// Those of the output.
 pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
-    json_line(out, &failed(file, error, None))
+    let source = None;
+    json_line(
+        out,
+        &Failed {
+            file,
+            error,
+            source,
+        },
+    )
 }
 
 #[derive(Serialize)]

@@ -342,7 +342,7 @@ fn compared_row(
                 .replace(" to ", "..")
         ));
     }
-    first.push_str(row.verdict.as_str());
+    first.push_str(&row.verdict.to_string());
     second.push_str(&change(row.improvement_db));
     writeln!(out, "{}", first.trim_end())?;
     writeln!(out, "{}", second.trim_end())

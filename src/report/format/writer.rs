@@ -142,8 +142,8 @@ pub fn write_comparison(
 mod tests {
 
     use super::*;
+    use crate::ErrorKind;
     use crate::sample;
-    use crate::{Error, ErrorKind};
 
     fn written(format: Format) -> String {
         let captures = [
@@ -153,7 +153,8 @@ mod tests {
             ),
             MeasuredCapture::new(
                 "bench/bad|file.csv",
-                Err(Error::new(ErrorKind::BadValue, "found 'x'")
+                Err(ErrorKind::BadValue
+                    .error("found 'x'")
                     .at_line(3)
                     .at_column(2)),
             ),

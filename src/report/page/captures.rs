@@ -77,13 +77,13 @@ fn measured_line(
         None => "",
     };
     let without_loop = capture.entry.condition != Condition::Looped;
-    let mut remarks: Vec<&str> = measurement
+    let mut remarks: Vec<String> = measurement
         .quality
         .warnings
         .iter()
         .map(|warning| match warning.code {
-            WarningCode::MainsNotDetected if without_loop => "no mains found",
-            code => code.as_str(),
+            WarningCode::MainsNotDetected if without_loop => "no mains found".into(),
+            code => code.to_string(),
         })
         .collect();
     remarks.dedup();

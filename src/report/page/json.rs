@@ -1,6 +1,7 @@
 //! The report as JSON, for other programs.
 
 use super::summary::summary;
+use crate::Error;
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, Judgement};
 use crate::report::format::json_page;
@@ -35,13 +36,7 @@ struct Capture<'a> {
     sha256: Option<&'a str>,
     unused_channels: &'a [String],
     measurement: Option<&'a Measurement>,
-    error: Option<Failure>,
-}
-
-#[derive(Serialize)]
-struct Failure {
-    kind: &'static str,
-    message: String,
+    error: Option<&'a Error>,
 }
 
 #[derive(Serialize)]
@@ -73,10 +68,7 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
                 sha256: capture.sha256.as_deref(),
                 unused_channels: &capture.unused_channels,
                 measurement: capture.outcome.as_ref().ok(),
-                error: capture.outcome.as_ref().err().map(|error| Failure {
-                    kind: error.kind().as_str(),
-                    message: error.message_with_position(),
-                }),
+                error: capture.outcome.as_ref().err(),
             })
             .collect(),
         loop_comparison: result.loop_comparison.as_ref(),

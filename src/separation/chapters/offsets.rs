@@ -52,9 +52,7 @@ impl ChannelOffset {
     pub(crate) fn clipping_warning(&self, frames: usize) -> Option<Warning> {
         let count = self.clipped.count();
         (count > 0).then(|| {
-            Warning::new(
-                WarningCode::Clipped,
-                format!(
+            WarningCode::Clipped.warning(format!(
                     "{count} of {frames} samples ({:.2} %) stand at the limit of the range; what lay beyond it \
                      is not known, so the output is no clean signal there; take the capture on a wider range",
                     100.0 * count as f64 / frames as f64
@@ -160,10 +158,7 @@ pub(crate) fn find_offsets(source: &mut dyn FrameSource) -> Result<Offsets, Erro
         frames += count;
     }
     if frames == 0 {
-        return Err(Error::new(
-            ErrorKind::NoSamples,
-            "the capture holds no samples",
-        ));
+        return Err(ErrorKind::NoSamples.error("the capture holds no samples"));
     }
     for (c, channel) in found.iter_mut().enumerate() {
         let mean = if frames > 3 * second && windowed[c].weight > 0.0 {

@@ -87,9 +87,7 @@ impl Plan {
                 )
             })
             .collect();
-        Some(Warning::new(
-            WarningCode::FoldedMains,
-            format!(
+        Some(WarningCode::FoldedMains.warning(format!(
                 "the sample rate of {rate} Hz is below twice the mains frequency: hum would stand folded ({}) and \
                  was not taken out; take the capture at more than twice the mains frequency",
                 places.join(", ")
@@ -108,7 +106,7 @@ impl Plan {
 }
 
 fn bad(message: &str) -> Error {
-    Error::new(ErrorKind::BadOption, message)
+    ErrorKind::BadOption.error(message)
 }
 
 /// The method, and why it was chosen.
@@ -214,10 +212,8 @@ fn load_template(
         .map(|target| {
             let row = if channels == 1 { 0 } else { *target };
             let samples = rows.get(row).ok_or_else(|| {
-                Error::new(
-                    ErrorKind::NoSuchChannel,
-                    format!("the template has no channel {}", target + 1),
-                )
+                ErrorKind::NoSuchChannel
+                    .error(format!("the template has no channel {}", target + 1))
             })?;
             Template::new(samples, rate, options)
         })

@@ -4,7 +4,7 @@ use super::tally::Tally;
 use super::{Colour, Scenario};
 use humsieve::analysis::measure;
 use humsieve::capture::MemorySource;
-use humsieve::{Capture, MeasureOptions};
+use humsieve::{Capture, MeasureOptions, WarningCode};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -120,12 +120,12 @@ pub fn bounded_trials(case: &Bounded, trials: u64, seed: u64) -> BoundedOutcome 
             tally.add(estimate, truth);
         }
         outcome.tones += usize::from(!m.tones.is_empty());
-        outcome.warned += usize::from(
-            m.quality
-                .warnings
-                .iter()
-                .any(|w| matches!(w.code.as_str(), "clipped" | "coarse_quantization")),
-        );
+        outcome.warned += usize::from(m.quality.warnings.iter().any(|w| {
+            matches!(
+                w.code,
+                WarningCode::Clipped | WarningCode::CoarseQuantization
+            )
+        }));
     }
     outcome
 }

@@ -94,13 +94,10 @@ impl Alignment {
 }
 
 fn refusal(why: &str) -> Error {
-    Error::new(
-        ErrorKind::BadValue,
-        format!(
-            "the template does not fit the record: {why}; take the template on the same set-up \
+    ErrorKind::BadValue.error(format!(
+        "the template does not fit the record: {why}; take the template on the same set-up \
              in the same state, or separate without it"
-        ),
-    )
+    ))
 }
 
 /// An order that template and record have in common.

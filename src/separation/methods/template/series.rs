@@ -36,8 +36,7 @@ impl Template {
         let centred = Centred::new(&scaled);
         let fitted = fit_record(&centred, sample_rate_hz, options);
         if fitted.model.orders.is_empty() {
-            return Err(Error::new(
-                ErrorKind::BadValue,
+            return Err(ErrorKind::BadValue.error(
                 "the template shows no mains series; take it with tip and ground lead on the \
                  source's ground, loop closed, or leave it out",
             ));
