@@ -106,6 +106,11 @@ impl Error {
         self
     }
 
+    /// The same at its place in other words.
+    pub(crate) fn reworded(self, message: String) -> Self {
+        Self { message, ..self }
+    }
+
     /// Adds the 1-based line.
     #[must_use]
     pub fn at_line(mut self, line: u64) -> Self {

@@ -21,6 +21,7 @@ mod sample;
 mod save;
 pub mod separation;
 pub mod session;
+mod setting;
 pub mod si;
 pub mod spectrum;
 pub mod stats;

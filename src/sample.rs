@@ -101,11 +101,7 @@ pub fn comparison() -> Comparison {
         ..ComparedQuantity::new(name, "V")
     };
     let ratio = |value, low, high| Some(DecibelRatio { value, low, high });
-    let counts = CaptureCounts {
-        baseline: 3,
-        looped: 3,
-        isolated: 3,
-    };
+    let counts = CaptureCounts::by(|_| 3);
     let quantities = vec![
         quantity(
             Quantity::HumRms,

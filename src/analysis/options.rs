@@ -1,6 +1,6 @@
 //! What to measure.
 
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, setting};
 
 /// Nominal mains frequency.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -92,15 +92,7 @@ impl MeasureOptions {
     /// # Errors
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
-        let positive = |name: &str, value: f64| {
-            if value.is_finite() && value > 0.0 {
-                Ok(())
-            } else {
-                Err(bad(format!(
-                    "{name} is {value}; it must be positive and finite"
-                )))
-            }
-        };
+        let positive = |name: &str, value: f64| setting::positive(name, value, "");
         if let MainsChoice::Nominal(hz) = self.mains {
             positive("the nominal mains frequency", hz)?;
             if !(NOMINAL_HZ.0..=NOMINAL_HZ.1).contains(&hz) {
@@ -123,12 +115,7 @@ impl MeasureOptions {
                 self.harmonics
             )));
         }
-        if !(self.confidence > 0.0 && self.confidence < 1.0) {
-            return Err(bad(format!(
-                "the confidence is {}; it must lie strictly between 0 and 1",
-                self.confidence
-            )));
-        }
+        setting::confidence(self.confidence)?;
         if self.confidence > HIGHEST_CONFIDENCE {
             return Err(bad(format!(
                 "the confidence is {}; above {HIGHEST_CONFIDENCE} intervals tell of rounding alone",

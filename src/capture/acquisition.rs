@@ -1,6 +1,7 @@
 //! How a capture was taken.
 
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// Input coupling of the instrument.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -10,6 +11,15 @@ pub enum Coupling {
     Dc,
     /// A high-pass in front: the offset is lost and the fundamental lowered.
     Ac,
+}
+
+impl fmt::Display for Coupling {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Dc => "DC",
+            Self::Ac => "AC",
+        })
+    }
 }
 
 /// What is known of the instrument's settings; `None` where neither file nor user says.

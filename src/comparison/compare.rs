@@ -80,11 +80,7 @@ pub fn compare(
     let mut line_rows = rows.split_off(figures.len()).into_iter();
 
     let count = |condition| captures.get(&condition).map_or(0, Vec::len);
-    let counts = CaptureCounts {
-        baseline: count(Condition::Baseline),
-        looped: count(Condition::Looped),
-        isolated: count(Condition::Isolated),
-    };
+    let counts = CaptureCounts::by(count);
     let quantities = rows.into_iter().map(|row| row.quantity).collect();
     let mut comparison = Comparison::new(
         options.confidence,

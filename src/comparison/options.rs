@@ -1,7 +1,7 @@
 //! Settings of a comparison.
 
 use crate::limit::Limit;
-use crate::{Condition, Error, ErrorKind};
+use crate::{Condition, Error, ErrorKind, setting};
 
 /// What single captures must differ by before a change is called, dB: grid and loads change hum and
 /// offset by several percent from one capture to the next (common practice, no source), which a single
@@ -49,22 +49,16 @@ impl CompareOptions {
     /// # Errors
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
-        let bad = |message: String| Err(ErrorKind::BadOption.error(message));
-        if !(self.confidence > 0.0 && self.confidence < 1.0) {
-            return bad(format!(
-                "the confidence is {}; it must lie strictly between 0 and 1",
-                self.confidence
-            ));
-        }
+        setting::confidence(self.confidence)?;
         for (name, limit) in [
             ("gain accuracy", self.instrument.gain),
             ("probe tolerance", self.instrument.probe),
             ("offset accuracy", self.instrument.offset_v),
         ] {
             if !(limit.is_finite() && limit >= 0.0) {
-                return bad(format!(
+                return Err(ErrorKind::BadOption.error(format!(
                     "the {name} is {limit}; it must be finite and not negative"
-                ));
+                )));
             }
         }
         if let Some(signal) = &self.signal {
@@ -114,16 +108,7 @@ impl WantedSignal {
     }
 
     fn check(&self) -> Result<(), Error> {
-        for (name, value) in [
-            ("amplitude of the wanted signal", self.amplitude_v),
-            ("accuracy of the wanted signal", self.accuracy),
-        ] {
-            if !(value.is_finite() && value > 0.0) {
-                return Err(ErrorKind::BadOption.error(format!(
-                    "the {name} is {value}; it must be positive and finite"
-                )));
-            }
-        }
-        Ok(())
+        setting::positive("the amplitude of the wanted signal", self.amplitude_v, "")?;
+        setting::positive("the accuracy of the wanted signal", self.accuracy, "")
     }
 }

@@ -2,6 +2,7 @@
 
 use super::options::SINGLE_CAPTURE_MARGIN_DB;
 use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Repeats, Verdict, tenths};
+use crate::Condition;
 use crate::quantity::Quantity;
 
 impl ComparedQuantity {
@@ -106,11 +107,8 @@ fn negated(ratio: &DecibelRatio) -> DecibelRatio {
 
 /// Sentences on what the intervals of this comparison cover.
 pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
-    let counts = comparison.captures;
-    let taken: Vec<usize> = [counts.baseline, counts.looped, counts.isolated]
-        .into_iter()
-        .filter(|&count| count > 0)
-        .collect();
+    let counts = Condition::ALL.map(|condition| comparison.captures.of(condition));
+    let taken: Vec<usize> = counts.into_iter().filter(|&count| count > 0).collect();
     let mut notes = Vec::new();
     if taken.iter().all(|&count| count == 1) {
         notes.push(

@@ -1,6 +1,7 @@
 //! How a file was understood, for the user to see a misreading at once.
 
 use crate::capture::{Coupling, FrameSource, RateOrigin};
+use crate::load::preamble::fact::Fact;
 use crate::load::text_capture::Text;
 use crate::load::vocabulary::meaning::Meaning;
 use crate::load::wav::source::WavSource;
@@ -68,7 +69,7 @@ pub struct CaptureExplanation {
 }
 
 /// How a file was understood.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 #[non_exhaustive]
 pub struct Explanation {
     /// The file.
@@ -144,13 +145,7 @@ impl Explanation {
             format: "text".into(),
             encoding: Some(text.encoding.name().into()),
             line_end: Some(text.line_end.into()),
-            delimiter: None,
-            decimal_mark: None,
-            header_line: None,
-            units_line: None,
-            preamble: Vec::new(),
-            columns: Vec::new(),
-            captures: Vec::new(),
+            ..Self::default()
         };
         for layout in text.layouts {
             if explanation.delimiter.is_none() {
@@ -174,19 +169,14 @@ impl Explanation {
                     })
                     .collect();
             }
-            explanation
-                .preamble
-                .extend(
-                    layout
-                        .facts
-                        .into_iter()
-                        .map(|(meaning, fact)| StatementExplanation {
-                            line: fact.line,
-                            key: fact.key,
-                            values: fact.values,
-                            meaning,
-                        }),
-                );
+            let statement = |(meaning, fact): (Meaning, Fact)| StatementExplanation {
+                line: fact.line,
+                key: fact.key,
+                values: fact.values,
+                meaning,
+            };
+            let facts = layout.facts.into_iter();
+            explanation.preamble.extend(facts.map(statement));
         }
         if let Some(dialect) = text.sideways {
             explanation.format = "text, one row a channel".into();
@@ -205,15 +195,8 @@ impl Explanation {
         Ok(Self {
             file: path.display().to_string(),
             format,
-            encoding: None,
-            line_end: None,
-            delimiter: None,
-            decimal_mark: None,
-            header_line: None,
-            units_line: None,
-            preamble: Vec::new(),
-            columns: Vec::new(),
             captures: vec![capture_of(&mut source)?],
+            ..Self::default()
         })
     }
 }
@@ -238,9 +221,7 @@ impl fmt::Display for Explanation {
                 statement.line,
                 statement.key,
                 statement.values.join(" "),
-                serde_json::to_string(&statement.meaning)
-                    .unwrap_or_default()
-                    .trim_matches('"')
+                statement.meaning
             )?;
         }
         match (self.header_line, self.units_line) {
@@ -304,10 +285,6 @@ impl fmt::Display for CaptureExplanation {
             writeln!(f, "  probe         {probe}:1")?;
         }
         if let Some(coupling) = self.coupling {
-            let coupling = match coupling {
-                Coupling::Dc => "DC",
-                Coupling::Ac => "AC",
-            };
             writeln!(f, "  coupling      {coupling}")?;
         }
         for warning in &self.warnings {

@@ -1,5 +1,6 @@
 //! Text of a file, and numbers, as messages show them.
 
+use crate::{Error, ErrorKind};
 use std::borrow::Cow;
 
 /// Characters of a text that a message shows.
@@ -27,6 +28,17 @@ pub(crate) fn shown(text: &str) -> Cow<'_, str> {
         out.push('\u{2026}');
     }
     Cow::Owned(out)
+}
+
+/// The refusal of a cell that holds no number. `column`: 0-based.
+pub(crate) fn no_number(cell: &str, line: u64, column: usize) -> Error {
+    let found = shown(cell.trim());
+    ErrorKind::BadValue
+        .error(format!(
+            "found '{found}' where a number should stand; mend the cell or leave it blank"
+        ))
+        .at_line(line)
+        .at_column(column as u64 + 1)
 }
 
 /// A number in a message: six significant digits.

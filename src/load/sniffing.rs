@@ -11,6 +11,8 @@ pub(crate) enum Kind {
     Wave,
 }
 
+const PICTURE: &str = "a picture; export the capture as CSV instead of a screen shot";
+
 /// First bytes of formats that are no capture, and what to do with them.
 const FOREIGN: [(&[u8], &str); 22] = [
     (b"\x1f\x8b", "a gzip archive; unpack it first"),
@@ -27,22 +29,10 @@ const FOREIGN: [(&[u8], &str); 22] = [
         "a binary spreadsheet or document; export the sheet as CSV",
     ),
     (b"%PDF", "a PDF document; export the capture as CSV"),
-    (
-        b"\x89PNG",
-        "a picture; export the capture as CSV instead of a screen shot",
-    ),
-    (
-        b"\xff\xd8\xff",
-        "a picture; export the capture as CSV instead of a screen shot",
-    ),
-    (
-        b"GIF8",
-        "a picture; export the capture as CSV instead of a screen shot",
-    ),
-    (
-        b"BM",
-        "a picture; export the capture as CSV instead of a screen shot",
-    ),
+    (b"\x89PNG", PICTURE),
+    (b"\xff\xd8\xff", PICTURE),
+    (b"GIF8", PICTURE),
+    (b"BM", PICTURE),
     (b"fLaC", "a FLAC recording; decode it to WAV first"),
     (
         b"OggS",

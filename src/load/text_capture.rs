@@ -121,10 +121,11 @@ impl Text {
         let length = self.length;
         let mut remarks_left = REMARKS_MOST;
         loop {
-            let next = if length <= records::SCAN_LIMIT {
-                Self::next_record(store, &record, terminator, &mut remarks_left, options)?
-            } else {
-                None
+            let next = match length {
+                ..=records::SCAN_LIMIT => {
+                    Self::next_record(store, &record, terminator, &mut remarks_left, options)?
+                }
+                _ => None,
             };
             let end = next.as_ref().map(|(place, _)| place.offset);
             for mut found in record.captures {
@@ -156,12 +157,10 @@ impl Text {
         remarks_left: &mut usize,
         options: &LoadOptions,
     ) -> Result<Option<(Place, Understood)>, Error> {
-        let Some(plan) = record.plan() else {
+        let labelled = record.layout.may_be_labelled;
+        let Some(plan) = record.plan().filter(|_| !labelled) else {
             return Ok(None);
         };
-        if record.layout.may_be_labelled {
-            return Ok(None);
-        }
         let start = plan.first_number();
         let mut from = Place {
             offset: plan.offset,
@@ -203,19 +202,18 @@ impl Text {
         let layout = &found.layout;
         let repeated = layout.header_line.is_some() && layout.names().eq(before.layout.names());
         // Rows that go on in time below the same names are those of the next page.
-        let (restarts, goes_on) = match (before.plan(), found.plan()) {
-            (Some(first), Some(next)) => match (first.first_number(), next.first_number()) {
-                (Some(start), Some(again)) => {
-                    let last = records::number_before(store, place, before.layout.dialect)?;
-                    let step = last.map_or(0.0, |last| again - last);
-                    let wanted = first
-                        .grid
-                        .map_or(0.0, |grid| grid.step_s / first.factor().unwrap_or(1.0));
-                    (again <= start, step > 0.0 && step < 2.0 * wanted)
-                }
-                _ => (false, false),
-            },
-            _ => (false, false),
+        let plans = before.plan().zip(found.plan());
+        let numbers = plans
+            .and_then(|(first, next)| Some((first, first.first_number()?, next.first_number()?)));
+        let (restarts, goes_on) = match numbers {
+            Some((first, start, again)) => {
+                let last = records::number_before(store, place, before.layout.dialect)?;
+                let step = last.map_or(0.0, |last| again - last);
+                let factor = first.factor().unwrap_or(1.0);
+                let wanted = first.grid.map_or(0.0, |grid| grid.step_s / factor);
+                (again <= start, step > 0.0 && step < 2.0 * wanted)
+            }
+            None => (false, false),
         };
         let headed = layout.header_line.is_some() && (place.after_blank || layout.first_row > 1);
         let same = repeated && goes_on;

@@ -1,7 +1,7 @@
 //! What is to be resolved, with which instrument.
 
 use crate::analysis::MOST_HARMONICS;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, setting};
 
 /// What is to be resolved, with which instrument.
 ///
@@ -78,11 +78,7 @@ impl PlanOptions {
             .into_iter()
             .filter_map(|(name, value)| Some((name, value?)));
         for (name, value) in required.into_iter().chain(given) {
-            if !(value.is_finite() && value > 0.0) {
-                return Err(bad(format!(
-                    "{name} is {value}; it must be positive and finite"
-                )));
-            }
+            setting::positive(name, value, "")?;
         }
         if self.offset_v.is_some_and(|offset| !offset.is_finite()) {
             return Err(bad("the expected offset must be finite".into()));
@@ -100,12 +96,7 @@ impl PlanOptions {
                 "the converter has {bits} bits; it must be 1 to 32"
             )));
         }
-        if !(self.confidence > 0.0 && self.confidence < 1.0) {
-            return Err(bad(format!(
-                "the confidence is {}; it must lie strictly between 0 and 1",
-                self.confidence
-            )));
-        }
+        setting::confidence(self.confidence)?;
         Ok(())
     }
 }

@@ -1,7 +1,7 @@
 //! What to separate, and how.
 
 use crate::analysis::{MOST_HARMONICS, MainsChoice, NOMINAL_HZ};
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, setting};
 
 /// Method of separation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -121,12 +121,7 @@ impl SeparateOptions {
     pub fn check(&self) -> Result<(), Error> {
         let bad = |message: String| Err(ErrorKind::BadOption.error(message));
         self.harmonic().check()?;
-        if !(self.confidence > 0.0 && self.confidence < 1.0) {
-            return bad(format!(
-                "the confidence is {}; it must lie strictly between 0 and 1",
-                self.confidence
-            ));
-        }
+        setting::confidence(self.confidence)?;
         if let Offset::Value(offset) = self.offset
             && !offset.is_finite()
         {
@@ -192,11 +187,7 @@ impl HarmonicOptions {
         }
         check_harmonics(self.harmonics)?;
         for hz in &self.protect_hz {
-            if !(hz.is_finite() && *hz > 0.0) {
-                return Err(ErrorKind::BadOption.error(format!(
-                    "a protected frequency is {hz} Hz; it must be positive and finite"
-                )));
-            }
+            setting::positive("a protected frequency", *hz, " Hz")?;
         }
         Ok(())
     }

@@ -30,8 +30,7 @@ impl Session {
             }
             let lines: Vec<String> = errors.map(|error| error.message_with_position()).collect();
             let message = format!("{} [also {}]", first.message(), lines.join("; "));
-            let told = first.kind().error(message).in_file(file);
-            told.at_line(first.line().unwrap_or(1))
+            first.reworded(message)
         })
     }
 

@@ -54,6 +54,13 @@ impl SessionResult {
         }
     }
 
+    /// The comparison that tells most: with the best remedy, or with the loop closed where there is none.
+    #[must_use]
+    pub fn comparison(&self) -> Option<&Comparison> {
+        let best = self.remedies.first().map(|remedy| &remedy.comparison);
+        best.or(self.loop_comparison.as_ref())
+    }
+
     /// Whether any capture could not be read or analysed.
     #[must_use]
     pub fn capture_failed(&self) -> bool {
@@ -161,6 +168,22 @@ pub struct Trouble {
 }
 
 impl Trouble {
+    /// What is concerned, for a reader.
+    #[must_use]
+    pub fn about(&self) -> &str {
+        self.file.as_deref().unwrap_or("the comparison")
+    }
+
+    /// What follows, for a reader.
+    #[must_use]
+    pub fn consequence(&self) -> &'static str {
+        if self.lost {
+            "not used"
+        } else {
+            "used with this in mind"
+        }
+    }
+
     pub(super) fn of_error(file: &str, error: &Error) -> Self {
         Self {
             file: Some(file.to_owned()),

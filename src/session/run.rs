@@ -21,7 +21,6 @@ use std::path::{Path, PathBuf};
 type Captures = BTreeMap<Condition, Vec<Measurement>>;
 type Measuring<'a> =
     &'a (dyn Fn(&Path, &CaptureEntry, &MeasureOptions) -> Result<Vec<Measurement>, Error> + Sync);
-type Comparing<'a> = &'a dyn Fn(&Captures, &CompareOptions) -> Result<Comparison, Error>;
 
 /// Told of each capture and, where it failed, why.
 pub type Progress<'a> = &'a (dyn Fn(&CaptureEntry, Option<&Error>) + Sync);
@@ -62,7 +61,6 @@ pub fn run(
             session,
             base,
             &|path, entry, measure_options| measure_entry(session, path, entry, measure_options),
-            &compare,
             options.progress,
         )
     };
@@ -79,12 +77,11 @@ pub fn run(
     }
 }
 
-/// Measures and compares, given how a capture is measured and how conditions are compared.
+/// Measures and compares, given how a capture is measured.
 pub(super) fn run_with(
     session: &Session,
     base: &Path,
     measure: Measuring<'_>,
-    compare: Comparing<'_>,
     progress: Progress<'_>,
 ) -> SessionResult {
     let captures = measure_all(session, base, measure, progress);
@@ -100,7 +97,7 @@ pub(super) fn run_with(
         evidence: Vec::new(),
         contradictions: Vec::new(),
     };
-    compare_all(&mut result, compare);
+    compare_all(&mut result);
     result.rows = test_rows(&result);
     result.contradictions = result.wiring.contradictions.clone();
     result.contradictions.extend(observed::contradictions(
@@ -285,7 +282,7 @@ fn capture_troubles(captures: &[CaptureOutcome]) -> Vec<Trouble> {
     troubles
 }
 
-fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
+fn compare_all(result: &mut SessionResult) {
     let mut names: Vec<&str> = Vec::new();
     for name in result.captures.iter().filter_map(|c| c.remedy.as_deref()) {
         if !names.contains(&name) {
@@ -293,7 +290,7 @@ fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
         }
     }
     let mut troubles = Vec::new();
-    let loop_comparison = attempt(result, None, compare, &mut troubles);
+    let loop_comparison = attempt(result, None, &mut troubles);
     let mut remedies: Vec<RemedyResult> = names
         .into_iter()
         .filter(|name| {
@@ -303,7 +300,7 @@ fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
                 .is_some()
         })
         .filter_map(|name| {
-            let comparison = attempt(result, Some(name), compare, &mut troubles)?;
+            let comparison = attempt(result, Some(name), &mut troubles)?;
             Some(RemedyResult {
                 name: name.to_owned(),
                 judgements: comparison.judge_expanded(&result.session.limits),
@@ -332,7 +329,6 @@ fn compare_all(result: &mut SessionResult, compare: Comparing<'_>) {
 fn attempt(
     result: &SessionResult,
     remedy: Option<&str>,
-    compare: Comparing<'_>,
     troubles: &mut Vec<Trouble>,
 ) -> Option<Comparison> {
     let session = &result.session;

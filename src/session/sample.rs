@@ -5,14 +5,8 @@ use super::{CaptureEntry, Session, SessionResult};
 use crate::analysis::{
     Evidence, EvidenceKind, Folded, Harmonic, Measurement, Spectrum, Track, TrackPoint,
 };
-use crate::capture::Condition;
-use crate::comparison::{
-    CaptureCounts, CompareOptions, ComparedQuantity, Comparison, DecibelRatio, Verdict,
-};
-use crate::quantity::{Figure, Quantity};
-use crate::stats::Estimate;
-use crate::{Error, ErrorKind, MeasureOptions, WarningCode};
-use std::collections::BTreeMap;
+use crate::stats::{Estimate, LinePower, chi_square_scale_interval};
+use crate::{ErrorKind, MeasureOptions, WarningCode};
 use std::path::Path;
 
 pub const TEXT: &str = r#"
@@ -83,14 +77,6 @@ hum_rms = "50u"
 dc_offset = "1m"
 "#;
 
-fn estimate(value: f64, relative: f64) -> Estimate {
-    Estimate::normal(value, value.abs() * relative, 0.95)
-}
-
-fn unresolved(high: f64) -> Estimate {
-    Estimate::new(0.0, (0.0, high), high / 2.0, 60.0, 0.95)
-}
-
 /// Share of the loop's interference that is left, and offset, by the file's name.
 fn scene(file: &str) -> (f64, f64) {
     match file.split('_').next() {
@@ -117,33 +103,27 @@ pub fn measurement(file: &str) -> Measurement {
     let mut measurement = crate::sample::measurement();
     measurement.file = file.into();
     measurement.dc_offset = Estimate::normal(offset, 2e-6, 0.95);
+    let noise = (FLOOR / 3.0).powi(2);
     measurement.mains.harmonics = (1..=40)
         .map(|order| {
-            let rms = loop_rms(order) * share;
-            let seen = rms > FLOOR;
+            let line = (loop_rms(order) * share).powi(2);
+            let power = LinePower::new(line + noise, noise, 2.0, 60.0);
+            let rms = power.rms(0.95);
             Harmonic {
                 order,
-                rms: if seen {
-                    Estimate::normal(rms, FLOOR / 3.0, 0.95)
-                } else {
-                    unresolved(2.0 * FLOOR)
-                },
+                rms,
                 phase_deg: None,
-                detected: seen,
-                power: Default::default(),
+                detected: rms.low > 0.0,
+                power,
             }
         })
         .collect();
-    let hum = (1..=40)
-        .map(|k| (loop_rms(k) * share).powi(2))
-        .sum::<f64>()
-        .sqrt();
-    measurement.mains.hum_rms = Some(if hum > FLOOR {
-        Estimate::normal(hum, FLOOR, 0.95)
-    } else {
-        unresolved(2.0 * FLOOR)
-    });
-    measurement.noise.rms = estimate(39.6e-6, 0.008);
+    let powers = measurement.mains.harmonics.iter().map(|line| &line.power);
+    measurement.mains.power = LinePower::sum(powers);
+    let hum = measurement.mains.power.rms(0.95);
+    measurement.mains.hum_rms = Some(hum);
+    measurement.noise.rms = chi_square_scale_interval(39.6e-6, 8000.0, 0.95);
+    measurement.acquisition.full_scale_v = Some(if share > 0.0 { 1.0 } else { 0.0512 });
     measurement.evidence = if share > 0.5 {
         vec![
             Evidence::new(
@@ -181,7 +161,7 @@ pub fn measurement(file: &str) -> Measurement {
                 TrackPoint {
                     time_s,
                     frequency_hz: 50.02 + 0.01 * (time_s / 9.0).sin(),
-                    hum_rms: hum * (1.0 + 0.03 * (time_s / 7.0).cos()),
+                    hum_rms: hum.value * (1.0 + 0.03 * (time_s / 7.0).cos()),
                     dc_offset: offset,
                 }
             })
@@ -237,83 +217,6 @@ fn folded(share: f64) -> Folded {
     Folded::new(phase, mean, deviation)
 }
 
-fn reading(measurement: &Measurement, quantity: Quantity) -> Option<Estimate> {
-    match quantity.of(measurement) {
-        Figure::Estimate(estimate) => Some(estimate),
-        _ => None,
-    }
-}
-
-fn compare(
-    captures: &BTreeMap<Condition, Vec<Measurement>>,
-    options: &CompareOptions,
-) -> Result<Comparison, Error> {
-    let first = |condition| captures.get(&condition).and_then(|list| list.first());
-    let count = |condition| captures.get(&condition).map_or(0, Vec::len);
-    let mut names = vec![Quantity::DcOffset, Quantity::HumRms];
-    names.extend((1..=40).map(Quantity::Harmonic));
-    names.push(Quantity::NoiseRms);
-    let quantities = names
-        .into_iter()
-        .map(|name| {
-            let at = |condition| first(condition).and_then(|m| reading(m, name));
-            let (baseline, looped, isolated) = (
-                at(Condition::Baseline),
-                at(Condition::Looped),
-                at(Condition::Isolated),
-            );
-            let divisor = isolated.or(baseline);
-            let ratio = looped.zip(divisor).and_then(|(top, bottom)| {
-                let db = |a: f64, b: f64| 20.0 * (a.abs() / b.abs()).log10();
-                if top.low <= 0.0 {
-                    return None;
-                }
-                let low = db(top.low, bottom.high);
-                Some(if bottom.low > 0.0 {
-                    DecibelRatio {
-                        value: db(top.value, bottom.value),
-                        low,
-                        high: Some(db(top.high, bottom.low)),
-                    }
-                } else {
-                    DecibelRatio {
-                        value: low,
-                        low,
-                        high: None,
-                    }
-                })
-            });
-            let verdict = match ratio {
-                Some(ratio) if ratio.low > 0.0 && ratio.high.is_none() => Verdict::AtFloor,
-                Some(ratio) if ratio.low > 0.0 => Verdict::Improved,
-                Some(ratio) if ratio.high.is_some_and(|high| high < 0.0) => Verdict::Worse,
-                _ => Verdict::Unresolved,
-            };
-            let mut quantity = ComparedQuantity::new(name, "V");
-            quantity.baseline = baseline;
-            quantity.looped = looped;
-            quantity.isolated = isolated;
-            quantity.loop_excess = looped;
-            quantity.residual_excess = isolated;
-            quantity.improvement_db = ratio;
-            quantity.excess_reduction_db = ratio;
-            quantity.verdict = verdict;
-            quantity
-        })
-        .collect();
-    let counts = CaptureCounts {
-        baseline: count(Condition::Baseline),
-        looped: count(Condition::Looped),
-        isolated: count(Condition::Isolated),
-    };
-    let mut comparison = Comparison::new(options.confidence, 50.0, (10.0, 5e3), counts, quantities);
-    comparison.warnings = vec![
-        WarningCode::RangeMismatch
-            .warning("baseline on ±51.2 mV, looped on ±1 V: the noise figure is spoiled"),
-    ];
-    Ok(comparison)
-}
-
 pub fn result_of(text: &str) -> SessionResult {
     let session = Session::parse(text, "session.toml").unwrap_or_else(|error| panic!("{error}"));
     let measure = |path: &Path, entry: &CaptureEntry, _: &MeasureOptions| {
@@ -324,7 +227,7 @@ pub fn result_of(text: &str) -> SessionResult {
         }
         Ok(vec![measurement(&entry.file)])
     };
-    run_with(&session, Path::new("bench"), &measure, &compare, &|_, _| {})
+    run_with(&session, Path::new("bench"), &measure, &|_, _| {})
 }
 
 pub fn result() -> SessionResult {

@@ -2,7 +2,7 @@
 
 use super::fft;
 use crate::numeric::vectorised;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, setting};
 use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::cell::RefCell;
@@ -228,11 +228,7 @@ impl Multitaper {
     /// # Ok::<(), humsieve::Error>(())
     /// ```
     pub fn density(&self, samples: &[f64], sample_rate_hz: f64) -> Result<Density, Error> {
-        if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
-            return Err(ErrorKind::BadOption.error(format!(
-                "the sample rate is {sample_rate_hz} Hz; it must be positive and finite"
-            )));
-        }
+        setting::positive("the sample rate", sample_rate_hz, " Hz")?;
         if samples.len() < 2 {
             return Err(ErrorKind::TooShort.error(format!(
                 "{} samples; a density needs two at least",

@@ -8,7 +8,6 @@ use realfft::RealToComplex;
 use realfft::num_complex::Complex64;
 use std::cell::RefCell;
 use std::f64::consts::PI;
-use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Values of a grid that are worked on together.
@@ -50,15 +49,6 @@ struct Plan {
     kernel: Vec<f64>,
     /// Turns that refer each bin's phase to the middle.
     turns: Vec<Complex64>,
-}
-
-impl fmt::Debug for Plan {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Plan")
-            .field("length", &self.length)
-            .field("padded", &self.padded)
-            .finish_non_exhaustive()
-    }
 }
 
 impl Plan {

@@ -2,7 +2,7 @@
 
 use crate::analysis::harmonic_groups::{HarmonicGroup, HarmonicGroups};
 use crate::spectrum::Nudft;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, setting};
 use ndarray::ArrayView1;
 use std::f64::consts::PI;
 
@@ -45,11 +45,7 @@ pub fn harmonic_groups(
     highest_order: usize,
 ) -> Result<HarmonicGroups, Error> {
     let refuse = |message: String| Err(ErrorKind::BadOption.error(message));
-    if !(sample_rate_hz.is_finite() && sample_rate_hz > 0.0) {
-        return refuse(format!(
-            "the sample rate is {sample_rate_hz} Hz; it must be positive and finite"
-        ));
-    }
+    setting::positive("the sample rate", sample_rate_hz, " Hz")?;
     if !(LOWEST_HZ..=HIGHEST_HZ).contains(&fundamental_hz) {
         return refuse(format!(
             "the fundamental is {fundamental_hz} Hz; groups are defined for {LOWEST_HZ} to {HIGHEST_HZ} Hz"

@@ -6,7 +6,7 @@ use super::fit::SeriesFit;
 use crate::analysis::options::MOST_HARMONICS;
 use crate::spectrum::{Nudft, Weighting};
 use crate::stats::Estimate;
-use crate::{Error, ErrorKind};
+use crate::{Error, ErrorKind, setting};
 use ndarray::ArrayView1;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -172,19 +172,9 @@ impl<'a> Work<'a> {
         model: &'a SineModel,
     ) -> Result<Self, Error> {
         let refuse = |message: String| Err(ErrorKind::BadOption.error(message));
-        for (name, value) in [("sample rate", sample_rate_hz), ("frequency", frequency_hz)] {
-            if !(value.is_finite() && value > 0.0) {
-                return refuse(format!(
-                    "the {name} is {value} Hz; it must be positive and finite"
-                ));
-            }
-        }
-        if !(model.confidence > 0.0 && model.confidence < 1.0) {
-            return refuse(format!(
-                "the confidence is {}; it must lie strictly between 0 and 1",
-                model.confidence
-            ));
-        }
+        setting::positive("the sample rate", sample_rate_hz, " Hz")?;
+        setting::positive("the frequency", frequency_hz, " Hz")?;
+        setting::confidence(model.confidence)?;
         if model.orders > MOST_HARMONICS {
             return refuse(format!(
                 "{} orders; at most {MOST_HARMONICS} are fitted",

@@ -106,6 +106,27 @@ pub struct CaptureCounts {
     pub isolated: usize,
 }
 
+impl CaptureCounts {
+    /// The counts that a function gives.
+    pub(crate) fn by(count: impl Fn(Condition) -> usize) -> Self {
+        Self {
+            baseline: count(Condition::Baseline),
+            looped: count(Condition::Looped),
+            isolated: count(Condition::Isolated),
+        }
+    }
+
+    /// Captures of a condition.
+    #[must_use]
+    pub fn of(&self, condition: Condition) -> usize {
+        match condition {
+            Condition::Baseline => self.baseline,
+            Condition::Looped => self.looped,
+            Condition::Isolated => self.isolated,
+        }
+    }
+}
+
 /// A capture that does not speak of a figure.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]

@@ -1,5 +1,6 @@
 //! Which signals share a time base.
 
+use crate::load::preamble::fact;
 use crate::load::table::columns::{Column, Role};
 use crate::load::table::kinds::Kind;
 use crate::load::table::layout::Layout;
@@ -22,11 +23,8 @@ pub(crate) fn group_columns(
     rows: &[Vec<Cell>],
 ) -> Result<Vec<Group>, Error> {
     let columns = &layout.columns;
-    let stated_unit = layout
-        .facts
-        .iter()
-        .find(|(meaning, _)| *meaning == Meaning::TimeUnit)
-        .and_then(|(_, fact)| unit::time_unit(fact.text()));
+    let stated_unit = fact::stated(&layout.facts, Meaning::TimeUnit)
+        .and_then(|fact| unit::time_unit(fact.text()));
     let number = |column: usize| TimeCells::Number {
         column,
         factor: columns[column]

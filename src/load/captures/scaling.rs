@@ -2,7 +2,7 @@
 
 use crate::capture::{Acquisition, Coupling};
 use crate::load::options::LoadOptions;
-use crate::load::preamble::fact::Fact;
+use crate::load::preamble::fact::{self, Fact};
 use crate::load::preamble::quantity::Value;
 use crate::load::preamble::setting;
 use crate::load::preamble::stated::value_for;
@@ -44,11 +44,8 @@ impl<'a> Given<'a> {
                 .filter(|(meaning, _)| wanted(meaning))
                 .map(|(meaning, fact)| (*meaning, fact, fact.numbers(mark)))
                 .collect(),
-            units: layout
-                .facts
-                .iter()
-                .find(|(meaning, _)| *meaning == Meaning::ValueUnit)
-                .map(|(_, fact)| (fact, fact.values.iter().filter(|v| !v.is_empty()).collect())),
+            units: fact::stated(&layout.facts, Meaning::ValueUnit)
+                .map(|fact| (fact, fact.values.iter().filter(|v| !v.is_empty()).collect())),
         }
     }
 
@@ -82,12 +79,6 @@ pub(crate) fn scaling_of(
     let written = info.unit_text().map(String::from).or(stated_unit);
     let known: Option<Unit> = written.as_deref().and_then(unit::value_unit);
     let counts = written.as_deref().is_some_and(unit::is_count_unit);
-    let plain = |unit: &Option<Unit>| Scaling {
-        reference: 0.0,
-        factor: unit.as_ref().map_or(1.0, |u| u.factor),
-        offset: 0.0,
-        unit: unit.as_ref().map_or_else(String::new, |u| u.name.clone()),
-    };
     let value_of = |wanted: Meaning| {
         given
             .numbers
@@ -106,28 +97,18 @@ pub(crate) fn scaling_of(
     {
         return scaling;
     }
-    if known.is_some() {
-        return plain(&known);
-    }
-    match written {
-        Some(text) => Scaling {
-            reference: 0.0,
-            factor: 1.0,
-            offset: 0.0,
-            unit: text.trim_matches(['(', ')', '[', ']']).to_string(),
-        },
+    let unit = known.unwrap_or_else(|| match written {
+        Some(text) => Unit::foreign(text.trim_matches(['(', ')', '[', ']'])),
         None => {
-            let fallback = options.unit.clone().unwrap_or_else(|| "V".into());
-            match unit::value_unit(&fallback) {
-                Some(unit) => plain(&Some(unit)),
-                None => Scaling {
-                    reference: 0.0,
-                    factor: 1.0,
-                    offset: 0.0,
-                    unit: fallback,
-                },
-            }
+            let fallback = options.unit.as_deref().unwrap_or("V");
+            unit::value_unit(fallback).unwrap_or_else(|| Unit::foreign(fallback))
         }
+    });
+    Scaling {
+        reference: 0.0,
+        factor: unit.factor,
+        offset: 0.0,
+        unit: unit.name,
     }
 }
 
@@ -160,13 +141,7 @@ pub(crate) fn count_scaling<'a>(
     let (target, inverse) = per_unit(&unit_text)
         .or_else(|| per_unit(&fact.key))
         .or_else(|| known.map(|unit| (unit.clone(), false)))
-        .unwrap_or((
-            Unit {
-                name: "V".into(),
-                factor: 1.0,
-            },
-            false,
-        ));
+        .unwrap_or_else(|| (Unit::foreign("V"), false));
     if scale.number == 0.0 || !scale.number.is_finite() {
         return None;
     }

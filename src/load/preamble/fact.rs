@@ -20,6 +20,11 @@ pub(crate) struct Fact {
 }
 
 impl Fact {
+    pub fn new(key: &str, values: Vec<String>, line: u64) -> Self {
+        let key = key.to_string();
+        Self { key, values, line }
+    }
+
     /// The numbers of the statement with their units.
     pub fn numbers(&self, decimal_mark: u8) -> Vec<Value> {
         let mut key_unit = self.key_unit();
@@ -92,6 +97,14 @@ impl Fact {
     }
 }
 
+/// The first statement of a meaning.
+pub(crate) fn stated(facts: &[(Meaning, Fact)], wanted: Meaning) -> Option<&Fact> {
+    let mut facts = facts.iter();
+    facts
+        .find(|(meaning, _)| *meaning == wanted)
+        .map(|(_, fact)| fact)
+}
+
 /// Takes the marks of a comment off the front of a line.
 pub(crate) fn uncommented(line: &str) -> &str {
     let mut text = line.trim();
@@ -120,11 +133,8 @@ pub(crate) fn facts_of(line: &str, number: u64, dialect: Dialect, facts: &mut Ve
     }
     if let Some((key, value)) = text.split_once("...") {
         // Dots lead from the key to its value.
-        facts.push(Fact {
-            key: key.trim().to_string(),
-            values: vec![value.trim_start_matches(['.', ':', ' ']).to_string()],
-            line: number,
-        });
+        let value = value.trim_start_matches(['.', ':', ' ']).to_string();
+        facts.push(Fact::new(key.trim(), vec![value], number));
         return;
     }
     let tokens = || text.split_whitespace();
@@ -184,11 +194,7 @@ pub(crate) fn facts_of_cells(cells: &[Cow<'_, str>], number: u64, facts: &mut Ve
                 values.push(next.to_string());
                 at += 1;
             }
-            facts.push(Fact {
-                key: key.to_string(),
-                values,
-                line: number,
-            });
+            facts.push(Fact::new(key, values, number));
             at += 1;
             continue;
         }
@@ -207,17 +213,9 @@ pub(crate) fn facts_of_cells(cells: &[Cow<'_, str>], number: u64, facts: &mut Ve
             .map(|cell| cell.trim_start_matches([':', '=']).trim().to_string())
             .collect();
         if values.iter().any(|value| !value.is_empty()) && key.chars().any(char::is_alphabetic) {
-            facts.push(Fact {
-                key: key.to_string(),
-                values,
-                line: number,
-            });
+            facts.push(Fact::new(key, values, number));
         } else if let Some((key, value)) = words_and_number(text) {
-            facts.push(Fact {
-                key,
-                values: vec![value],
-                line: number,
-            });
+            facts.push(Fact::new(&key, vec![value], number));
         }
         at = until;
     }
@@ -241,11 +239,10 @@ pub(crate) fn facts_of_rows(
         && above[..keys].iter().filter(|cell| known(cell)).count() * 2 > keys
         && !below[..values].iter().any(known);
     if sound {
-        facts.extend(above[..keys].iter().zip(&below).map(|(key, value)| Fact {
-            key: cell::bare(key).to_string(),
-            values: vec![cell::bare(value).to_string()],
-            line: number,
-        }));
+        for (key, value) in above[..keys].iter().zip(&below) {
+            let values = vec![cell::bare(value).to_string()];
+            facts.push(Fact::new(cell::bare(key), values, number));
+        }
     }
 }
 
@@ -277,55 +274,36 @@ fn words_and_number(text: &str) -> Option<(String, String)> {
 mod tests {
     use super::*;
 
-    fn facts(line: &str, delimiter: u8) -> Vec<(String, Vec<String>)> {
-        let mut facts = Vec::new();
-        let dialect = Dialect::plain(Delimiter::Byte(delimiter), b'.');
-        facts_of(line, 1, dialect, &mut facts);
-        facts.into_iter().map(|f| (f.key, f.values)).collect()
-    }
-
     #[test]
     fn statements_in_every_style() {
-        let one = |key: &str, values: &[&str]| {
-            vec![(
-                key.to_string(),
-                values.iter().map(ToString::to_string).collect::<Vec<_>>(),
-            )]
-        };
-        assert_eq!(
-            facts("Sample Rate,1000", b','),
-            one("Sample Rate", &["1000"])
-        );
-        assert_eq!(
-            facts("# Sample Rate: 10 kHz", b','),
-            one("Sample Rate", &["10 kHz"])
-        );
-        assert_eq!(facts("dt=0.001", b','), one("dt", &["0.001"]));
-        assert_eq!(
-            facts("\"Sample Interval\",\"1E-6\",\"s\"", b','),
-            one("Sample Interval", &["1E-6", "s"])
-        );
-        assert_eq!(
-            facts("; Sample Rate 8000", b','),
-            one("Sample Rate", &["8000"])
-        );
-        assert_eq!(
-            facts("Rate: 10 kHz, Range: 5 V", b','),
-            [
-                ("Rate".to_string(), vec!["10 kHz".to_string()]),
-                ("Range".to_string(), vec!["5 V".to_string()])
-            ]
-        );
-        assert_eq!(
-            facts("Coupling,DC,AC", b','),
-            one("Coupling", &["DC", "AC"])
-        );
-        assert_eq!(
-            facts("Sample Rate,1000,Points,500", b','),
-            [
-                ("Sample Rate".to_string(), vec!["1000".to_string()]),
-                ("Points".to_string(), vec!["500".to_string()])
-            ]
-        );
+        let cases: [(&str, &[(&str, &[&str])]); 8] = [
+            ("Sample Rate,1000", &[("Sample Rate", &["1000"])]),
+            ("# Sample Rate: 10 kHz", &[("Sample Rate", &["10 kHz"])]),
+            ("dt=0.001", &[("dt", &["0.001"])]),
+            (
+                "\"Sample Interval\",\"1E-6\",\"s\"",
+                &[("Sample Interval", &["1E-6", "s"])],
+            ),
+            ("; Sample Rate 8000", &[("Sample Rate", &["8000"])]),
+            (
+                "Rate: 10 kHz, Range: 5 V",
+                &[("Rate", &["10 kHz"]), ("Range", &["5 V"])],
+            ),
+            ("Coupling,DC,AC", &[("Coupling", &["DC", "AC"])]),
+            (
+                "Sample Rate,1000,Points,500",
+                &[("Sample Rate", &["1000"]), ("Points", &["500"])],
+            ),
+        ];
+        for (line, expected) in cases {
+            let mut facts = Vec::new();
+            let dialect = Dialect::plain(Delimiter::Byte(b','), b'.');
+            facts_of(line, 1, dialect, &mut facts);
+            assert_eq!(facts.len(), expected.len(), "{line}: {facts:?}");
+            for (fact, (key, values)) in facts.iter().zip(expected) {
+                assert_eq!(fact.key, *key);
+                assert_eq!(fact.values, *values, "{line}");
+            }
+        }
     }
 }

@@ -68,21 +68,17 @@ mod tests {
 
     #[test]
     fn values_with_units() {
-        assert_eq!(
-            number_and_unit("1.25 MSa/s", b'.'),
-            Some((1.25, Some("MSa/s".into())))
-        );
-        assert_eq!(
-            number_and_unit("100us", b'.'),
-            Some((100.0, Some("us".into())))
-        );
-        assert_eq!(
-            number_and_unit("1,000 Hz", b'.'),
-            Some((1000.0, Some("Hz".into())))
-        );
-        assert_eq!(number_and_unit("0,001", b'.').unwrap().0, 0.001);
-        assert_eq!(number_and_unit("1,5 ms", b',').unwrap().0, 1.5);
-        assert_eq!(number_and_unit("10k", b'.'), Some((10_000.0, None)));
-        assert_eq!(number_and_unit("1.0E-06", b'.'), Some((1e-6, None)));
+        for (text, mark, number, unit) in [
+            ("1.25 MSa/s", b'.', 1.25, Some("MSa/s")),
+            ("100us", b'.', 100.0, Some("us")),
+            ("1,000 Hz", b'.', 1000.0, Some("Hz")),
+            ("0,001", b'.', 0.001, None),
+            ("1,5 ms", b',', 1.5, Some("ms")),
+            ("10k", b'.', 10_000.0, None),
+            ("1.0E-06", b'.', 1e-6, None),
+        ] {
+            let expected = Some((number, unit.map(String::from)));
+            assert_eq!(number_and_unit(text, mark), expected, "{text}");
+        }
     }
 }

@@ -1,7 +1,7 @@
 //! A row read cell by cell, in full generality.
 
 use crate::load::rows::plan::{Plan, Use};
-use crate::load::shown::shown;
+use crate::load::shown::{no_number, shown};
 use crate::load::text::dialect::filled;
 use crate::load::time::row_time::{RowTime, Stamp};
 use crate::load::value::cell::Cell;
@@ -83,7 +83,9 @@ pub(crate) fn read_row(
         None => None,
         Some(Ok(stamp)) => Some(stamp),
         Some(Err(column)) if !matches!(row.kinds[column], None | Some(Cell::Missing)) => {
-            return Outcome::Bad(row.found_for("a time should stand; mend the cell", column));
+            let found = shown(row.cells[column].trim());
+            let message = format!("found '{found}' where a time should stand; mend the cell");
+            return Outcome::Bad(row.bad(column, message));
         }
         Some(Err(_)) if !row.all_missing(|column| matches!(column, Use::Value { .. })) => None,
         Some(Err(_)) if plan.may_end_early => return Outcome::End,
@@ -135,16 +137,8 @@ impl Row<'_> {
             .at_column(column as u64 + 1)
     }
 
-    fn found_for(&self, wanted: &str, column: usize) -> Error {
-        let found = shown(self.cells[column].trim());
-        self.bad(column, format!("found '{found}' where {wanted}"))
-    }
-
     fn no_number(&self, column: usize) -> Error {
-        self.found_for(
-            "a number should stand; mend the cell or leave it blank",
-            column,
-        )
+        no_number(&self.cells[column], self.line, column)
     }
 
     /// Words where numbers should stand: a remark where they open the line, else a fault.

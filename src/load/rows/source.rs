@@ -280,18 +280,21 @@ impl TableSource {
 
 /// The error for a row whose cells another mark parts than those of the rows above.
 fn parted_otherwise(error: &Error, plan: &Plan, line: u64) -> Error {
-    let told = ErrorKind::BadValue.error(format!(
+    let message = format!(
         "{}; its cells are not parted by {} as those above are: write all rows alike",
         error.message(),
         plan.dialect.delimiter.name()
-    ));
-    told.at_line(line).at_column(error.column().unwrap_or(1))
+    );
+    let told = ErrorKind::BadValue.error(message).at_line(line);
+    told.at_column(error.column().unwrap_or(1))
 }
 
 /// Tells that a fault in a long file may be the head of a second record.
 fn with_record_hint(error: Error) -> Error {
-    let kind = error.kind();
-    if !matches!(kind, ErrorKind::BadValue | ErrorKind::UnevenSampling) {
+    if !matches!(
+        error.kind(),
+        ErrorKind::BadValue | ErrorKind::UnevenSampling
+    ) {
         return error;
     }
     let message = format!(
@@ -299,14 +302,7 @@ fn with_record_hint(error: Error) -> Error {
         error.message(),
         SCAN_LIMIT >> 20
     );
-    let mut hinted = kind.error(message);
-    if let Some(line) = error.line() {
-        hinted = hinted.at_line(line);
-    }
-    match error.column() {
-        Some(column) => hinted.at_column(column),
-        None => hinted,
-    }
+    error.reworded(message)
 }
 
 impl FrameSource for TableSource {

@@ -115,7 +115,7 @@ pub(crate) fn matches_kinds(row: &[Cell], kinds: &[Kind]) -> bool {
         match row.get(index).and_then(kind_of) {
             None => {}
             Some(found) if found == *kind => data += 1,
-            Some(Kind::Number) | Some(_) => return false,
+            Some(_) => return false,
         }
     }
     let wanted = kinds

@@ -1,9 +1,10 @@
 //! The rows between preamble and data: names and units.
 
+use crate::Error;
 use crate::load::preamble::fact::{self, Fact};
 use crate::load::preamble::quantity::number_and_unit;
 use crate::load::preamble::setting;
-use crate::load::shown::shown;
+use crate::load::shown::no_number;
 use crate::load::table::kinds::Kind;
 use crate::load::text::dialect::{Delimiter, Dialect, filled};
 use crate::load::text::head::Line;
@@ -11,7 +12,6 @@ use crate::load::value::cell::{self, Cell};
 use crate::load::value::unit;
 use crate::load::vocabulary::meaning::Meaning;
 use crate::load::vocabulary::title::Title;
-use crate::{Error, ErrorKind};
 use std::borrow::Cow;
 
 /// What the rows in front of the data say of the columns.
@@ -180,13 +180,7 @@ fn refuse_faulty_row(
     let Some(column) = (1..kinds.len()).filter(|_| opens).find(faulty) else {
         return Ok(());
     };
-    Err(ErrorKind::BadValue
-        .error(format!(
-            "found '{}' where a number should stand; mend the cell or leave it blank",
-            shown(row[column].trim())
-        ))
-        .at_line(line)
-        .at_column(column as u64 + 1))
+    Err(no_number(&row[column], line, column))
 }
 
 /// Whether a row of words names the time base or the index that the names below leave blank.
@@ -247,11 +241,7 @@ fn values_under_names(
             Some(Meaning::StartTime | Meaning::SampleInterval | Meaning::SampleRate)
         );
         if declares && number_and_unit(&value, dialect.decimal_mark).is_some() {
-            facts.push(Fact {
-                key: name.clone(),
-                values: vec![value],
-                line,
-            });
+            facts.push(Fact::new(name, vec![value], line));
         }
     }
 }

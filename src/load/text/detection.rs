@@ -338,44 +338,29 @@ pub(crate) fn commas_serve_twice(texts: &[&str], width: usize) -> Option<usize> 
 mod tests {
     use super::*;
 
-    fn found(text: &str) -> (Delimiter, u8, usize) {
-        let lines: Vec<&str> = text.lines().collect();
-        let candidate = detect(&sample(&lines), None).unwrap();
-        (
-            candidate.dialect.delimiter,
-            candidate.dialect.decimal_mark,
-            candidate.cells,
-        )
-    }
-
     #[test]
     fn dialects_from_the_data_alone() {
-        assert_eq!(
-            found("t,v\n0.1,1.5\n0.2,1.6"),
-            (Delimiter::Byte(b','), b'.', 2)
-        );
-        assert_eq!(found("0,1;1,5\n0,2;1,6"), (Delimiter::Byte(b';'), b',', 2));
-        assert_eq!(
-            found("0,1\t1,5\n0,2\t1,6"),
-            (Delimiter::Byte(b'\t'), b',', 2)
-        );
-        assert_eq!(
-            found("  0.1   1.5\n  0.2  -1.6"),
-            (Delimiter::Blanks, b'.', 2)
-        );
-        assert_eq!(found("0,1  1,5\n0,2 1,6"), (Delimiter::Blanks, b',', 2));
-        assert_eq!(
-            found("0.1|1.5|\n0.2|1.6|"),
-            (Delimiter::Byte(b'|'), b'.', 2)
-        );
-        assert_eq!(
-            found("\"0,1\",\"1,5\"\n\"0,2\",\"1,6\""),
-            (Delimiter::Byte(b','), b',', 2)
-        );
-        assert_eq!(
-            found("2025-12-24 12:00:00\t1.5\n2025-12-24 12:00:01\t1.5"),
-            (Delimiter::Byte(b'\t'), b'.', 2)
-        );
-        assert_eq!(found("1.5 V\n1.6 V").2, 1);
+        let byte = Delimiter::Byte;
+        for (text, delimiter, decimal_mark, cells) in [
+            ("t,v\n0.1,1.5\n0.2,1.6", byte(b','), b'.', 2),
+            ("0,1;1,5\n0,2;1,6", byte(b';'), b',', 2),
+            ("0,1\t1,5\n0,2\t1,6", byte(b'\t'), b',', 2),
+            ("  0.1   1.5\n  0.2  -1.6", Delimiter::Blanks, b'.', 2),
+            ("0,1  1,5\n0,2 1,6", Delimiter::Blanks, b',', 2),
+            ("0.1|1.5|\n0.2|1.6|", byte(b'|'), b'.', 2),
+            ("\"0,1\",\"1,5\"\n\"0,2\",\"1,6\"", byte(b','), b',', 2),
+            (
+                "2025-12-24 12:00:00\t1.5\n2025-12-24 12:00:01\t1.5",
+                byte(b'\t'),
+                b'.',
+                2,
+            ),
+            ("1.5 V\n1.6 V", byte(b'\t'), b'.', 1),
+        ] {
+            let lines: Vec<&str> = text.lines().collect();
+            let found = detect(&sample(&lines), None).unwrap();
+            let expected = (Dialect::plain(delimiter, decimal_mark), cells);
+            assert_eq!((found.dialect, found.cells), expected, "{text}");
+        }
     }
 }

@@ -8,7 +8,7 @@ pub(crate) const UNEVEN_LIMIT: f64 = 0.5;
 pub(crate) const ROUNDED_TOLD: f64 = 0.1;
 
 /// What a stretch of a time column says.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(crate) struct Grid {
     /// Seconds from frame to frame.
     pub step_s: f64,

@@ -9,7 +9,7 @@ use crate::{Error, ErrorKind};
 const UNEVEN_TOLD: f64 = 0.05;
 
 /// Follows a time column row by row against the even grid.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Tracker {
     grid: Grid,
     /// Predicted residual: `level + slope * (frame - centre)` from what was read so far.
@@ -45,22 +45,10 @@ impl Tracker {
         };
         Self {
             grid,
-            level: 0.0,
-            tilt: 0.0,
             slack,
             warn: UNEVEN_TOLD * step + slack,
             refit_at: 64,
-            count: 0.0,
-            sum_i: 0.0,
-            sum_ii: 0.0,
-            sum_r: 0.0,
-            sum_ir: 0.0,
-            missing: 0,
-            worst: (0.0, 0),
-            first_gap: None,
-            gaps: 0,
-            spread: 0.0,
-            rounding: 0.0,
+            ..Self::default()
         }
     }
 

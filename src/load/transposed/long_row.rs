@@ -1,13 +1,13 @@
 //! A row that holds a channel.
 
-use crate::load::shown::shown;
+use crate::Error;
+use crate::load::shown::no_number;
 use crate::load::text::dialect::Dialect;
 use crate::load::text::head::{Head, Line};
 use crate::load::value::cell::{self, Cell};
 use crate::load::value::number::Decimal;
 use crate::load::value::unit;
 use crate::load::vocabulary::title::Title;
-use crate::{Error, ErrorKind};
 
 /// A row that holds a channel, or the times of all.
 pub(crate) struct LongRow {
@@ -62,15 +62,7 @@ impl LongRow {
                     row.missing += 1;
                     f64::NAN
                 }
-                _ => {
-                    return Err(ErrorKind::BadValue.error(format!(
-                            "found '{}' where a number should stand; mend the cell or leave it blank",
-                            shown(text.trim())
-                        ),
-                    )
-                    .at_line(line.number)
-                    .at_column(column as u64 + 1));
-                }
+                _ => return Err(no_number(text, line.number, column)),
             };
             row.values.push(value);
         }

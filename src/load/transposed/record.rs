@@ -53,10 +53,7 @@ pub(crate) fn read(
             short(share)
         )));
     }
-    let stated_unit = facts
-        .iter()
-        .find(|(meaning, _)| *meaning == Meaning::ValueUnit)
-        .map(|(_, fact)| fact.text());
+    let stated_unit = fact::stated(&facts, Meaning::ValueUnit).map(Fact::text);
     let mut channels: Vec<Channel> = Vec::new();
     let mut samples = Array2::from_elem((signals.len(), frames), f64::NAN);
     for (order, row) in signals.iter().enumerate() {

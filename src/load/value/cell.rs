@@ -95,10 +95,7 @@ pub(crate) fn classify(text: &str, decimal_mark: u8) -> Cell {
         if let Some(day) = clock::date(text) {
             return Cell::Date(day);
         }
-        if let Some(number) = lenient(text, decimal_mark) {
-            return of_number(number);
-        }
-        if let Some(number) = prefixed(text, decimal_mark) {
+        if let Some(number) = lenient(text, decimal_mark).or_else(|| prefixed(text, decimal_mark)) {
             return of_number(number);
         }
         if let Some((number, unit)) = quantity(text, decimal_mark) {

@@ -9,6 +9,16 @@ pub(crate) struct Unit {
     pub factor: f64,
 }
 
+impl Unit {
+    /// One that is taken as it is written.
+    pub fn foreign(name: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            factor: 1.0,
+        }
+    }
+}
+
 const PREFIXES: [(&str, f64); 12] = [
     ("f", 1e-15),
     ("p", 1e-12),
@@ -42,30 +52,25 @@ fn bare(text: &str) -> &str {
         .trim()
 }
 
-fn prefixed(text: &str, symbols: &[&str], words: &[&str]) -> Option<f64> {
-    for symbol in symbols {
-        if let Some(prefix) = text.strip_suffix(symbol) {
-            if prefix.is_empty() {
-                return Some(1.0);
-            }
-            if let Some((_, factor)) = PREFIXES.iter().find(|(name, _)| *name == prefix) {
-                return Some(*factor);
-            }
-        }
-    }
-    let lower = text.to_lowercase();
-    for word in words {
-        if let Some(prefix) = lower.strip_suffix(word) {
-            let prefix = prefix.trim_end_matches(['-', ' ']);
-            if prefix.is_empty() {
-                return Some(1.0);
-            }
-            if let Some((_, factor)) = LONG_PREFIXES.iter().find(|(name, _)| *name == prefix) {
-                return Some(*factor);
-            }
-        }
-    }
-    None
+/// The factor of one of these symbols or words, both parted by blanks, with or without a prefix.
+fn prefixed(text: &str, symbols: &str, words: &str) -> Option<f64> {
+    let factor = |prefix: &str, prefixes: &[(&str, f64)]| match prefix {
+        "" => Some(1.0),
+        _ => prefixes
+            .iter()
+            .find(|(name, _)| *name == prefix)
+            .map(|(_, factor)| *factor),
+    };
+    symbols
+        .split_whitespace()
+        .find_map(|symbol| factor(text.strip_suffix(symbol)?, &PREFIXES))
+        .or_else(|| {
+            let lower = text.to_lowercase();
+            words.split_whitespace().find_map(|word| {
+                let prefix = lower.strip_suffix(word)?.trim_end_matches(['-', ' ']);
+                factor(prefix, &LONG_PREFIXES)
+            })
+        })
 }
 
 /// A unit of time in seconds: `s`, `ms`, `µs`, `ns`, `min`, `h` and their words.
@@ -81,11 +86,11 @@ pub(crate) fn time_unit(text: &str) -> Option<f64> {
         "min" | "mins" | "minute" | "minutes" => return Some(60.0),
         "h" | "hr" | "hrs" | "hour" | "hours" => return Some(3600.0),
         "ms" | "us" | "ns" | "ps" | "\u{b5}s" | "\u{3bc}s" => {
-            return prefixed(&text.to_lowercase(), &["s"], &[]);
+            return prefixed(&text.to_lowercase(), "s", "");
         }
         _ => {}
     }
-    prefixed(text, &[], &["seconds", "second", "sekunden"])
+    prefixed(text, "", "seconds second sekunden")
 }
 
 /// A unit of rate in hertz: `Hz`, `kHz`, `S/s`, `kSa/s`, `samples/second`, ...
@@ -97,44 +102,15 @@ pub(crate) fn rate_unit(text: &str) -> Option<f64> {
         .iter()
         .find_map(|each| squeezed.strip_suffix(each))
         .unwrap_or(squeezed);
-    if let Some(factor) = prefixed(
-        squeezed,
-        &[
-            "Hz",
-            "HZ",
-            "hz",
-            "S/s",
-            "Sa/s",
-            "SPS",
-            "sps",
-            "Sps",
-            "S/S",
-            "sa/s",
-            "Samples/s",
-            "samples/s",
-            "Sa/sec",
-            "S/sec",
-            "/s",
-            "1/s",
-        ],
-        &[
-            "hertz",
-            "samples/second",
-            "samples/sec",
-            "samplespersecond",
-            "samples/s",
-            "sps",
-        ],
-    ) {
-        return Some(factor);
-    }
-    match squeezed.to_lowercase().as_str() {
+    let symbols = "Hz HZ hz S/s Sa/s SPS sps Sps S/S sa/s Samples/s samples/s Sa/sec S/sec /s 1/s";
+    let words = "hertz samples/second samples/sec samplespersecond samples/s sps";
+    prefixed(squeezed, symbols, words).or_else(|| match squeezed.to_lowercase().as_str() {
         "khz" => Some(1e3),
         "mhz" => Some(1e6),
         "ghz" => Some(1e9),
         "s-1" | "s^-1" | "pts/s" | "points/s" | "scans/s" | "scans/sec" | "readings/s" => Some(1.0),
         _ => None,
-    }
+    })
 }
 
 /// A unit of the values that is known and converted to SI.
@@ -150,29 +126,21 @@ pub(crate) fn value_unit(text: &str) -> Option<Unit> {
         .find(|suffix| lower.ends_with(*suffix) && lower.len() > suffix.len())
         .and_then(|suffix| text.get(..text.len() - suffix.len()))
         .map_or(text, |stem| stem.trim_end_matches(['_', ' ', '-']));
-    let named = |name: &str, factor: f64| Unit {
-        name: name.into(),
-        factor,
+    let small = stem.to_lowercase();
+    let volts = || match small.as_str() {
+        "mv" | "uv" | "kv" | "\u{b5}v" | "\u{3bc}v" => prefixed(&small, "v", ""),
+        _ => (stem == "v").then_some(1.0),
     };
-    if let Some(factor) = prefixed(stem, &["V"], &["volts", "volt"]) {
-        return Some(named("V", factor));
-    }
-    if stem == "v" {
-        return Some(named("V", 1.0));
-    }
-    if ["mv", "uv", "kv", "\u{b5}v", "\u{3bc}v"].contains(&stem.to_lowercase().as_str()) {
-        return prefixed(&stem.to_lowercase(), &["v"], &[]).map(|factor| named("V", factor));
-    }
-    if let Some(factor) = prefixed(stem, &["A"], &["amperes", "ampere", "amps", "amp"]) {
-        return Some(named("A", factor));
-    }
-    if let Some(factor) = prefixed(text, &["W"], &["watts", "watt"]) {
-        return Some(named("W", factor));
-    }
-    if let Some(factor) = prefixed(text, &["\u{3a9}", "\u{2126}"], &["ohms", "ohm"]) {
-        return Some(named("\u{3a9}", factor));
-    }
-    None
+    let named = |name: &str| {
+        let name = name.to_owned();
+        move |factor| Unit { name, factor }
+    };
+    prefixed(stem, "V", "volts volt")
+        .or_else(volts)
+        .map(named("V"))
+        .or_else(|| prefixed(stem, "A", "amperes ampere amps amp").map(named("A")))
+        .or_else(|| prefixed(text, "W", "watts watt").map(named("W")))
+        .or_else(|| prefixed(text, "\u{3a9} \u{2126}", "ohms ohm").map(named("\u{3a9}")))
 }
 
 /// Units of raw converter values.

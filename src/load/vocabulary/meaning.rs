@@ -2,7 +2,7 @@
 
 use crate::load::vocabulary::title::words;
 use serde::Serialize;
-use std::sync::LazyLock;
+use std::fmt;
 
 /// What a key means.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -39,6 +39,12 @@ pub enum Meaning {
     ChannelName,
 }
 
+impl fmt::Display for Meaning {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
+    }
+}
+
 /// Keys that hold one of these words say nothing of the time base or the scale.
 const IGNORED: &str = "\
     bandwidth, filter, cutoff, generator, carrier, mains, fundamental, baud, refresh, trigger level, \
@@ -59,73 +65,52 @@ struct Entry {
     never: &'static str,
 }
 
-/// An entry with its words parted.
-struct Words {
-    meaning: Meaning,
-    parts: Vec<&'static str>,
-    whole: Vec<&'static str>,
-    beside: Vec<&'static str>,
-    never: Vec<&'static str>,
-}
+impl Entry {
+    const NONE: Self = Self {
+        meaning: Meaning::ChannelName,
+        parts: "",
+        whole: "",
+        beside: "",
+        never: "",
+    };
 
-impl From<&Entry> for Words {
-    fn from(entry: &Entry) -> Self {
-        let parted = |words: &'static str| words.split_whitespace().collect();
-        Self {
-            meaning: entry.meaning,
-            parts: parted(entry.parts),
-            whole: parted(entry.whole),
-            beside: parted(entry.beside),
-            never: parted(entry.never),
-        }
+    fn fits(&self, key: &str) -> bool {
+        let holds = |words: &str| words.split_whitespace().any(|word| key.contains(word));
+        let part = holds(self.parts) && (self.beside.is_empty() || holds(self.beside));
+        let whole = || self.whole.split_whitespace().any(|word| word == key);
+        (part || whole()) && !holds(self.never)
     }
 }
-
-impl Words {
-    fn fit(&self, key: &str) -> bool {
-        let holds = |words: &[&str]| words.iter().any(|word| key.contains(word));
-        let part = holds(&self.parts) && (self.beside.is_empty() || holds(&self.beside));
-        (part || self.whole.contains(&key)) && !holds(&self.never)
-    }
-}
-
-static WORDS: LazyLock<Vec<Words>> = LazyLock::new(|| VOCABULARY.iter().map(Words::from).collect());
 
 /// The first entry that fits a key counts.
 const VOCABULARY: [Entry; 14] = [
     Entry {
         meaning: Meaning::Coupling,
         parts: "coupling",
-        whole: "",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::ProbeFactor,
         parts: "probe",
         whole: "probe attenuation attenuationfactor atten probeatten inputattenuation",
         beside: "attenuation factor ratio gain scale setting probechannel",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::TimeUnit,
-        parts: "",
         whole: "\
             xunit xunits horizontalunit horizontalunits timeunit timeunits xaxisunit xaxisunits \
             timebaseunit",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::ValueUnit,
-        parts: "",
         whole: "\
             unit units yunit yunits verticalunit verticalunits valueunit valueunits dataunit \
             dataunits measurementunit measurementunits yaxisunit yaxisunits yunitlabel channelunit \
             channelunits amplitudeunit amplitudeunits einheit engineeringunit engineeringunits \
             voltageunit voltageunits signalunit",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::TriggerPosition,
@@ -133,8 +118,7 @@ const VOCABULARY: [Entry; 14] = [
             triggerposition triggerpoint triggersample triggerindex triggeraddress \
             pretriggersamples pretriggerpoints presamples",
         whole: "pretrigger ptoff pretrig trigpos triggerat",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::SampleRate,
@@ -146,8 +130,7 @@ const VOCABULARY: [Entry; 14] = [
         whole: "\
             fs sr rate srate fsample samprate fsamp framerate fshz ratehz sps samplefs sampling \
             odr",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::SampleInterval,
@@ -164,8 +147,8 @@ const VOCABULARY: [Entry; 14] = [
             dt increment interval tinc tincr tincrement step delta dx xinterval tdelta deltat δt \
             δtime tstep tsample tsamp ts tint dtsec dts incr xres xresolution stepsize \
             resolutiontime",
-        beside: "",
         never: "trigger delay scale div window capture total gate",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::Points,
@@ -177,8 +160,7 @@ const VOCABULARY: [Entry; 14] = [
             pointsnumber recordpoints totalsamples totalpoints waveformpoints wavelength",
         whole: "\
             points samples npts nrpt length frames readings nopoints numpts nrpts nsamp pts",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::CountReference,
@@ -187,8 +169,7 @@ const VOCABULARY: [Entry; 14] = [
             countoffset countsoffset zeropoint codezero offsetlsb offsetcode zerolevel \
             referencecount midcode countreference zeroreference",
         whole: "yoff reference",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::FullScale,
@@ -196,8 +177,7 @@ const VOCABULARY: [Entry; 14] = [
             fullscale inputrange voltagerange verticalrange measurementrange measuringrange \
             adcrange channelrange inputspan rangesetting messbereich",
         whole: "range fsr span maxinput yrange rangev fsv",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::StartTime,
@@ -207,14 +187,14 @@ const VOCABULARY: [Entry; 14] = [
             begintime t0 start starttimes starttimesec xorg xmin timestart timeoffirstpoint \
             timeoffirstsample tstart xoffset origin t0s",
         beside: "time horizontal xoff",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::Offset,
         parts: "offset",
         whole: "yzero yorigin zero intercept yzer yorg",
-        beside: "",
         never: "position",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::CountScale,
@@ -226,8 +206,7 @@ const VOCABULARY: [Entry; 14] = [
         whole: "\
             gain scale scaling lsb multiplier factor slope vlsb ygain mult voltslsb lsbv scalev \
             gainv",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
     Entry {
         meaning: Meaning::ChannelName,
@@ -235,8 +214,7 @@ const VOCABULARY: [Entry; 14] = [
         whole: "\
             channel source sourcename sourcechannel trace tracename signal signalname inputname \
             kanal kanalname",
-        beside: "",
-        never: "",
+        ..Entry::NONE
     },
 ];
 
@@ -269,10 +247,8 @@ impl Meaning {
             return Some(Self::CountScale);
         }
         let squeezed = words.concat();
-        WORDS
-            .iter()
-            .find(|words| words.fit(&squeezed))
-            .map(|words| words.meaning)
+        let entry = VOCABULARY.iter().find(|entry| entry.fits(&squeezed));
+        entry.map(|entry| entry.meaning)
     }
 }
 

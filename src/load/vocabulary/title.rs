@@ -76,21 +76,20 @@ impl Title {
         let least = |name: &str, unit: &str| {
             unit.eq_ignore_ascii_case("min") && !words(name).iter().any(|word| names_time(word))
         };
-        if let Some((name, unit)) = text.rsplit_once(char::is_whitespace)
-            && known(unit)
-            && !least(name, unit)
-            && (unit.chars().count() > 1 || matches!(unit, "V" | "s"))
-        {
+        let loose = |(name, unit): &(&str, &str), letters: &[&str]| {
+            known(unit)
+                && !least(name, unit)
+                && (unit.chars().count() > 1 || letters.contains(unit))
+        };
+        let apart = text.rsplit_once(char::is_whitespace);
+        if let Some((name, unit)) = apart.filter(|parts| loose(parts, &["V", "s"])) {
             return Self {
                 loose_unit: true,
                 ..with(name, unit)
             };
         }
-        if let Some((name, unit)) = text.rsplit_once('_')
-            && known(unit)
-            && !least(name, unit)
-            && (unit.chars().count() > 1 || matches!(unit, "V" | "s" | "v"))
-        {
+        let joined = text.rsplit_once('_');
+        if let Some((_, unit)) = joined.filter(|parts| loose(parts, &["V", "s", "v"])) {
             return Self {
                 name: text.to_string(),
                 unit: Some(unit.to_string()),
@@ -110,18 +109,11 @@ impl Title {
 
     /// Whether a name says that its column holds times.
     pub fn says_time(&self) -> bool {
-        if self
-            .unit
-            .as_deref()
-            .is_some_and(|unit| unit::time_unit(unit).is_some())
-        {
+        let unit = self.unit.as_deref();
+        if unit.and_then(unit::time_unit).is_some() {
             return true;
         }
-        if self
-            .unit
-            .as_deref()
-            .is_some_and(|unit| unit::value_unit(unit).is_some())
-        {
+        if unit.and_then(unit::value_unit).is_some() {
             return false;
         }
         let words = words(&self.name);
@@ -153,9 +145,7 @@ impl Title {
 
     /// Whether a name says that its column holds frequencies: a spectrum's, not a time base.
     pub fn says_frequency(&self) -> bool {
-        self.unit
-            .as_deref()
-            .is_some_and(|unit| unit::rate_unit(unit).is_some())
+        self.unit.as_deref().and_then(unit::rate_unit).is_some()
             || words(&self.name)
                 .iter()
                 .any(|word| matches!(word.as_str(), "frequency" | "freq" | "frequenz"))

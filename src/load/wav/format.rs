@@ -182,37 +182,26 @@ fn coding_of(
     bits: u32,
     spec: Option<hound::WavSpec>,
 ) -> Result<Coding, Error> {
-    Ok(match (tag, bytes, spec) {
-        (3, 8, _) => Coding::Float64,
-        (3, 4, _) => Coding::Float32,
-        (1, 1, _) => Coding::Unsigned8,
-        (1, 2..=4, Some(spec)) if spec.sample_format == hound::SampleFormat::Int => {
-            Coding::Signed(bytes as u8)
+    let signed = match spec {
+        Some(spec) => spec.sample_format == hound::SampleFormat::Int,
+        None => bits.div_ceil(8) as usize == bytes,
+    };
+    let why = match (tag, bytes) {
+        (3, 8) => return Ok(Coding::Float64),
+        (3, 4) => return Ok(Coding::Float32),
+        (1, 1) => return Ok(Coding::Unsigned8),
+        (1, 2..=4) if signed => return Ok(Coding::Signed(bytes as u8)),
+        (2 | 0x11, _) => "this is ADPCM-coded WAV; convert it to linear PCM".into(),
+        (6 | 7, _) => "this is A-law or mu-law WAV; convert it to linear PCM".into(),
+        (0x50 | 0x55, _) => {
+            "this is MPEG-coded WAV; lossy coding alters noise: record linear PCM".into()
         }
-        (1, 2..=4, None) if bits <= 8 * bytes as u32 && bits > 8 * (bytes as u32 - 1) => {
-            Coding::Signed(bytes as u8)
-        }
-        (2 | 0x11, ..) => {
-            return Err(unsupported(
-                "this is ADPCM-coded WAV; convert it to linear PCM",
-            ));
-        }
-        (6 | 7, ..) => {
-            return Err(unsupported(
-                "this is A-law or mu-law WAV; convert it to linear PCM",
-            ));
-        }
-        (0x50 | 0x55, ..) => {
-            return Err(unsupported(
-                "this is MPEG-coded WAV; lossy coding alters noise: record linear PCM",
-            ));
-        }
-        _ => {
-            return Err(unsupported(format!(
-                "WAV format {tag} with {bits} bits in {bytes} bytes is not read; convert it to 16-, 24- or 32-bit linear PCM or to float"
-            )));
-        }
-    })
+        _ => format!(
+            "WAV format {tag} with {bits} bits in {bytes} bytes is not read; convert it to 16-, 24- \
+             or 32-bit linear PCM or to float"
+        ),
+    };
+    Err(unsupported(why))
 }
 
 fn interpret(

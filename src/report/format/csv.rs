@@ -11,45 +11,33 @@ use std::io::{self, Write};
 
 const TONES: usize = 5;
 
-/// A quantity that has columns: one, or with its interval three.
-struct Column {
-    quantity: Quantity,
-    interval: bool,
-}
+/// Quantities that have columns, and whether these are three: with the interval.
+const COLUMNS: [(Quantity, bool); 16] = [
+    (Quantity::DcOffset, true),
+    (Quantity::MainsFrequency, true),
+    (Quantity::HumRms, true),
+    (Quantity::Thd, false),
+    (Quantity::NoiseRms, true),
+    (Quantity::NoiseDensity, true),
+    (Quantity::NoiseCorner, false),
+    (Quantity::Rms, false),
+    (Quantity::AcRms, false),
+    (Quantity::PeakToPeak, false),
+    (Quantity::Min, false),
+    (Quantity::Max, false),
+    (Quantity::CrestFactor, false),
+    (Quantity::Lsb, false),
+    (Quantity::ClippedSamples, false),
+    (Quantity::MissingSamples, false),
+];
 
-fn figure_columns(harmonics: usize) -> Vec<Column> {
-    let with_interval = |quantity| Column {
-        quantity,
-        interval: true,
-    };
-    let plain = |quantity| Column {
-        quantity,
-        interval: false,
-    };
-    let mut columns = vec![
-        with_interval(Quantity::DcOffset),
-        with_interval(Quantity::MainsFrequency),
-        with_interval(Quantity::HumRms),
-        plain(Quantity::Thd),
-        with_interval(Quantity::NoiseRms),
-        with_interval(Quantity::NoiseDensity),
-        plain(Quantity::NoiseCorner),
-        plain(Quantity::Rms),
-        plain(Quantity::AcRms),
-        plain(Quantity::PeakToPeak),
-        plain(Quantity::Min),
-        plain(Quantity::Max),
-        plain(Quantity::CrestFactor),
-        plain(Quantity::Lsb),
-        plain(Quantity::ClippedSamples),
-        plain(Quantity::MissingSamples),
-    ];
-    for tone in 1..=TONES {
-        columns.push(with_interval(Quantity::ToneFrequency(tone)));
-        columns.push(with_interval(Quantity::ToneRms(tone)));
-    }
-    columns.extend((1..=harmonics).map(Quantity::Harmonic).map(with_interval));
-    columns
+fn figure_columns(harmonics: usize) -> impl Iterator<Item = (Quantity, bool)> {
+    let tones =
+        (1..=TONES).flat_map(|tone| [Quantity::ToneFrequency(tone), Quantity::ToneRms(tone)]);
+    let numbered = tones.chain((1..=harmonics).map(Quantity::Harmonic));
+    COLUMNS
+        .into_iter()
+        .chain(numbered.map(|quantity| (quantity, true)))
 }
 
 const LEADING: [&str; 13] = [
@@ -71,9 +59,9 @@ const TRAILING: [&str; 4] = ["warnings", "limits", "error_kind", "error_message"
 
 pub(super) fn measurement_header(out: &mut impl Write, harmonics: usize) -> io::Result<()> {
     let mut cells: Vec<String> = LEADING.map(String::from).to_vec();
-    for column in figure_columns(harmonics) {
-        let name = column.quantity.name();
-        if column.interval {
+    for (quantity, interval) in figure_columns(harmonics) {
+        let name = quantity.name();
+        if interval {
             cells.extend(["", "_low", "_high"].map(|end| format!("{name}{end}")));
         } else {
             cells.push(name.into_owned());
@@ -88,13 +76,15 @@ pub(super) fn measured_capture(
     capture: &MeasuredCapture,
     harmonics: usize,
 ) -> io::Result<()> {
-    let columns = figure_columns(harmonics);
     match &capture.outcome {
         Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
-            record(out, &measurement_cells(measurement, limits, &columns))
+            record(out, &measurement_cells(measurement, limits, harmonics))
         }),
         Err(error) => {
-            let figures: usize = columns.iter().map(|c| if c.interval { 3 } else { 1 }).sum();
+            let columns = figure_columns(harmonics);
+            let figures: usize = columns
+                .map(|(_, interval)| if interval { 3 } else { 1 })
+                .sum();
             let mut cells = vec![String::new(); LEADING.len() + figures + TRAILING.len()];
             cells[0] = text_cell(&capture.file).into_owned();
             let last = cells.len() - 1;
@@ -108,7 +98,7 @@ pub(super) fn measured_capture(
 fn measurement_cells(
     measurement: &Measurement,
     limits: &[Judgement],
-    columns: &[Column],
+    harmonics: usize,
 ) -> Vec<String> {
     let mut cells = vec![
         text_cell(&measurement.file).into_owned(),
@@ -125,9 +115,9 @@ fn measurement_cells(
         number(measurement.noise.band_hz.1),
         measurement.tones.len().to_string(),
     ];
-    for column in columns {
-        let figure = column.quantity.of(measurement);
-        if column.interval {
+    for (quantity, interval) in figure_columns(harmonics) {
+        let figure = quantity.of(measurement);
+        if interval {
             cells.extend(figure_cells(figure));
         } else {
             cells.push(match figure {

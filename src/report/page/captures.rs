@@ -1,20 +1,11 @@
 //! The captures on the page, and what was noticed about them.
 
-use super::tables::reading;
+use super::tables::{dash, reading};
 use crate::WarningCode;
 use crate::analysis::Measurement;
-use crate::capture::{Condition, Coupling};
+use crate::capture::Condition;
 use crate::session::SessionResult;
 use crate::si;
-
-/// One thing that was told.
-#[derive(Debug, Clone)]
-pub(super) struct TroubleLine {
-    pub about: String,
-    pub code: String,
-    pub message: String,
-    pub consequence: &'static str,
-}
 
 /// One capture.
 #[derive(Debug, Clone)]
@@ -44,9 +35,9 @@ pub(super) fn capture_lines(result: &SessionResult) -> Vec<CaptureLine> {
                     file,
                     condition,
                     channel: capture.entry.channel.clone().unwrap_or_default(),
-                    record: "–".into(),
-                    range: "–".into(),
-                    hum: "–".into(),
+                    record: dash(),
+                    range: dash(),
+                    hum: dash(),
                     state: format!("not used: {}", error.kind()),
                 },
             }
@@ -71,11 +62,7 @@ fn measured_line(
         .coupling
         .or(capture.entry.coupling)
         .or(instrument.coupling);
-    let coupling = match coupling {
-        Some(Coupling::Dc) => ", DC",
-        Some(Coupling::Ac) => ", AC",
-        None => "",
-    };
+    let coupling = coupling.map_or_else(String::new, |coupling| format!(", {coupling}"));
     let without_loop = capture.entry.condition != Condition::Looped;
     let mut remarks: Vec<String> = measurement
         .quality
@@ -104,34 +91,11 @@ fn measured_line(
             || format!("not stated{coupling}"),
             |volts| format!("±{}{coupling}", si::shortest(volts, &measurement.unit)),
         ),
-        hum: measurement
-            .mains
-            .hum_rms
-            .map_or_else(|| "–".into(), |hum| reading(Some(hum), &measurement.unit)),
+        hum: reading(measurement.mains.hum_rms, &measurement.unit),
         state: if remarks.is_empty() {
             "used".into()
         } else {
             format!("used; {}", remarks.join(", "))
         },
     }
-}
-
-pub(super) fn trouble_lines(result: &SessionResult) -> Vec<TroubleLine> {
-    result
-        .troubles
-        .iter()
-        .map(|trouble| TroubleLine {
-            about: trouble
-                .file
-                .clone()
-                .unwrap_or_else(|| "the comparison".into()),
-            code: trouble.code.clone(),
-            message: trouble.message.clone(),
-            consequence: if trouble.lost {
-                "not used"
-            } else {
-                "used with this in mind"
-            },
-        })
-        .collect()
 }

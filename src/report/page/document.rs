@@ -1,14 +1,14 @@
 //! The page of a session, and its dress as HTML and Markdown.
 
-use super::captures::{self, CaptureLine, TroubleLine};
-use super::method::{self, Digest};
+use super::captures::{self, CaptureLine};
+use super::method;
 use super::pictures::{self, Picture};
 use super::summary::summary;
 use super::tables::{self, CauseLine, Outlook, RemedyTable, TestGroup};
 use crate::printable::shown;
 use crate::report::caution::CAUTIONS;
 use crate::report::plot::Plot;
-use crate::session::SessionResult;
+use crate::session::{SessionResult, Trouble};
 use crate::si::percent;
 use askama::Template;
 use std::io::{self, Write};
@@ -32,9 +32,9 @@ pub struct Page {
     contradictions: Vec<String>,
     causes: Vec<CauseLine>,
     captures: Vec<CaptureLine>,
-    troubles: Vec<TroubleLine>,
+    troubles: Vec<Trouble>,
     method: Vec<(&'static str, String)>,
-    digests: Vec<Digest>,
+    digests: Vec<(String, String)>,
     not_covered: Vec<String>,
     cautions: Vec<&'static str>,
     version: &'static str,
@@ -95,7 +95,7 @@ impl Page {
             contradictions: result.contradictions.clone(),
             causes: tables::causes(result),
             captures: captures::capture_lines(result),
-            troubles: captures::trouble_lines(result),
+            troubles: result.troubles.clone(),
             method: method::settings(result),
             digests: method::digests(result),
             not_covered: method::not_covered(result),
@@ -257,7 +257,7 @@ mod tests {
             for words in [
                 "no such file; check its name",
                 "412 samples",
-                "noise figure is spoiled",
+                "ranges differ",
             ] {
                 assert!(text.contains(words), "{words}");
             }

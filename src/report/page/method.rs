@@ -2,37 +2,24 @@
 
 use crate::capture::Condition;
 use crate::report::legend::FLOOR_LEGEND;
+use crate::report::plot::extent;
 use crate::session::SessionResult;
 use crate::si::{self, percent};
 
-/// A file with its digest.
-#[derive(Debug, Clone)]
-pub(super) struct Digest {
-    pub file: String,
-    pub sha256: String,
-}
-
-pub(super) fn digests(result: &SessionResult) -> Vec<Digest> {
-    result
-        .captures
-        .iter()
-        .map(|capture| Digest {
-            file: capture.entry.file.clone(),
-            sha256: capture
-                .sha256
-                .clone()
-                .unwrap_or_else(|| "not readable".into()),
+/// Files with their digests.
+pub(super) fn digests(result: &SessionResult) -> Vec<(String, String)> {
+    let captures = result.captures.iter();
+    captures
+        .map(|capture| {
+            let digest = capture.sha256.as_deref().unwrap_or("not readable");
+            (capture.entry.file.clone(), digest.to_owned())
         })
         .collect()
 }
 
 pub(super) fn settings(result: &SessionResult) -> Vec<(&'static str, String)> {
     let session = &result.session;
-    let comparison = result
-        .remedies
-        .first()
-        .map(|remedy| &remedy.comparison)
-        .or(result.loop_comparison.as_ref());
+    let comparison = result.comparison();
     let nominal = match (session.mains_hz, comparison) {
         (Some(hz), _) => format!("{}, as stated", si::shortest(hz, "Hz")),
         (None, Some(found)) => format!(
@@ -84,7 +71,7 @@ pub(super) fn settings(result: &SessionResult) -> Vec<(&'static str, String)> {
 
 fn records(result: &SessionResult) -> String {
     let mut parts = Vec::new();
-    for condition in [Condition::Baseline, Condition::Looped, Condition::Isolated] {
+    for condition in Condition::ALL {
         let records: Vec<_> = result
             .captures
             .iter()
@@ -95,11 +82,7 @@ fn records(result: &SessionResult) -> String {
             continue;
         }
         let span = |pick: fn(&crate::Measurement) -> f64, unit: &str| {
-            let low = records
-                .iter()
-                .map(|m| pick(m))
-                .fold(f64::INFINITY, f64::min);
-            let high = records.iter().map(|m| pick(m)).fold(0.0, f64::max);
+            let (low, high) = extent(records.iter().map(|m| pick(m)));
             if low == high {
                 si::shortest(low, unit)
             } else {
@@ -146,11 +129,7 @@ pub(super) fn not_covered(result: &SessionResult) -> Vec<String> {
             parts.join(", ")
         )
     };
-    let comparison = result
-        .remedies
-        .first()
-        .map(|remedy| &remedy.comparison)
-        .or(result.loop_comparison.as_ref());
+    let comparison = result.comparison();
     let notes = comparison.map_or(Vec::new(), |found| found.notes.clone());
     let mut sentences = vec![calibration];
     sentences.extend(notes);

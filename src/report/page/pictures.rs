@@ -67,7 +67,7 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
                 .then(|| Trace::new(trace.role, trace.label.clone(), track))
         })
         .collect();
-    let band = comparison(result).map(|found| found.band_hz);
+    let band = result.comparison().map(|found| found.band_hz);
     let files: Vec<String> = shown
         .iter()
         .map(|trace| format!("{}: {}", trace.label, trace.data.file))
@@ -128,14 +128,6 @@ fn lines_hz(measurement: &Measurement) -> Vec<f64> {
     orders.chain(tones).collect()
 }
 
-fn comparison(result: &SessionResult) -> Option<&Comparison> {
-    result
-        .remedies
-        .first()
-        .map(|remedy| &remedy.comparison)
-        .or(result.loop_comparison.as_ref())
-}
-
 /// One capture of each condition and remedy: unclipped before clipped, then the longest.
 fn representatives(result: &SessionResult) -> Vec<Trace<&Measurement>> {
     let best = |condition, remedy: Option<&str>| {
@@ -167,7 +159,7 @@ fn representatives(result: &SessionResult) -> Vec<Trace<&Measurement>> {
 }
 
 fn orders(result: &SessionResult) -> Vec<Trace<Vec<(usize, Estimate)>>> {
-    let Some(common) = comparison(result) else {
+    let Some(common) = result.comparison() else {
         return Vec::new();
     };
     let mut traces = vec![

@@ -56,35 +56,28 @@ fn loop_sentence(result: &SessionResult) -> String {
     let at = |condition, quantity| {
         reading(result, condition, quantity).map(|row| level(&row.reading, &row.unit))
     };
-    let looped = (
-        at(Condition::Looped, Quantity::HumRms),
-        at(Condition::Looped, Quantity::DcOffset),
-    );
-    let floor = (
-        at(Condition::Baseline, Quantity::HumRms),
-        at(Condition::Baseline, Quantity::DcOffset),
-    );
-    let carried = match looped {
+    let both = |condition| {
+        (
+            at(condition, Quantity::HumRms),
+            at(condition, Quantity::DcOffset),
+        )
+    };
+    let carried = match both(Condition::Looped) {
         (Some(hum), Some(offset)) => {
-            format!(
-                "With the ground loop closed, {hum} RMS of mains hum and a DC offset of {offset} lie on every reading"
-            )
+            format!("{hum} RMS of mains hum and a DC offset of {offset} lie on every reading")
         }
         (Some(hum), None) => {
-            format!(
-                "With the ground loop closed, {hum} RMS of mains hum lies on every reading (its offset was not measured)"
-            )
+            format!("{hum} RMS of mains hum lies on every reading (its offset was not measured)")
         }
         (None, Some(offset)) => {
-            format!(
-                "With the ground loop closed, a DC offset of {offset} lies on every reading (its hum was not measured)"
-            )
+            format!("a DC offset of {offset} lies on every reading (its hum was not measured)")
         }
         (None, None) => {
             return "No usable capture with the loop closed was given, so nothing can be said of the loop.".into();
         }
     };
-    match floor {
+    let carried = format!("With the ground loop closed, {carried}");
+    match both(Condition::Baseline) {
         (Some(hum), Some(offset)) => {
             format!("{carried}; the instrument alone shows {hum} and {offset}.")
         }

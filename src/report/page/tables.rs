@@ -80,6 +80,11 @@ pub(super) struct CauseLine {
     pub next_step: String,
 }
 
+/// What stands where nothing is known.
+pub(super) fn dash() -> String {
+    "–".into()
+}
+
 pub(super) fn figure_words(count: usize, one: &str, many: &str) -> String {
     if count == 1 {
         format!("One {one}")
@@ -160,20 +165,11 @@ fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLi
     Some(TestLine {
         figure: capitalised(&limit_label(judgement)),
         value: ratio.map_or_else(|| "not resolved".into(), |ratio| tenths(ratio.value)),
-        interval: match ratio {
-            None => String::new(),
-            Some(DecibelRatio {
-                low, high: None, ..
-            }) => format!("at least {}", tenths(low)),
-            Some(DecibelRatio {
-                low,
-                high: Some(high),
-                ..
-            }) if low.is_finite() => format!("{} to {}", tenths(low), tenths(high)),
-            Some(DecibelRatio {
-                high: Some(high), ..
-            }) => format!("at most {}", tenths(high)),
-        },
+        interval: ratio
+            .and_then(|ratio| ratio.interval())
+            .map_or_else(String::new, |words| {
+                words.replace(" dB", "").replace('-', "−")
+            }),
         expanded: String::new(),
         unit: "dB".into(),
         limit: format!("at least {} dB", si::shortest(judgement.limit, "")),
@@ -241,7 +237,7 @@ fn range(printed: &PrintedEstimate) -> String {
 
 fn decibels(ratio: Option<DecibelRatio>) -> String {
     let words = ratio.and_then(|ratio| ratio.words());
-    words.map_or_else(|| "–".into(), |words| words.replace('-', "−"))
+    words.map_or_else(dash, |words| words.replace('-', "−"))
 }
 
 fn tenths(db: f64) -> String {
@@ -258,17 +254,14 @@ fn verdict_words(verdict: Verdict) -> &'static str {
 }
 
 pub(super) fn reading(estimate: Option<crate::Estimate>, unit: &str) -> String {
-    estimate.map_or_else(
-        || "–".into(),
-        |estimate| {
-            if estimate.low == 0.0 && estimate.value >= 0.0 {
-                format!("below {}", si::rounded(estimate.high, unit, 2))
-            } else {
-                let printed = PrintedEstimate::new(&estimate, unit);
-                format!("{} {}", printed.value, printed.unit)
-            }
-        },
-    )
+    estimate.map_or_else(dash, |estimate| {
+        if estimate.low == 0.0 && estimate.value >= 0.0 {
+            format!("below {}", si::rounded(estimate.high, unit, 2))
+        } else {
+            let printed = PrintedEstimate::new(&estimate, unit);
+            format!("{} {}", printed.value, printed.unit)
+        }
+    })
 }
 
 pub(super) fn remedy_tables(result: &SessionResult) -> Vec<RemedyTable> {
@@ -367,11 +360,7 @@ fn remedy_line(quantity: &ComparedQuantity) -> RemedyLine {
 
 /// What is left to measure of the wanted signal.
 pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
-    let comparison = result
-        .remedies
-        .first()
-        .map(|remedy| &remedy.comparison)
-        .or(result.loop_comparison.as_ref())?;
+    let comparison = result.comparison()?;
     let signal = comparison.signal?;
     let unit = comparison
         .quantities
@@ -380,10 +369,7 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
     let line = |condition: &str, errors: Option<SignalErrors>| {
         let errors = errors?;
         let part = |percent: Option<f64>| {
-            percent.map_or_else(
-                || "–".into(),
-                |percent| format!("{} %", si::rounded(percent, "", 2)),
-            )
+            percent.map_or_else(dash, |percent| format!("{} %", si::rounded(percent, "", 2)))
         };
         Some(OutlookLine {
             condition: condition.to_owned(),
@@ -392,10 +378,10 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
             noise: part(errors.noise_percent),
             ratio: errors
                 .signal_to_noise_db
-                .map_or_else(|| "–".into(), |db| format!("{} dB", tenths(db))),
+                .map_or_else(dash, |db| format!("{} dB", tenths(db))),
             readable: errors
                 .smallest_readable_v
-                .map_or_else(|| "–".into(), |volts| si::rounded(volts, unit, 2)),
+                .map_or_else(dash, |volts| si::rounded(volts, unit, 2)),
         })
     };
     let broken = result.remedies.first().map_or_else(

@@ -165,6 +165,13 @@ impl ValueFormatter<f64> for Axis {
     }
 }
 
+/// Smallest and largest value: plus and minus infinity of none.
+pub(in crate::report) fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
+    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
+        (low.min(value), high.max(value))
+    })
+}
+
 /// The next of 1, 2, 5 times a power of ten.
 fn nice_step(least: f64) -> f64 {
     let decade = 10f64.powf(least.log10().floor());

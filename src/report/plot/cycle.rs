@@ -1,6 +1,6 @@
 //! The waveform folded on the mains cycle.
 
-use super::axis::Axis;
+use super::axis::{Axis, extent};
 use super::chart::{LegendEntry, chart, legend, line};
 use super::picture::{Frame, Plot};
 use super::trace::Trace;
@@ -18,15 +18,8 @@ pub fn folded_cycle(traces: &[Trace<&Folded>], unit: &str, mains_hz: f64) -> Opt
         .iter()
         .filter(|trace| points(trace.data).len() > 1)
         .collect();
-    let edges = || {
-        curves.iter().flat_map(|trace| {
-            points(trace.data)
-                .into_iter()
-                .flat_map(|(_, mean, deviation)| [mean - deviation, mean + deviation])
-        })
-    };
-    let low = edges().fold(f64::INFINITY, f64::min);
-    let high = edges().fold(f64::NEG_INFINITY, f64::max);
+    let rows = curves.iter().flat_map(|trace| points(trace.data));
+    let (low, high) = extent(rows.flat_map(|(_, mean, sd)| [mean - sd, mean + sd]));
     if !(low.is_finite() && high.is_finite()) {
         return None;
     }
@@ -96,11 +89,7 @@ fn describe(curves: &[&Trace<&Folded>], unit: &str) -> String {
     );
     for trace in curves {
         let rows = points(trace.data);
-        let low = rows.iter().map(|row| row.1).fold(f64::INFINITY, f64::min);
-        let high = rows
-            .iter()
-            .map(|row| row.1)
-            .fold(f64::NEG_INFINITY, f64::max);
+        let (low, high) = extent(rows.iter().map(|row| row.1));
         text.push_str(&format!(
             " {}: from {} to {}.",
             trace.label,

@@ -1,6 +1,6 @@
 //! Improvement of each remedy, with intervals.
 
-use super::axis::Axis;
+use super::axis::{Axis, extent};
 use super::chart::{LegendEntry, chart, legend, rule};
 use super::marker::marker;
 use super::picture::{Drawn, Frame, Plot};
@@ -22,21 +22,16 @@ pub struct DecibelRow {
 /// end. `None` without any ratio.
 #[must_use]
 pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
-    let ends = || {
-        rows.iter().flat_map(|row| {
-            row.ratios.iter().flat_map(|ratio| {
-                [
-                    ratio.data.low,
-                    ratio.data.value,
-                    ratio.data.high.unwrap_or(ratio.data.value),
-                ]
-            })
-        })
-    };
-    let finite = || ends().filter(|end| end.is_finite());
-    finite().next()?;
-    let low = finite().fold(0.0, f64::min);
-    let high = finite().fold(0.0, f64::max);
+    let ratios = rows
+        .iter()
+        .flat_map(|row| &row.ratios)
+        .map(|ratio| ratio.data);
+    let ends = ratios.flat_map(|r| [r.low, r.value, r.high.unwrap_or(r.value)]);
+    let (low, high) = extent(ends.filter(|end| end.is_finite()));
+    if low > high {
+        return None;
+    }
+    let (low, high) = (low.min(0.0), high.max(0.0));
     let span = (high - low).max(1.0);
     let x = Axis::exact(
         "improvement, loop closed to loop broken",

@@ -1,6 +1,6 @@
 //! Noise density against frequency.
 
-use super::axis::Axis;
+use super::axis::{Axis, extent};
 use super::chart::{LegendEntry, chart, legend, line, rule};
 use super::picture::{Frame, Plot, text_style};
 use super::trace::{Role, Trace};
@@ -33,14 +33,8 @@ pub fn noise_density(
     mains_hz: f64,
     band_hz: Option<(f64, f64)>,
 ) -> Option<Plot> {
-    let lowest = traces
-        .iter()
-        .flat_map(|trace| positive(&trace.data.spectrum.frequency_hz))
-        .fold(f64::INFINITY, f64::min);
-    let highest = traces
-        .iter()
-        .flat_map(|trace| positive(&trace.data.spectrum.frequency_hz))
-        .fold(0.0, f64::max);
+    let spectra = traces.iter().map(|trace| trace.data.spectrum);
+    let (lowest, highest) = extent(spectra.flat_map(|s| positive(&s.frequency_hz)));
     if lowest >= highest {
         return None;
     }
@@ -55,13 +49,12 @@ pub fn noise_density(
         })
         .filter(|curve| !curve.data.is_empty())
         .collect();
-    let densities = || {
+    let (bottom, top) = extent(
         curves
             .iter()
-            .flat_map(|curve| curve.data.iter().map(|p| p.1))
-    };
-    let bottom = densities().fold(f64::INFINITY, f64::min);
-    let top = densities().fold(f64::NEG_INFINITY, f64::max);
+            .flat_map(|curve| curve.data.iter())
+            .map(|p| p.1),
+    );
     if !(bottom.is_finite() && top.is_finite()) {
         return None;
     }

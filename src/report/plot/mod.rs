@@ -11,6 +11,7 @@ mod picture;
 mod time;
 mod trace;
 
+pub(super) use axis::extent;
 pub use cycle::folded_cycle;
 pub use decibels::{DecibelRow, improvement};
 pub use density::{DensityCurve, noise_density};

@@ -1,6 +1,6 @@
 //! Harmonics by condition, with intervals.
 
-use super::axis::Axis;
+use super::axis::{Axis, extent};
 use super::chart::{LegendEntry, chart, legend, rule};
 use super::marker::marker;
 use super::picture::{Frame, Plot};
@@ -29,19 +29,12 @@ pub fn harmonic_orders(
     orders.dedup();
     orders.truncate(MOST_ORDERS);
     let place = |order: usize| orders.iter().position(|known| *known == order);
-    let ends = || {
-        traces.iter().flat_map(|trace| {
-            trace
-                .data
-                .iter()
-                .filter(|(order, _)| orders.contains(order))
-                .flat_map(|(_, estimate)| [estimate.value, estimate.low, estimate.high])
-        })
-    };
-    let positive = || ends().filter(|end| *end > 0.0 && end.is_finite());
-    let highest = positive().fold(0.0, f64::max);
-    let lowest = positive().fold(f64::INFINITY, f64::min);
-    if !(highest > 0.0 && lowest.is_finite()) {
+    let drawn = traces.iter().flat_map(|trace| &trace.data);
+    let ends = drawn
+        .filter(|(order, _)| orders.contains(order))
+        .flat_map(|(_, estimate)| [estimate.value, estimate.low, estimate.high]);
+    let (lowest, highest) = extent(ends.filter(|end| *end > 0.0 && end.is_finite()));
+    if lowest > highest {
         return None;
     }
     let lowest = lowest.max(highest * 1e-5).min(highest / 10.0) / 1.6;

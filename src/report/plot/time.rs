@@ -1,6 +1,6 @@
 //! Hum and frequency against time.
 
-use super::axis::Axis;
+use super::axis::{Axis, extent};
 use super::chart::{LegendEntry, chart_with_room, left_room, legend, line};
 use super::picture::{Frame, Plot};
 use super::trace::Trace;
@@ -18,12 +18,8 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
         .iter()
         .filter(|trace| trace.data.points.len() > 1)
         .collect();
-    let times = || {
-        traces
-            .iter()
-            .flat_map(|trace| trace.data.points.iter().map(|p| p.time_s))
-    };
-    let last = times().fold(f64::NEG_INFINITY, f64::max);
+    let points = traces.iter().flat_map(|trace| &trace.data.points);
+    let (_, last) = extent(points.map(|point| point.time_s));
     if !last.is_finite() {
         return None;
     }
@@ -32,8 +28,7 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
     let highest = values(&hums).fold(0.0, f64::max);
     let x = Axis::linear("time", "s", 0.0, last);
     let hum_axis = Axis::linear("hum RMS", unit, 0.0, highest);
-    let low = values(&frequencies).fold(f64::INFINITY, f64::min);
-    let high = values(&frequencies).fold(f64::NEG_INFINITY, f64::max);
+    let (low, high) = extent(values(&frequencies));
     let frequency_axis = (low.is_finite() && high.is_finite())
         .then(|| Axis::linear("mains frequency", "Hz", low, high.max(low + 1e-3)));
     let entries: Vec<LegendEntry> = traces
@@ -109,27 +104,18 @@ fn curves(traces: &[&Trace<&Track>], pick: fn(&TrackPoint) -> f64) -> Vec<Vec<(f
 fn describe(traces: &[&Trace<&Track>], unit: &str) -> String {
     let mut text = String::from("Hum RMS and mains frequency against time, segment by segment.");
     for trace in traces {
-        let hum = || trace.data.points.iter().map(|point| point.hum_rms);
-        let frequency = || {
-            trace
-                .data
-                .points
-                .iter()
-                .map(|point| point.frequency_hz)
-                .filter(|hz| hz.is_finite())
-        };
+        let points = trace.data.points.iter();
+        let (low, high) = extent(points.clone().map(|point| point.hum_rms));
         text.push_str(&format!(
             " {}: hum from {} to {}",
             trace.label,
-            si::rounded(hum().fold(f64::INFINITY, f64::min), unit, 3),
-            si::rounded(hum().fold(f64::NEG_INFINITY, f64::max), unit, 3)
+            si::rounded(low, unit, 3),
+            si::rounded(high, unit, 3)
         ));
-        if frequency().next().is_some() {
-            text.push_str(&format!(
-                ", frequency from {:.3} to {:.3} Hz",
-                frequency().fold(f64::INFINITY, f64::min),
-                frequency().fold(f64::NEG_INFINITY, f64::max)
-            ));
+        let frequencies = points.map(|point| point.frequency_hz);
+        let (low, high) = extent(frequencies.filter(|hz| hz.is_finite()));
+        if low <= high {
+            text.push_str(&format!(", frequency from {low:.3} to {high:.3} Hz"));
         }
         text.push('.');
     }

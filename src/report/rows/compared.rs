@@ -3,7 +3,7 @@
 use super::reading::Reading;
 use crate::comparison::{ComparedQuantity, Comparison, DecibelRatio, Verdict};
 use crate::quantity::{Figure, Quantity};
-use crate::{Warning, WarningCode, si};
+use crate::{Condition, Warning, WarningCode, si};
 
 /// One figure of a comparison under its conditions.
 #[derive(Debug, Clone, PartialEq)]
@@ -40,6 +40,15 @@ pub struct ComparedRow {
 }
 
 impl ComparedRow {
+    /// The reading under a condition.
+    pub(in crate::report) fn reading(&self, condition: Condition) -> Figure {
+        match condition {
+            Condition::Baseline => self.baseline,
+            Condition::Looped => self.looped,
+            Condition::Isolated => self.isolated,
+        }
+    }
+
     /// Readings by condition, then what the loop adds and what is left of it.
     pub(in crate::report) fn figures(&self) -> [Figure; 5] {
         [

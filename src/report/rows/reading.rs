@@ -29,6 +29,11 @@ impl Reading {
     /// Dresses a figure: two digits of the interval's half width, five where there is none.
     #[must_use]
     pub fn new(figure: Figure, unit: &str) -> Self {
+        let alone = |value: &str, unit: &str| Self {
+            value: value.to_owned(),
+            interval: None,
+            unit: unit.to_owned(),
+        };
         match figure {
             Figure::Estimate(estimate) if estimate.value.is_finite() => {
                 let printed = PrintedEstimate::new(&estimate, unit);
@@ -41,22 +46,10 @@ impl Reading {
             Figure::Plain(value) if value.is_finite() => {
                 let shown = si::rounded(value, unit, 5);
                 let (value, unit) = shown.split_once(' ').unwrap_or((&shown, ""));
-                Self {
-                    value: value.to_owned(),
-                    interval: None,
-                    unit: unit.to_owned(),
-                }
+                alone(value, unit)
             }
-            Figure::Count(count) => Self {
-                value: count.to_string(),
-                interval: None,
-                unit: unit.to_owned(),
-            },
-            Figure::Estimate(_) | Figure::Plain(_) | Figure::Unknown => Self {
-                value: "not known".into(),
-                interval: None,
-                unit: String::new(),
-            },
+            Figure::Count(count) => alone(&count.to_string(), unit),
+            Figure::Estimate(_) | Figure::Plain(_) | Figure::Unknown => alone("not known", ""),
         }
     }
 
