@@ -6,7 +6,7 @@ use super::options::MeasureOptions;
 use super::record::{Intake, OwnScale, Rails, WaveformSums, infer_step};
 use super::stream::{Known, fits_clipped};
 use super::stretches::Stretches;
-use crate::capture::{Acquisition, CaptureHeader};
+use crate::capture::CaptureHeader;
 use crate::spectrum::Decimator;
 use crate::{Error, ErrorKind, Warning};
 
@@ -28,8 +28,11 @@ const MOST_OF_LONG: f64 = 0.10;
 const MOST_SPOILT: f64 = 0.30;
 
 /// What reading the record leaves of one channel.
-pub(super) struct Channel {
+pub(super) struct Channel<'a> {
+    options: &'a MeasureOptions,
     pub(super) index: usize,
+    /// Rate as the source says it before it is read.
+    rate_hz: f64,
     sums: WaveformSums,
     rails: Rails,
     first: Vec<f64>,
@@ -67,7 +70,7 @@ struct Long {
 }
 
 /// Decimation that leaves the highest harmonic where the low rate is clean.
-pub(super) fn decimation(rate_hz: f64, options: &MeasureOptions) -> usize {
+fn decimation(rate_hz: f64, options: &MeasureOptions) -> usize {
     let nominals = options.mains.nominals_hz();
     let nominal = nominals.iter().copied().fold(0.0, f64::max);
     let top = options.harmonics as f64 * nominal * 1.02;
@@ -84,12 +87,20 @@ pub(super) fn decimation(rate_hz: f64, options: &MeasureOptions) -> usize {
     (1..=most).rev().find(|&f| smooth(f)).unwrap_or(1)
 }
 
-impl Channel {
-    pub(super) fn new(index: usize, acquisition: &Acquisition, told: Told) -> Self {
+impl<'a> Channel<'a> {
+    pub(super) fn new(
+        index: usize,
+        header: &CaptureHeader,
+        told: Told,
+        options: &'a MeasureOptions,
+    ) -> Self {
+        let acquisition = &header.acquisition;
         let factor = told.scale().factor();
         let step = acquisition.lsb_v.map(|step| step * factor);
         Self {
+            options,
             index,
+            rate_hz: header.time_base.sample_rate_hz,
             sums: WaveformSums::default(),
             rails: Rails::new(acquisition.full_scale_v.map(|v| v * factor), step),
             first: Vec::new(),
@@ -116,28 +127,16 @@ impl Channel {
     }
 
     /// Takes a block; `Some` where the record must be read again from its start.
-    pub(super) fn take(
-        &mut self,
-        samples: &[f64],
-        factor: usize,
-        rate_hz: f64,
-        options: &MeasureOptions,
-    ) -> Option<Known> {
+    pub(super) fn take(&mut self, samples: &[f64]) -> Option<Known> {
         let scale = self.told.scale();
         if !scale.is_one() {
             let scaled: Vec<f64> = samples.iter().map(|x| x * scale.factor()).collect();
-            return self.take_scaled(&scaled, factor, rate_hz, options);
+            return self.take_scaled(&scaled);
         }
-        self.take_scaled(samples, factor, rate_hz, options)
+        self.take_scaled(samples)
     }
 
-    fn take_scaled(
-        &mut self,
-        samples: &[f64],
-        factor: usize,
-        rate_hz: f64,
-        options: &MeasureOptions,
-    ) -> Option<Known> {
+    fn take_scaled(&mut self, samples: &[f64]) -> Option<Known> {
         let plain = self.sums.push(samples);
         let long = self.long.is_some() || self.whole.len() + samples.len() > WHOLE_FRAMES;
         let unsettled = self.told.scale.is_none();
@@ -151,7 +150,7 @@ impl Channel {
             self.first.extend(samples.iter().take(room));
         }
         if self.long.is_some() {
-            return self.go_on(samples, plain, options);
+            return self.go_on(samples, plain);
         }
         self.whole.extend_from_slice(samples);
         if self.whole.len() <= WHOLE_FRAMES {
@@ -160,27 +159,23 @@ impl Channel {
         let whole = std::mem::take(&mut self.whole);
         self.step = self.step.or_else(|| infer_step(&self.first));
         self.rails.learn(&whole);
-        let low_rate_hz = rate_hz / factor as f64;
+        let factor = decimation(self.rate_hz, self.options);
+        let low_rate_hz = self.rate_hz / factor as f64;
         self.long = Some(Long {
-            intake: (factor > 1).then(|| Intake::new(factor, rate_hz)),
+            intake: (factor > 1).then(|| Intake::new(factor, self.rate_hz)),
             stretches: Stretches::new(
                 low_rate_hz,
                 clean_to_hz(factor, low_rate_hz),
-                options,
+                self.options,
                 self.told.known.clone(),
             ),
             factor,
         });
-        self.go_on(&whole, None, options)
+        self.go_on(&whole, None)
     }
 
     /// Takes samples of a record known to be long; `plain`: their extremes where all are finite.
-    fn go_on(
-        &mut self,
-        samples: &[f64],
-        plain: Option<(f64, f64)>,
-        options: &MeasureOptions,
-    ) -> Option<Known> {
+    fn go_on(&mut self, samples: &[f64], plain: Option<(f64, f64)>) -> Option<Known> {
         let long = self.long.as_mut()?;
         let within = plain.is_some_and(|(min, max)| self.rails.hold(min, max));
         let mut mark = |samples: &mut [f64]| {
@@ -198,7 +193,7 @@ impl Channel {
             }
         }
         let limits = limits(&self.rails, self.step, long.factor);
-        long.stretches.work(&limits, options)
+        long.stretches.work(&limits, self.options)
     }
 
     pub(super) fn finish(
@@ -206,9 +201,8 @@ impl Channel {
         header: &CaptureHeader,
         frames: usize,
         warnings: &[Warning],
-        options: &MeasureOptions,
     ) -> Result<Measurement, Error> {
-        let rate_hz = header.time_base.sample_rate_hz;
+        let (options, rate_hz) = (self.options, header.time_base.sample_rate_hz);
         if frames < LEAST_SAMPLES {
             return Err(ErrorKind::TooShort.error(format!(
                 "{frames} samples; at least {LEAST_SAMPLES} are needed: capture a longer record"
@@ -240,6 +234,7 @@ impl Channel {
         let long_record = spread || !fits_clipped(frames, frames as f64 / rate_hz);
         self.refuse(name, frames, long_record, spread)?;
         let facts = ChannelFacts {
+            options,
             header,
             index: self.index,
             frames,
@@ -254,18 +249,16 @@ impl Channel {
             scale: self.told.scale(),
         };
         if self.sums.is_constant() {
-            return Ok(constant(&facts, options));
+            return Ok(constant(&facts));
         }
         let limits = limits(&self.rails, self.step, long.factor);
         let low_rate_hz = rate_hz / long.factor as f64;
         let record = long.stretches.finish(low_rate_hz, &limits, options);
-        let mut measurement = assemble(&facts, &record, options);
+        let mut measurement = assemble(&facts, &record);
         facts.scale.restore(&mut measurement);
         Ok(measurement)
     }
-}
 
-impl Channel {
     /// The error of a record that misses too much; `long`: not fitted to its rails; `spread`: of a low-rate copy too many
     /// samples hold something missing or clipped.
     fn refuse(&self, name: &str, frames: usize, long: bool, spread: bool) -> Result<(), Error> {

@@ -1,6 +1,6 @@
 //! A record measured as a whole.
 
-use super::channel::{Channel, Told, decimation};
+use super::channel::{Channel, Told};
 use super::measurement::Measurement;
 use super::options::MeasureOptions;
 use crate::Error;
@@ -41,14 +41,11 @@ fn read(
     told: &[Told],
 ) -> Result<Reading, Error> {
     source.rewind()?;
-    let acquisition = source.header().acquisition.clone();
     let mut channels: Vec<Channel> = wanted
         .iter()
         .zip(told)
-        .map(|(&index, told)| Channel::new(index, &acquisition, told.clone()))
+        .map(|(&index, told)| Channel::new(index, source.header(), told.clone(), options))
         .collect();
-    let provisional_hz = source.header().time_base.sample_rate_hz;
-    let factor = decimation(provisional_hz, options);
     source.header().time_base.check()?;
     let block_frames = source.header().block_frames(BLOCK_FRAMES);
     let mut block = Array2::zeros((source.header().channels.len(), block_frames));
@@ -64,7 +61,7 @@ fn read(
             let Some(row) = block.row(channel.index).to_slice().map(|r| &r[..count]) else {
                 continue;
             };
-            if let Some(found) = channel.take(row, factor, provisional_hz, options) {
+            if let Some(found) = channel.take(row) {
                 channel.told.known = Some(found);
                 again = true;
             }
@@ -89,7 +86,7 @@ fn read(
     let warnings = source.warnings();
     let measurements: Result<_, Error> = channels
         .into_iter()
-        .map(|channel| channel.finish(&header, frames, &warnings, options))
+        .map(|channel| channel.finish(&header, frames, &warnings))
         .collect();
     measurements.map(Reading::Done)
 }

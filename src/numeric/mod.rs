@@ -1,7 +1,8 @@
-//! Numerical tools: linear systems, peaks between grid points, functions, loops for vector registers.
+//! Numerical tools: linear systems, peaks between grid points, gaps, functions, loops for vector registers.
 
 mod banded;
 mod bessel;
+mod bridge;
 mod cholesky;
 pub(crate) mod parabola;
 mod root;
@@ -9,6 +10,7 @@ mod vector;
 
 pub(crate) use banded::{Banded, Roughness};
 pub(crate) use bessel::bessel_i0;
+pub(crate) use bridge::bridge;
 pub(crate) use cholesky::Cholesky;
 pub(crate) use root::rising_root;
 pub(crate) use vector::{dot, plain_dot, sum, vectorised};

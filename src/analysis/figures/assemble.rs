@@ -10,33 +10,28 @@ use super::quality::{quality_warnings, record_warnings};
 use super::rounding::{bound_by_step, return_to_noise, rounded_line, widen};
 use super::tones::tones;
 use crate::analysis::measurement::{Measurement, Track, TrackPoint};
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::series::cycle;
 use crate::analysis::stream::RecordFit;
 use crate::analysis::stretches::FittedRecord;
 
 /// Builds the measurement.
-pub(crate) fn assemble(
-    facts: &ChannelFacts<'_>,
-    record: &FittedRecord,
-    options: &MeasureOptions,
-) -> Measurement {
+pub(crate) fn assemble(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Measurement {
     let FittedRecord { stream, fit, .. } = record;
     let mut warnings = facts.source_warnings.to_vec();
     let floors = Floors::new(facts, stream, fit);
-    let mains = mains(facts, fit, options, &mut warnings);
-    let mut tones = tones(facts, record, &floors, &mains, options);
-    let mut noise = noise(facts, &floors, fit, options, &mut warnings);
+    let mains = mains(facts, fit, &mut warnings);
+    let mut tones = tones(facts, record, &floors, &mains);
+    let mut noise = noise(facts, &floors, fit, &mut warnings);
     let rounding = rounded_line(facts.step, fit) / 2f64.sqrt();
     if rounding > 0.0 {
         return_to_noise(&mut noise, &mut tones, rounding);
     }
-    let dc_offset = offset(facts, record, options);
-    quality_warnings(facts, &noise, options, &mut warnings);
+    let dc_offset = offset(facts, record);
+    quality_warnings(facts, &noise, &mut warnings);
     record_warnings(facts, fit, &mains, &mut warnings);
-    let mut measurement = facts.measurement(options, dc_offset, mains, noise, warnings);
+    let mut measurement = facts.measurement(dc_offset, mains, noise, warnings);
     measurement.tones = tones;
-    measurement.spectrum = options.detail.spectrum.then(|| floors.spectrum());
+    measurement.spectrum = facts.options.detail.spectrum.then(|| floors.spectrum());
     measurement.track = track(facts, record);
     bound_by_step(&mut measurement);
     if fit.interval.is_none() {
@@ -50,7 +45,7 @@ pub(crate) fn assemble(
         measurement.folded = fit.details.folded();
         measurement.harmonic_groups = fit
             .details
-            .groups(|order| facts.coupled_gain(options, order as f64 * fit.combined.frequency_hz));
+            .groups(|order| facts.coupled_gain(order as f64 * fit.combined.frequency_hz));
     }
     measurement.evidence = evidence(&measurement, fit_cycle(fit, facts).as_deref());
     measurement

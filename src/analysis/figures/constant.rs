@@ -4,7 +4,6 @@ use super::facts::ChannelFacts;
 use super::noise::band;
 use crate::WarningCode;
 use crate::analysis::measurement::{Harmonic, Mains, Measurement, Noise};
-use crate::analysis::options::MeasureOptions;
 use crate::stats::Estimate;
 use crate::stats::LinePower;
 
@@ -12,8 +11,8 @@ use crate::stats::LinePower;
 ///
 /// Of noise and hum no more is known than that they did not reach the next level. Where no step is stated the
 /// last decimal place of the value stands for it in the offset, and nothing bounds the rest.
-pub(crate) fn constant(facts: &ChannelFacts<'_>, options: &MeasureOptions) -> Measurement {
-    let level = options.confidence;
+pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
+    let level = facts.options.confidence;
     let value = facts.waveform.min;
     let unit = facts.unit();
     let stated = facts.step.unwrap_or(0.0);
@@ -42,13 +41,8 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>, options: &MeasureOptions) -> Me
         level,
     );
     let up_to = |high: f64| Estimate::new(0.0, (0.0, high), 0.5 * high, f64::INFINITY, level);
-    let nominal_hz = options.mains.nominals_hz()[0];
-    let band_hz = band(
-        1.0 / facts.duration_s(),
-        0.5 * facts.rate_hz(),
-        options,
-        &mut warnings,
-    );
+    let nominal_hz = facts.options.mains.nominals_hz()[0];
+    let band_hz = band(facts, 1.0 / facts.duration_s(), &mut warnings);
     let noise = stated / 12f64.sqrt();
     let per_root = 1.0 / (band_hz.1 - band_hz.0).sqrt();
     let hum = up_to(stated / 8f64.sqrt());
@@ -57,10 +51,9 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>, options: &MeasureOptions) -> Me
     let orders = if cycles < 1.0 {
         0
     } else {
-        options.harmonics.min(carried)
+        facts.options.harmonics.min(carried)
     };
     facts.measurement(
-        options,
         offset,
         Mains {
             nominal_hz,

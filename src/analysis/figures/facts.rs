@@ -10,6 +10,7 @@ use crate::stats::{Estimate, LinePower};
 
 /// What is known of a channel beside its fits.
 pub(crate) struct ChannelFacts<'a> {
+    pub(crate) options: &'a MeasureOptions,
     pub(crate) header: &'a CaptureHeader,
     pub(crate) index: usize,
     pub(crate) frames: usize,
@@ -43,17 +44,17 @@ impl ChannelFacts<'_> {
     }
 
     /// Corner of the AC coupling: as stated for this measurement, else that of the capture, unless it was DC coupled.
-    pub(super) fn ac_corner_hz(&self, options: &MeasureOptions) -> Option<f64> {
+    pub(super) fn ac_corner_hz(&self) -> Option<f64> {
         let acquisition = &self.header.acquisition;
         let own = acquisition
             .ac_corner_hz
             .filter(|_| acquisition.coupling != Some(Coupling::Dc));
-        options.ac_corner_hz.or(own)
+        self.options.ac_corner_hz.or(own)
     }
 
     /// Mains frequencies that are asked for and that the rate does not carry.
-    pub(super) fn aliased(&self, options: &MeasureOptions) -> Vec<AliasedMains> {
-        let nominals = options.mains.nominals_hz().iter();
+    pub(super) fn aliased(&self) -> Vec<AliasedMains> {
+        let nominals = self.options.mains.nominals_hz().iter();
         nominals
             .filter_map(|&hz| AliasedMains::of(hz, self.rate_hz()))
             .collect()
@@ -67,7 +68,6 @@ impl ChannelFacts<'_> {
     /// A measurement of these figures, its parts that are not always there left out.
     pub(crate) fn measurement(
         &self,
-        options: &MeasureOptions,
         dc_offset: Estimate,
         mains: Mains,
         noise: Noise,
@@ -82,7 +82,7 @@ impl ChannelFacts<'_> {
             samples: self.frames as u64,
             duration_s: self.duration_s(),
             start_s: None,
-            confidence: options.confidence,
+            confidence: self.options.confidence,
             dc_offset,
             mains,
             noise,
@@ -116,8 +116,8 @@ impl ChannelFacts<'_> {
     }
 
     /// Droop of the decimator times the loss of a stated AC-coupling corner.
-    pub(super) fn coupled_gain(&self, options: &MeasureOptions, frequency_hz: f64) -> f64 {
-        let corner = self.ac_corner_hz(options).map_or(1.0, |corner| {
+    pub(super) fn coupled_gain(&self, frequency_hz: f64) -> f64 {
+        let corner = self.ac_corner_hz().map_or(1.0, |corner| {
             1.0 / (1.0 + (corner / frequency_hz).powi(2)).sqrt()
         });
         self.gain(frequency_hz) * corner

@@ -4,7 +4,6 @@ use super::facts::ChannelFacts;
 use super::foreign::{cover_foreign, cover_steady};
 use crate::analysis::combination::{CombinedHarmonic, GRID_WALK, series_detected};
 use crate::analysis::measurement::{Harmonic, Mains};
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::AliasedMains;
 use crate::analysis::stream::RecordFit;
 use crate::hum::Presence;
@@ -24,12 +23,11 @@ const CYCLES_OF_FREQUENCY: f64 = 2.0;
 pub(super) fn mains(
     facts: &ChannelFacts<'_>,
     fit: &RecordFit,
-    options: &MeasureOptions,
     warnings: &mut Vec<Warning>,
 ) -> Mains {
     let cycles = facts.duration_s() * fit.nominal_hz;
     let fitted = fit.orders > 0 && cycles >= LEAST_CYCLES && !fit.segments.is_empty();
-    warn_of_limits(facts, fit, options, fitted, warnings);
+    warn_of_limits(facts, fit, fitted, warnings);
     if !fitted {
         return Mains {
             nominal_hz: fit.nominal_hz,
@@ -51,11 +49,11 @@ pub(super) fn mains(
         .enumerate()
         .map(|(i, h)| {
             let frequency_hz = (i + 1) as f64 * combined.frequency_hz;
-            h.power.divided(facts.coupled_gain(options, frequency_hz))
+            h.power.divided(facts.coupled_gain(frequency_hz))
         })
         .collect();
-    let (power, mut hum_rms) = whole_series(fit, &at_input, options.confidence);
-    let mut harmonics = harmonics(facts, fit, options, &at_input, detected);
+    let (power, mut hum_rms) = whole_series(fit, &at_input, facts.options.confidence);
+    let mut harmonics = harmonics(facts, fit, &at_input, detected);
     cover_foreign(fit, &mut harmonics, &mut hum_rms);
     if !combined.tracked {
         cover_steady(fit, &mut harmonics, &mut hum_rms);
@@ -74,7 +72,7 @@ pub(super) fn mains(
     Mains {
         nominal_hz: fit.nominal_hz,
         detected,
-        frequency_hz: detected.then(|| frequency(facts, fit, options.confidence)),
+        frequency_hz: detected.then(|| frequency(facts, fit, facts.options.confidence)),
         hum_rms: Some(hum_rms),
         thd_percent,
         harmonics,
@@ -86,7 +84,6 @@ pub(super) fn mains(
 fn warn_of_limits(
     facts: &ChannelFacts<'_>,
     fit: &RecordFit,
-    options: &MeasureOptions,
     fitted: bool,
     warnings: &mut Vec<Warning>,
 ) {
@@ -98,7 +95,7 @@ fn warn_of_limits(
         ));
         return;
     }
-    let aliased = facts.aliased(options);
+    let aliased = facts.aliased();
     warnings.extend(aliased.iter().map(AliasedMains::warning));
     if !fitted {
         if aliased.is_empty() {
@@ -155,7 +152,6 @@ fn whole_series(fit: &RecordFit, at_input: &[LinePower], confidence: f64) -> (Li
 fn harmonics(
     facts: &ChannelFacts<'_>,
     fit: &RecordFit,
-    options: &MeasureOptions,
     at_input: &[LinePower],
     detected: bool,
 ) -> Vec<Harmonic> {
@@ -168,7 +164,7 @@ fn harmonics(
         .map(|(i, (h, power))| {
             let order = i + 1;
             let own = detected && facts.is_real(power) && power.chance() < single;
-            let mut rms = power.rms(options.confidence);
+            let mut rms = power.rms(facts.options.confidence);
             if !own && rms.low > 0.0 {
                 // Chosen as the best of many places: not resolved by the family-wise test.
                 rms.low = 0.0;
@@ -176,7 +172,7 @@ fn harmonics(
             Harmonic {
                 order,
                 rms,
-                phase_deg: phase(facts, options, h, order, fit.combined.frequency_hz),
+                phase_deg: phase(facts, h, order, fit.combined.frequency_hz),
                 detected: own,
                 power: *power,
             }
@@ -263,7 +259,6 @@ fn frequency_dof(fit: &RecordFit) -> f64 {
 
 fn phase(
     facts: &ChannelFacts<'_>,
-    options: &MeasureOptions,
     harmonic: &CombinedHarmonic,
     order: usize,
     fundamental_hz: f64,
@@ -271,7 +266,7 @@ fn phase(
     let frequency = order as f64 * fundamental_hz;
     // From the stream's first sample back to the record's; a coupling corner leads by atan(fc/f).
     let lead = facts
-        .ac_corner_hz(options)
+        .ac_corner_hz()
         .map_or(0.0, |corner| (corner / frequency).atan());
     let radians = harmonic.amplitude.arg() - TAU * frequency * facts.first_at_s - lead;
     let u = harmonic.phase_variance.sqrt();
@@ -283,6 +278,6 @@ fn phase(
         degrees,
         u.to_degrees(),
         harmonic.power.noise_dof,
-        options.confidence,
+        facts.options.confidence,
     ))
 }

@@ -3,7 +3,6 @@
 use super::facts::ChannelFacts;
 use super::floors::Floors;
 use crate::analysis::measurement::{BandNoise, Noise};
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::stream::RecordFit;
 use crate::stats::{Estimate, chi_square_scale_interval};
 use crate::{Warning, WarningCode};
@@ -12,19 +11,21 @@ pub(super) fn noise(
     facts: &ChannelFacts<'_>,
     floors: &Floors,
     fit: &RecordFit,
-    options: &MeasureOptions,
     warnings: &mut Vec<Warning>,
 ) -> Noise {
     // What is slow was told as a signal: below where it was taken off there is no noise to read.
     let resolved = fit.floor.bin_hz.max(1.0 / facts.duration_s());
     let lowest = resolved.max(fit.slow_to_hz.min(0.25 * facts.rate_hz()));
-    let (low, high) = band(lowest, 0.5 * facts.rate_hz(), options, warnings);
+    let (low, high) = band(facts, lowest, warnings);
     // Noise over the record is a part of what moves in it.
     let most = facts.waveform.ac_rms.powi(2);
     let rms_between = |low: f64, high: f64| {
         let (power, dof) = floors.power_between(low, high);
         let rms = power.clamp(0.0, most).sqrt();
-        (chi_square_scale_interval(rms, dof, options.confidence), dof)
+        (
+            chi_square_scale_interval(rms, dof, facts.options.confidence),
+            dof,
+        )
     };
     let (rms, dof) = rms_between(low, high);
     let per_root = 1.0 / (high - low).sqrt();
@@ -33,9 +34,9 @@ pub(super) fn noise(
         (rms.low * per_root, rms.high * per_root),
         rms.standard_uncertainty * per_root,
         dof,
-        options.confidence,
+        facts.options.confidence,
     );
-    let third_octaves = if options.detail.third_octaves {
+    let third_octaves = if facts.options.detail.third_octaves {
         third_octaves(low, high)
             .into_iter()
             .map(|band| BandNoise {
@@ -57,12 +58,12 @@ pub(super) fn noise(
 
 /// The band of the noise, Hz: what is asked for, as far as the record resolves it.
 pub(super) fn band(
+    facts: &ChannelFacts<'_>,
     lowest: f64,
-    nyquist: f64,
-    options: &MeasureOptions,
     warnings: &mut Vec<Warning>,
 ) -> (f64, f64) {
-    match options.band_hz {
+    let nyquist = 0.5 * facts.rate_hz();
+    match facts.options.band_hz {
         None => (lowest, nyquist),
         Some((low, high)) => {
             let used = (low.max(0.5 * lowest), high.min(nyquist));

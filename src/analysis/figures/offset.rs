@@ -4,7 +4,6 @@ use super::below_one_cycle;
 use super::facts::ChannelFacts;
 use super::rounding::unrounded;
 use crate::analysis::noise::MeanWindow;
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
 use crate::analysis::record::rounding_bias;
 use crate::analysis::stream::RecordFit;
@@ -16,11 +15,7 @@ use crate::stats::Estimate;
 type Told = (f64, f64, f64);
 
 /// The offset with its interval.
-pub(super) fn offset(
-    facts: &ChannelFacts<'_>,
-    record: &FittedRecord,
-    options: &MeasureOptions,
-) -> Estimate {
+pub(super) fn offset(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Estimate {
     let FittedRecord { stream, fit, .. } = record;
     if let Some(bounded) = &fit.interval {
         let (value, variance) = bounded.offset;
@@ -28,7 +23,7 @@ pub(super) fn offset(
             record.mean + value,
             variance.sqrt(),
             bounded.degrees_of_freedom,
-            options.confidence,
+            facts.options.confidence,
         );
     }
     let duration = fit.samples as f64 / stream.rate_hz;
@@ -44,14 +39,14 @@ pub(super) fn offset(
     let most = (facts.waveform.max - facts.waveform.min).powi(2);
     let variance = if variance.is_finite() { variance } else { most };
     let short = (duration * fit.nominal_hz < 1.0)
-        .then(|| below_a_cycle(stream, fit, options))
+        .then(|| below_a_cycle(stream, fit, facts.options.mains.nominals_hz()))
         .flatten();
     let (value, variance, dof) = short.unwrap_or((value, variance, dof));
     let mut estimate = Estimate::student(
         record.mean + value,
         variance.max(0.0).sqrt(),
         dof,
-        options.confidence,
+        facts.options.confidence,
     );
     if let Some(step) = facts.step {
         let peaks = fit.combined.harmonics.iter().map(|h| h.amplitude.norm());
@@ -107,7 +102,7 @@ fn beside_series(fit: &RecordFit, rate_hz: f64) -> Told {
 const NOISE_CYCLES: (f64, f64) = (12.0, 60.0);
 
 /// Offset of less than a cycle: the hum's higher orders held by what hum is like, the noise read above them.
-fn below_a_cycle(stream: &Stream, fit: &RecordFit, options: &MeasureOptions) -> Option<Told> {
+fn below_a_cycle(stream: &Stream, fit: &RecordFit, nominals_hz: &[f64]) -> Option<Told> {
     let duration = stream.samples.len() as f64 / stream.rate_hz;
     let (level, _) = fit
         .floor
@@ -116,7 +111,7 @@ fn below_a_cycle(stream: &Stream, fit: &RecordFit, options: &MeasureOptions) -> 
     let (value, variance) = below_one_cycle::offset(
         &stream.samples,
         stream.rate_hz,
-        options.mains.nominals_hz(),
+        nominals_hz,
         0.5 * level * stream.rate_hz / fit.present,
     )?;
     Some((value, variance, f64::INFINITY))

@@ -2,7 +2,6 @@
 
 use super::facts::ChannelFacts;
 use crate::analysis::measurement::{Mains, Noise};
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::stream::RecordFit;
 use crate::capture::Coupling;
 use crate::hum::{ForeignLine, Presence};
@@ -110,7 +109,6 @@ fn near_order(other: &ForeignLine) -> Warning {
 pub(super) fn quality_warnings(
     facts: &ChannelFacts<'_>,
     noise: &Noise,
-    options: &MeasureOptions,
     warnings: &mut Vec<Warning>,
 ) {
     if facts.clipped > 0 {
@@ -133,7 +131,7 @@ pub(super) fn quality_warnings(
         )));
     }
     if facts.header.acquisition.coupling == Some(Coupling::Ac) {
-        let what = match facts.ac_corner_hz(options) {
+        let what = match facts.ac_corner_hz() {
             Some(corner) => format!("AC coupled: the offset is not in the capture; hum was corrected for the stated corner of {corner} Hz"),
             None => "AC coupled: the offset is not in the capture, and the fundamental is lowered by the coupling's corner; \
                      capture again DC coupled, or state the corner"

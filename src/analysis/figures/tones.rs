@@ -5,7 +5,6 @@ use super::facts::ChannelFacts;
 use super::floors::Floors;
 use crate::analysis::measurement::{Mains, Tone};
 use crate::analysis::noise::NoiseFloor;
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::stretches::FittedRecord;
 use crate::stats::{Estimate, LinePower};
 
@@ -14,7 +13,6 @@ pub(super) fn tones(
     record: &FittedRecord,
     floors: &Floors,
     mains: &Mains,
-    options: &MeasureOptions,
 ) -> Vec<Tone> {
     let fit = &record.fit;
     let mut tones: Vec<Tone> = fit
@@ -28,9 +26,9 @@ pub(super) fn tones(
                     tone.combined.frequency_hz,
                     tone.combined.frequency_variance.sqrt(),
                     line.power.noise_dof,
-                    options.confidence,
+                    facts.options.confidence,
                 ),
-                rms: power.rms(options.confidence),
+                rms: power.rms(facts.options.confidence),
                 relation: None,
                 power,
             })
@@ -41,7 +39,7 @@ pub(super) fn tones(
             faint
                 .hz
                 .iter()
-                .map(|&hz| high_tone(hz, &fit.floor, &faint.density, options.confidence)),
+                .map(|&hz| high_tone(hz, &fit.floor, &faint.density, facts.options.confidence)),
         );
     }
     if let Some(high) = &floors.high {
@@ -50,7 +48,7 @@ pub(super) fn tones(
                 peak.frequency_hz,
                 &high.floor,
                 &high.total,
-                options.confidence,
+                facts.options.confidence,
             )
         }));
     }
@@ -64,7 +62,7 @@ pub(super) fn tones(
     }
     tones.sort_by(|a, b| b.rms.value.total_cmp(&a.rms.value));
     relate(&mut tones, mains, fit.combined.frequency_hz);
-    for aliased in facts.aliased(options) {
+    for aliased in facts.aliased() {
         aliased.relate(&mut tones);
     }
     tones

@@ -1,6 +1,6 @@
 //! A long record as it is read: a copy at a lower rate, and the density of what lies above it.
 
-use super::gaps::bridge;
+use crate::numeric::bridge;
 use crate::spectrum::{Decimator, Density, OverlapSave, Tapers, WholeBinTapers};
 use rayon::prelude::*;
 

@@ -1,6 +1,7 @@
 //! A channel's samples as they are analysed.
 
-use super::gaps::{Gap, GapKind, bridge};
+use super::gaps::{Gap, GapKind};
+use crate::numeric::bridge;
 
 /// Evenly spaced, finite samples with their mean taken off, and where they were filled.
 #[derive(Debug, Clone)]

@@ -2,8 +2,8 @@
 
 use super::density::take_off_line;
 use super::noise::rough_noise;
-use super::segmented::{Segmented, highest_order};
-use crate::analysis::options::{GRID_RANGE, MeasureOptions};
+use super::segmented::Segmented;
+use crate::analysis::options::GRID_RANGE;
 use crate::analysis::record::AliasedMains;
 use crate::analysis::series::{FitSettings, SearchInput, Searched};
 use crate::spectrum::{Density, Nudft};
@@ -35,13 +35,12 @@ pub(super) struct Acquired {
 /// Chooses nominal and start of the fundamental in `samples` with their segments' `transforms`.
 pub(super) fn acquire(
     segmented: &Segmented<'_>,
-    options: &MeasureOptions,
     samples: &[f64],
     transforms: &[Nudft],
     total: &Density,
 ) -> Acquired {
     let rate = segmented.rate_hz();
-    let (nominals, folded) = carried(segmented, options);
+    let (nominals, folded) = carried(segmented);
     // A nominal that folds onto the one that is carried is not told from it.
     let alone = |hz: f64| {
         !folded
@@ -51,7 +50,7 @@ pub(super) fn acquire(
     };
     let common = nominals
         .iter()
-        .map(|&hz| highest_order(options, segmented.stream(), hz))
+        .map(|&hz| segmented.highest_order(hz))
         .min()
         .unwrap_or(0);
     let top = nominals.iter().fold(0.0, |top: f64, &hz| top.max(hz)) * common as f64;
@@ -93,11 +92,10 @@ pub(super) fn acquire(
 }
 
 /// The nominal frequencies that the rate carries, and the others; all where it carries none.
-fn carried(segmented: &Segmented<'_>, options: &MeasureOptions) -> (Vec<f64>, Vec<f64>) {
-    let all = options.mains.nominals_hz();
-    let (carried, folded): (Vec<f64>, Vec<f64>) = all
-        .iter()
-        .partition(|&&hz| highest_order(options, segmented.stream(), hz) > 0);
+fn carried(segmented: &Segmented<'_>) -> (Vec<f64>, Vec<f64>) {
+    let all = segmented.options().mains.nominals_hz();
+    let (carried, folded): (Vec<f64>, Vec<f64>) =
+        all.iter().partition(|&&hz| segmented.highest_order(hz) > 0);
     if carried.is_empty() {
         return (all.to_vec(), Vec::new());
     }

@@ -15,11 +15,7 @@ const TAPERS: (usize, usize) = (2, 8);
 const RESOLVED: f64 = 4.0;
 
 /// Tapers of the density: resolution against scatter.
-pub(crate) fn estimator(
-    segmented: &Segmented<'_>,
-    band_low_hz: Option<f64>,
-    nominal_hz: f64,
-) -> Multitaper {
+pub(crate) fn estimator(segmented: &Segmented<'_>, nominal_hz: f64) -> Multitaper {
     let rate = segmented.rate_hz();
     let count = segmented.samples().len();
     if segmented.pieces().len() == 1 {
@@ -27,8 +23,9 @@ pub(crate) fn estimator(
         let tapers = ((TAPERS_A_CYCLE * cycles) as usize).clamp(TAPERS.0, TAPERS.1);
         return Multitaper::new(count, tapers.min((count / LEAST_A_TAPER).max(2)));
     }
-    let low = band_low_hz
-        .unwrap_or(f64::INFINITY)
+    let band = segmented.options().band_hz;
+    let low = band
+        .map_or(f64::INFINITY, |band| band.0)
         .max(RESOLVED * rate / count as f64);
     let shortest = (DENSITY_S * rate).max(segmented.length() as f64);
     let length = (RESOLVED * rate / low).max(shortest).min(count as f64) as usize;

@@ -11,7 +11,6 @@ use super::tone_fit::{
 use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
-use crate::analysis::options::MeasureOptions;
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
 use crate::hum::{self, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
@@ -30,30 +29,32 @@ const MOVED_BY_CHANCE: f64 = 1e-3;
 /// Fits a stream; `known`: what an earlier stretch told, `seen`: what an earlier look at the same record said.
 pub(super) fn fit(
     segmented: &Segmented<'_>,
-    options: &MeasureOptions,
     known: Option<&Known>,
     seen: Option<&Presence>,
 ) -> StreamFit {
-    let band_low_hz = options.band_hz.map(|b| b.0);
     let samples = segmented.samples();
-    let rough = estimator(segmented, band_low_hz, ANY_MAINS_HZ);
+    let rough = estimator(segmented, ANY_MAINS_HZ);
     let total = density(&rough, samples, segmented.rate_hz());
     let whole = segmented.transforms();
     let mut start = match known {
         Some(known) => Start::of(known),
         None => {
             let presence = seen.cloned().unwrap_or_else(|| {
-                hum::look(samples, segmented.rate_hz(), options.mains.nominals_hz())
+                hum::look(
+                    samples,
+                    segmented.rate_hz(),
+                    segmented.options().mains.nominals_hz(),
+                )
             });
-            Start::find(segmented, options, presence, &whole, &total)
+            Start::find(segmented, presence, &whole, &total)
         }
     };
-    let settings = start.settings(segmented, options, &total);
+    let settings = start.settings(segmented, &total);
     let input = Input {
         segmented,
         whole,
         total,
-        estimator: estimator(segmented, band_low_hz, start.nominal_hz),
+        estimator: estimator(segmented, start.nominal_hz),
     };
     let tones = std::mem::take(&mut start.tones);
     let (lines, near) = match known {

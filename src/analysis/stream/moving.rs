@@ -6,7 +6,7 @@ use super::segmented::Segmented;
 use super::stream_fit::{RecordFit, StreamFit};
 use crate::analysis::combination::{Combined, CombinedHarmonic};
 use crate::hum::Presence;
-use crate::hum::track::{TrackFit, TrackInput, WanderPrior, fit_tracks};
+use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 
 /// Cycles of records that are fitted with tracks: fewer do not part them, more are followed segment by segment.
 const CYCLES: (f64, f64) = (6.0, 650.0);
@@ -53,7 +53,6 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
         fundamental_hz: seen.fundamental_hz,
         orders: record.orders,
         tones_hz: &tones_hz,
-        wander: WanderPrior::default(),
     };
     let Some(track) = fit_tracks(&input).filter(is_sound) else {
         return;
@@ -72,8 +71,7 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
 /// The noise beside the tracks.
 fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) {
     let record = &mut fit.record;
-    let mut series = vec![0.0; segmented.samples().len()];
-    track.series(segmented.rate_hz(), 0, &mut series);
+    let series = track.series(segmented.rate_hz(), segmented.samples().len());
     let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
     let mut residual = segmented.residual(&[], &tones);
     for (r, s) in residual.iter_mut().zip(&series) {
@@ -99,10 +97,9 @@ fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) 
 
 /// Whether every figure is finite.
 fn is_sound(track: &TrackFit) -> bool {
-    let figures = [track.mean_frequency_hz, track.hum_power, track.offset];
-    figures
-        .iter()
-        .all(|f| f.value.is_finite() && f.variance.is_finite() && f.variance >= 0.0)
+    let frequency = track.mean_frequency_hz;
+    frequency.value.is_finite()
+        && (0.0..f64::INFINITY).contains(&frequency.variance)
         && track.orders.iter().all(|o| {
             o.amplitude.is_finite()
                 && o.power.observed_v2.is_finite()

@@ -46,6 +46,7 @@ impl Frame {
 /// A stream with its gaps filled as well as is known so far.
 pub(crate) struct Segmented<'a> {
     stream: &'a Stream,
+    options: &'a MeasureOptions,
     pieces: Vec<(usize, usize)>,
     samples: Cow<'a, [f64]>,
     present: f64,
@@ -76,7 +77,7 @@ fn cut(count: usize, rate_hz: f64, least: usize) -> Vec<(usize, usize)> {
 }
 
 /// Highest order that the stream carries and the record determines.
-pub(crate) fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> usize {
+fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_hz: f64) -> usize {
     let top = stream.clean_to_hz - 1.0f64.min(0.02 * stream.clean_to_hz);
     let carried = (top / (nominal_hz * (1.0 + GRID_RANGE))).floor().max(0.0) as usize;
     let determined = stream.samples.len().saturating_sub(SAMPLES_BESIDE) / SAMPLES_AN_ORDER;
@@ -91,7 +92,7 @@ pub(crate) fn highest_order(options: &MeasureOptions, stream: &Stream, nominal_h
 }
 
 impl<'a> Segmented<'a> {
-    pub(crate) fn new(stream: &'a Stream, options: &MeasureOptions) -> Self {
+    pub(crate) fn new(stream: &'a Stream, options: &'a MeasureOptions) -> Self {
         let mut nominals = options.mains.nominals_hz().iter();
         let carried = nominals.any(|&hz| highest_order(options, stream, hz) > 0);
         let least = if carried {
@@ -101,6 +102,7 @@ impl<'a> Segmented<'a> {
         };
         Self {
             stream,
+            options,
             pieces: cut(stream.samples.len(), stream.rate_hz, least),
             samples: Cow::Borrowed(&stream.samples),
             present: stream.present,
@@ -109,6 +111,15 @@ impl<'a> Segmented<'a> {
 
     pub(crate) fn stream(&self) -> &Stream {
         self.stream
+    }
+
+    pub(super) fn options(&self) -> &MeasureOptions {
+        self.options
+    }
+
+    /// Highest order of a series that the stream carries and the record determines.
+    pub(super) fn highest_order(&self, nominal_hz: f64) -> usize {
+        highest_order(self.options, self.stream, nominal_hz)
     }
 
     /// The samples with their gaps filled.

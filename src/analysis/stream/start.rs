@@ -2,10 +2,10 @@
 
 use super::acquisition::acquire;
 use super::noise::rough_noise;
-use super::segmented::{Segmented, highest_order};
+use super::segmented::Segmented;
 use super::stream_fit::Known;
 use super::tone_fit::fit_tone;
-use crate::analysis::options::{GRID_RANGE, MeasureOptions};
+use crate::analysis::options::GRID_RANGE;
 use crate::analysis::series::{FitSettings, SegmentFit};
 use crate::hum::{Presence, Present};
 use crate::spectrum::{Density, Nudft};
@@ -52,7 +52,6 @@ impl Start {
     /// From what a look at the stream's lines says.
     pub(super) fn find(
         segmented: &Segmented<'_>,
-        options: &MeasureOptions,
         presence: Presence,
         whole: &[Nudft],
         total: &Density,
@@ -65,7 +64,7 @@ impl Start {
             }
             _ => Self {
                 presence,
-                ..Self::search(segmented, options, whole, total)
+                ..Self::search(segmented, whole, total)
             },
         }
     }
@@ -95,14 +94,9 @@ impl Start {
     }
 
     /// Searched, lines outside the grid's range that the search runs into taken out.
-    fn search(
-        segmented: &Segmented<'_>,
-        options: &MeasureOptions,
-        whole: &[Nudft],
-        total: &Density,
-    ) -> Self {
+    fn search(segmented: &Segmented<'_>, whole: &[Nudft], total: &Density) -> Self {
         let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
-        let mut found = acquire(segmented, options, segmented.samples(), whole, total);
+        let mut found = acquire(segmented, segmented.samples(), whole, total);
         while let Some(line_hz) = found.outside
             && tones.len() < MOST_FOREIGN
         {
@@ -110,7 +104,7 @@ impl Start {
             tones.push(fit_tone(segmented, &own, total, line_hz));
             let samples = segmented.residual(&[], &tones);
             let transforms = segmented.transforms_of(&samples);
-            found = acquire(segmented, options, &samples, &transforms, total);
+            found = acquire(segmented, &samples, &transforms, total);
         }
         Self {
             nominal_hz: found.nominal_hz,
@@ -124,15 +118,10 @@ impl Start {
     }
 
     /// Settings of the series before anything was fitted.
-    pub(super) fn settings(
-        &self,
-        segmented: &Segmented<'_>,
-        options: &MeasureOptions,
-        total: &Density,
-    ) -> FitSettings {
+    pub(super) fn settings(&self, segmented: &Segmented<'_>, total: &Density) -> FitSettings {
         let rate = segmented.rate_hz();
         let nominal_hz = self.nominal_hz;
-        let orders = highest_order(options, segmented.stream(), nominal_hz);
+        let orders = segmented.highest_order(nominal_hz);
         let noise = rough_noise(total, rate, nominal_hz, orders);
         let range = (
             (1.0 - GRID_RANGE) * nominal_hz / rate * (1.0 - ROOM),

@@ -193,11 +193,11 @@ fn fit_alone(
     seen: Option<&Presence>,
 ) -> StreamFit {
     let mut segmented = Segmented::new(stream, options);
-    let mut result = fit(&segmented, options, known, seen);
+    let mut result = fit(&segmented, known, seen);
     if let Some(bounded) = read_bounded(stream, &result.record, options.confidence) {
         if !stream.gaps.is_empty() {
             segmented.fill_beyond(&bounded);
-            result = fit(&segmented, options, known, seen);
+            result = fit(&segmented, known, seen);
         }
         let middle = 0.5 * (stream.samples.len() as f64 - 1.0);
         let plain = std::mem::replace(
@@ -214,7 +214,7 @@ fn fit_alone(
             if segmented.fill_gaps(&result.record) < FILLED {
                 break;
             }
-            result = fit(&segmented, options, known, seen);
+            result = fit(&segmented, known, seen);
         }
     }
     let record = &mut result.record;

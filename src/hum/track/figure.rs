@@ -3,12 +3,11 @@
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 
-/// A value with its variance and the degrees of freedom of the latter.
+/// A value with its variance.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Figure {
     pub(crate) value: f64,
     pub(crate) variance: f64,
-    pub(crate) dof: f64,
 }
 
 /// What is known of one order.
@@ -28,7 +27,7 @@ pub(crate) struct OrderFigures {
 pub(crate) struct Movement {
     /// Log of the odds that it moves, evidence and prior together.
     pub(crate) log_odds: f64,
-    /// RMS about the mean: Hz for the frequency, a share of 1 for the gain, the record's unit for slow content.
+    /// RMS about the mean: Hz for the frequency, a share of 1 for the gain.
     pub(crate) rms: f64,
 }
 

@@ -2,8 +2,8 @@
 
 use super::figure::{Figure, OrderFigures};
 use super::fit::Fit;
-use super::rings::Level;
-use super::solve::{Border, GAIN, PHASE, SLOW, TRACKS, solve};
+use super::model::{GAIN, PHASE, TRACKS};
+use super::solve::solve;
 use crate::numeric::plain_dot;
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
@@ -18,128 +18,82 @@ struct Reading {
     gradient: Vec<f64>,
 }
 
-/// Everything read at once.
-pub(super) struct Figures {
-    pub(super) mean_frequency_hz: Figure,
-    pub(super) offset: Figure,
-    pub(super) hum_power: Figure,
-    pub(super) orders: Vec<OrderFigures>,
+/// Mean frequency and orders.
+pub(super) fn figures(fit: &Fit) -> Option<(Figure, Vec<OrderFigures>)> {
+    let mut readings = vec![mean_frequency(fit), start_beside_mean(fit)];
+    for o in 0..fit.model.orders.len() {
+        readings.push(start_phase(fit, o));
+        readings.push(order_power(fit, o));
+    }
+    let found = averaged(fit, &readings)?;
+    let (frequency, lag) = (found[0], found[1]);
+    let energy = energy(fit);
+    let mut orders: Vec<OrderFigures> = Vec::new();
+    for ((order, c), own) in fit.model.lines().zip(found[2..].as_chunks::<2>().0) {
+        let level = fit.noise.orders[order - 1];
+        let noise = 2.0 * level.variance / energy * fit.model.mean_square_gain();
+        let (power, spread) = own[1];
+        let power = line_power(power, noise, spread, level.dof);
+        orders.push(order_figures(fit, (order, c), own[0], power));
+    }
+    for &line in &fit.others {
+        orders.push(other_order(fit, line, lag, energy));
+    }
+    orders.sort_by_key(|o| o.order);
+    for order in &mut orders {
+        let gain = fit.record.gain(order.order as f64 * frequency.0);
+        order.amplitude /= gain;
+        order.power.observed_v2 /= gain * gain;
+        order.power.noise_v2 /= gain * gain;
+    }
+    let frequency = Figure {
+        value: frequency.0,
+        variance: frequency.1,
+    };
+    Some((frequency, orders))
 }
 
-impl Figures {
-    pub(super) fn new(fit: &Fit) -> Option<Self> {
-        let guides = fit.model.orders.len();
-        let mut readings = vec![
-            mean_frequency(fit),
-            offset(fit),
-            hum_power(fit),
-            start_beside_mean(fit),
-        ];
-        for o in 0..guides {
-            readings.push(start_phase(fit, o));
-            readings.push(order_power(fit, o));
-        }
-        let figures = averaged(fit, &readings)?;
-        let dof = common_dof(fit);
-        let with = |(value, variance): (f64, f64), dof: f64| Figure {
-            value,
+fn order_figures(
+    fit: &Fit,
+    (order, c): (usize, Complex64),
+    (phase, variance): (f64, f64),
+    power: LinePower,
+) -> OrderFigures {
+    OrderFigures {
+        order,
+        power,
+        amplitude: Complex64::from_polar(fit.model.gain(0.0) * c.norm(), phase),
+        phase: Figure {
+            value: phase,
             variance,
-            dof,
-        };
-        let energy: f64 = energy(fit);
-        let mean_gain = fit.model.mean_square_gain();
-        let mut orders: Vec<OrderFigures> = Vec::new();
-        for (o, (&order, c)) in fit
-            .model
-            .orders
-            .iter()
-            .zip(&fit.model.amplitudes)
-            .enumerate()
-        {
-            let level = fit.noise.orders[order - 1];
-            let variance = 2.0 * level.variance / energy;
-            let phase = with(figures[4 + 2 * o], level.dof);
-            let (power, spread) = figures[5 + 2 * o];
-            orders.push(OrderFigures {
-                order,
-                power: line_power(power, variance * mean_gain, spread, level.dof),
-                amplitude: Complex64::from_polar(start_gain(fit) * c.norm(), phase.value),
-                phase,
-            });
-        }
-        let lag = figures[3];
-        for &(order, c) in &fit.others {
-            let level = fit.noise.orders[order - 1];
-            orders.push(other_order(fit, order, c, lag, level, energy));
-        }
-        orders.sort_by_key(|o| o.order);
-        for order in &mut orders {
-            let gain = fit.record.gain(order.order as f64 * figures[0].0);
-            order.amplitude /= gain;
-            order.power.observed_v2 /= gain * gain;
-            order.power.noise_v2 /= gain * gain;
-        }
-        Some(Self {
-            mean_frequency_hz: with(figures[0], dof),
-            offset: with(figures[1], fit.noise.slow.dof),
-            hum_power: with(figures[2], dof),
-            orders,
-        })
+        },
     }
 }
 
 /// An order that rides on the tracks without telling of them.
 fn other_order(
     fit: &Fit,
-    order: usize,
-    c: Complex64,
+    (order, c): (usize, Complex64),
     lag: (f64, f64),
-    level: Level,
     energy: f64,
 ) -> OrderFigures {
+    let level = fit.noise.orders[order - 1];
     let mean_gain = fit.model.mean_square_gain();
     let variance = 2.0 * level.variance / energy;
     let k = order as f64;
-    let start = fit.model.angle(0.0);
-    let phase = Figure {
-        value: c.arg() + k * start,
-        variance: variance / c.norm_sqr().max(f64::MIN_POSITIVE) + k * k * lag.1,
-        dof: level.dof,
-    };
-    let noise = variance * mean_gain;
+    let phase = (
+        c.arg() + k * fit.model.angle(0.0),
+        variance / c.norm_sqr().max(f64::MIN_POSITIVE) + k * k * lag.1,
+    );
     let observed = 0.5 * c.norm_sqr() * mean_gain;
-    OrderFigures {
-        order,
-        power: line_power(observed, noise, 0.0, level.dof),
-        amplitude: Complex64::from_polar(start_gain(fit) * c.norm(), phase.value),
-        phase,
-    }
-}
-
-/// Degrees of freedom of the noise that the guides' figures rest on, weighted by what each tells.
-fn common_dof(fit: &Fit) -> f64 {
-    let (mut sum, mut squares) = (0.0, 0.0);
-    for (&k, c) in fit.model.orders.iter().zip(&fit.model.amplitudes) {
-        let level = fit.noise.orders[k - 1];
-        let told = (k * k) as f64 * c.norm_sqr() / level.variance;
-        sum += told;
-        squares += told * told / level.dof;
-    }
-    if squares > 0.0 {
-        sum * sum / squares
-    } else {
-        1.0
-    }
+    let power = line_power(observed, variance * mean_gain, 0.0, level.dof);
+    order_figures(fit, (order, c), phase, power)
 }
 
 /// Trusted sum of (1 + μ)².
 fn energy(fit: &Fit) -> f64 {
     let trusted: f64 = fit.record.trust.iter().sum();
     (trusted * fit.model.mean_square_gain()).max(1.0)
-}
-
-fn start_gain(fit: &Fit) -> f64 {
-    1.0 + fit.model.mesh.value(&fit.model.gain, 0.0)
 }
 
 fn blank(fit: &Fit) -> Vec<f64> {
@@ -162,35 +116,6 @@ fn mean_frequency(fit: &Fit) -> Reading {
         value: fit.model.mean_frequency_hz(duration),
         gradient,
     }
-}
-
-/// Mean of the slow content over the record's samples, what settles included.
-fn offset(fit: &Fit) -> Reading {
-    let (mesh, duration) = (fit.model.mesh, fit.record.duration_s);
-    let mut gradient = blank(fit);
-    add_row(&mut gradient, SLOW, &mesh.means(), 1.0);
-    // Samples stand at the start of their step, so that their mean is that over a span half a step earlier.
-    let lag = 0.5 * fit.record.sample_s / duration;
-    add_row(&mut gradient, SLOW, &mesh.row(duration), -lag);
-    add_row(&mut gradient, SLOW, &mesh.row(0.0), lag);
-    let mut value: f64 = (0..mesh.coefficients())
-        .map(|i| gradient[TRACKS * i + SLOW] * fit.model.slow[i])
-        .sum();
-    if let Some(settling) = fit.model.settling {
-        let mean = |log_stretch: f64| {
-            let time_constant = settling.time_constant_s * log_stretch.exp();
-            let step = fit.record.sample_s / time_constant;
-            let gain = fit.record.settling_gain(time_constant);
-            fit.record.sample_s / duration * (-duration / time_constant).exp_m1()
-                / (-step).exp_m1()
-                / gain
-        };
-        let at = TRACKS * mesh.coefficients() + Border::of(&fit.model).settling_at();
-        gradient[at] = mean(0.0);
-        gradient[at + 1] = settling.amplitude * (mean(1e-3) - mean(-1e-3)) / 2e-3;
-        value += settling.amplitude * mean(0.0);
-    }
-    Reading { value, gradient }
 }
 
 /// Phase of the track at the first sample less its mean: what a fitted order's phase there hangs on.
@@ -225,7 +150,7 @@ fn gain_gradient(fit: &Fit) -> Vec<f64> {
     let mut row = vec![0.0; mesh.coefficients()];
     let count = mesh.quadrature().count() as f64;
     for t in mesh.quadrature() {
-        let gain = 1.0 + mesh.value(&fit.model.gain, t);
+        let gain = fit.model.gain(t);
         let (i, basis) = mesh.place(t);
         for (value, b) in row[i..i + 4].iter_mut().zip(basis) {
             *value += 2.0 * gain * b / count;
@@ -244,32 +169,6 @@ fn order_power(fit: &Fit, guide: usize) -> Reading {
     gradient[at + 1] = c.im * gain;
     Reading {
         value: 0.5 * c.norm_sqr() * gain,
-        gradient,
-    }
-}
-
-fn hum_power(fit: &Fit) -> Reading {
-    let gain = fit.model.mean_square_gain();
-    let others: f64 = fit.others.iter().map(|(_, c)| 0.5 * c.norm_sqr()).sum();
-    let mut gradient = blank(fit);
-    add_row(&mut gradient, GAIN, &gain_gradient(fit), others);
-    let mut value = others * gain;
-    for guide in 0..fit.model.orders.len() {
-        let part = order_power(fit, guide);
-        value += part.value;
-        for (sum, g) in gradient.iter_mut().zip(&part.gradient) {
-            *sum += g;
-        }
-    }
-    // Each order's noise adds to its square.
-    let noise: f64 = fit
-        .noise
-        .orders
-        .iter()
-        .map(|level| 2.0 * level.variance / energy(fit) * gain)
-        .sum();
-    Reading {
-        value: value - noise,
         gradient,
     }
 }

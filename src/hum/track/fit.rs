@@ -2,14 +2,14 @@
 
 use super::input::TrackInput;
 use super::mesh::Mesh;
-use super::model::Model;
+use super::model::{GAIN, Model, PHASE, SLOW, TRACKS};
 use super::others;
 use super::record::Record;
 use super::rings::{Level, Ring, pooled, rings};
 use super::settling::{FROZEN, fit_slow};
 use super::solve::{
-    GAIN, Ladders, Levels, Looseness, Normal, PHASE, SLOW, Weighed, converge, freedom, gain_ladder,
-    gain_looseness, phase_ladder, phase_looseness, slow_ladder, weigh,
+    Levels, Looseness, Normal, Weighed, converge, freedom, gain_ladder, gain_looseness,
+    phase_ladder, phase_looseness, slow_ladder, weigh,
 };
 use super::start::start;
 use crate::stats::f_quantile;
@@ -60,7 +60,7 @@ impl Noise {
 
 /// Fits everything; `orders` is what the rate allows of what was asked for.
 pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
-    let whole = Record::new(input)?;
+    let whole = Record::new(input);
     let mut record = whole.clone();
     let mesh = Mesh::new(whole.duration_s, whole.duration_s * input.fundamental_hz);
     let mut model = Model::new(mesh, input.fundamental_hz, input.tones_hz);
@@ -71,9 +71,9 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
     }
     let mut level = fit_slow(&whole, &mut model, range, &FROZEN)?;
     find_track(&whole, &mut model, orders);
-    if model.settling.is_some() || mesh.intervals() < SHORT {
+    if model.settling.is_some() || mesh.intervals < SHORT {
         // Again with the frequency known: what a wrong one leaves looks like slow content.
-        let frozen: &[usize] = if mesh.intervals() < SHORT {
+        let frozen: &[usize] = if mesh.intervals < SHORT {
             &[GAIN]
         } else {
             &FROZEN
@@ -81,31 +81,21 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
         level = fit_slow(&whole, &mut model, range, frozen)?;
         model.settle_gauge();
     }
-    let flat = Noise {
-        orders: vec![
-            Level {
-                variance: level,
-                dof: f64::INFINITY
-            };
-            orders
-        ],
-        slow: Level {
-            variance: level,
-            dof: f64::INFINITY,
-        },
+    let flat = Level {
+        variance: level,
+        dof: f64::INFINITY,
     };
-    let mut looseness = Looseness {
-        slow: range,
-        phase: 0.0,
-        gain: 0.0,
+    let mut noise = Noise {
+        orders: vec![flat; orders],
+        slow: flat,
     };
+    let mut looseness = [range, 0.0, 0.0];
     model.amplitudes.fill(Complex64::default());
-    let levels = flat.levels(&model);
-    converge(&record, &mut model, &levels, &looseness, &[PHASE, GAIN], 2)?;
+    let levels = noise.levels(&model);
+    converge(&record, &mut model, &levels, &looseness, &FROZEN, 2)?;
     choose_guides(&whole, &mut model, orders);
-    looseness.phase = phase_looseness(&mesh, 0.2);
-    looseness.gain = gain_looseness(&mesh, 0.3);
-    let mut noise = flat;
+    looseness[PHASE] = phase_looseness(&mesh, 0.2);
+    looseness[GAIN] = gain_looseness(&mesh, 0.3);
     let mut others = Vec::new();
     let levels = noise.levels(&model);
     let mut normal = converge(&record, &mut model, &levels, &looseness, &[], 8)?;
@@ -115,7 +105,12 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
         noise = read_noise(&record, &model, &normal, &noise, &looseness, orders);
         let levels = noise.levels(&model);
         normal = Normal::new(&record, &model, &levels, &[]);
-        let ladders = ladders(input, &model, &noise, &record, range);
+        let per_knot = record.samples.len() as f64 / mesh.intervals as f64;
+        let ladders: [_; TRACKS] = [
+            slow_ladder((noise.slow.variance / per_knot).sqrt(), range),
+            phase_ladder(&mesh),
+            gain_ladder(&mesh),
+        ];
         let found = weigh(&normal, &model, &ladders, &looseness);
         looseness = found.candidates.first()?.looseness;
         weighed = Some(found);
@@ -150,13 +145,7 @@ fn span(samples: &[f64]) -> f64 {
 
 fn find_track(record: &Record, model: &mut Model, orders: usize) {
     let rest: Vec<f64> = record
-        .samples
-        .iter()
-        .enumerate()
-        .map(|(i, x)| {
-            let t = record.time_s(i);
-            x - model.slow_at(t) - model.tones_at(t)
-        })
+        .each(|t, x| x - model.slow_at(t) - model.tones_at(t))
         .collect();
     start(record, &rest, model, orders.min(2 * FIRST_ORDERS));
 }
@@ -164,20 +153,10 @@ fn find_track(record: &Record, model: &mut Model, orders: usize) {
 /// The orders that tell most of phase and gain, and the two lowest.
 fn choose_guides(record: &Record, model: &mut Model, orders: usize) {
     let rest = model.residual(record);
-    let beyond: Vec<usize> = (1..=orders).filter(|k| !model.orders.contains(k)).collect();
+    let beyond = model.others(orders);
     let found = others::amplitudes(record, model, &rest, &beyond).unwrap_or_default();
-    let mut strengths: Vec<(usize, f64)> = beyond
-        .iter()
-        .copied()
-        .zip(found.iter().map(|c| c.norm()))
-        .chain(
-            model
-                .orders
-                .iter()
-                .copied()
-                .zip(model.amplitudes.iter().map(|c| c.norm())),
-        )
-        .collect();
+    let lines = beyond.into_iter().zip(found).chain(model.lines());
+    let mut strengths: Vec<(usize, f64)> = lines.map(|(k, c)| (k, c.norm())).collect();
     // Phase is told by k·A, gain by A.
     strengths.sort_by(|a, b| {
         let weight = |s: &(usize, f64)| s.1 * (s.0 as f64).sqrt();
@@ -196,12 +175,9 @@ fn whole_less(whole: &Record, model: &Model, others: &[(usize, Complex64)]) -> R
         return whole.clone();
     }
     let mut rest = model.clone();
-    rest.orders = others.iter().map(|o| o.0).collect();
-    rest.amplitudes = others.iter().map(|o| o.1).collect();
+    (rest.orders, rest.amplitudes) = others.iter().copied().unzip();
     let mut record = whole.clone();
-    for (i, x) in record.samples.iter_mut().enumerate() {
-        *x -= rest.series_at(whole.time_s(i));
-    }
+    record.samples = whole.each(|t, x| x - rest.series_at(t)).collect();
     record
 }
 
@@ -211,7 +187,7 @@ fn set_others_aside(
     model: &Model,
     orders: usize,
 ) -> Option<Vec<(usize, Complex64)>> {
-    let list: Vec<usize> = (1..=orders).filter(|k| !model.orders.contains(k)).collect();
+    let list = model.others(orders);
     if list.is_empty() {
         return Some(Vec::new());
     }
@@ -220,21 +196,6 @@ fn set_others_aside(
     let others: Vec<(usize, Complex64)> = list.into_iter().zip(found).collect();
     *record = whole_less(whole, model, &others);
     Some(others)
-}
-
-fn ladders(
-    input: &TrackInput,
-    model: &Model,
-    noise: &Noise,
-    record: &Record,
-    range: f64,
-) -> Ladders {
-    let per_knot = record.samples.len() as f64 / model.mesh.intervals() as f64;
-    Ladders {
-        slow: slow_ladder((noise.slow.variance / per_knot).sqrt(), range),
-        phase: phase_ladder(&model.mesh, &input.wander),
-        gain: gain_ladder(&model.mesh),
-    }
 }
 
 /// Reads the noise beside each order off the residual, what the tracks took of it given back.
@@ -248,14 +209,12 @@ fn read_noise(
 ) -> Noise {
     let taken = freedom(normal, model, looseness);
     let residual = model.residual(record);
-    let halves: Vec<usize> = [0, 1]
-        .into_iter()
-        .chain((1..=orders).map(|k| 2 * k))
-        .collect();
+    let mut halves = vec![0, 1];
+    halves.extend((1..=orders).map(|k| 2 * k));
     let rings = rings(record, model, &residual, &halves);
     let share = |weight: &dyn Fn(usize, f64) -> f64| -> Vec<f64> {
         let mut shares = vec![0.0; orders];
-        for (&k, c) in model.orders.iter().zip(&model.amplitudes) {
+        for (k, c) in model.lines() {
             shares[k - 1] = weight(k, c.norm_sqr()) / before.orders[k - 1].variance;
         }
         let total: f64 = shares.iter().sum();
@@ -272,25 +231,20 @@ fn read_noise(
         .collect();
     let floor =
         1e-26 * record.samples.iter().map(|x| x * x).sum::<f64>() / record.samples.len() as f64;
+    let at_least = |level: Level| Level {
+        variance: level.variance.max(floor),
+        ..level
+    };
     let levels: Vec<Level> = pooled(&own)
         .into_iter()
         .enumerate()
         .map(|(i, level)| {
-            let share = [phase[i], gain[i]];
-            let taken = 2.0 + share[0] * taken[PHASE].min(6.0) + share[1] * taken[GAIN].min(5.0);
-            grown(&rings[i + 2], level, taken)
-        })
-        .map(|level| Level {
-            variance: level.variance.max(floor),
-            ..level
+            let taken = 2.0 + phase[i] * taken[PHASE].min(6.0) + gain[i] * taken[GAIN].min(5.0);
+            at_least(grown(&rings[i + 2], level, taken))
         })
         .collect();
-    let slow = slow_noise(&rings[0], &rings[1], taken[SLOW]);
     Noise {
-        slow: Level {
-            variance: slow.variance.max(floor),
-            ..slow
-        },
+        slow: at_least(slow_noise(&rings[0], &rings[1], taken[SLOW])),
         orders: levels,
     }
 }

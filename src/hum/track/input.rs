@@ -14,27 +14,4 @@ pub(crate) struct TrackInput<'a> {
     pub(crate) orders: usize,
     /// Lines that are no order: sines of constant amplitude.
     pub(crate) tones_hz: &'a [f64],
-    pub(crate) wander: WanderPrior,
-}
-
-/// What is known of the mains' frequency before the record is seen: it walks at random, by how much is known to a
-/// decade or so.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct WanderPrior {
-    /// Most likely wander, Hz/√s.
-    pub(crate) typical: f64,
-    /// Standard deviation of its decimal logarithm.
-    pub(crate) decades: f64,
-    /// Chance that the frequency is steady.
-    pub(crate) steady: f64,
-}
-
-impl Default for WanderPrior {
-    fn default() -> Self {
-        Self {
-            typical: 0.008,
-            decades: 0.6,
-            steady: 0.15,
-        }
-    }
 }

@@ -3,8 +3,8 @@
 /// Knots of the tracks: cubic B-splines of even spacing that span the record.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Mesh {
-    intervals: usize,
-    spacing_s: f64,
+    pub(super) intervals: usize,
+    pub(super) spacing_s: f64,
 }
 
 /// Most intervals between knots; longer records get wider ones.
@@ -18,14 +18,6 @@ impl Mesh {
             intervals,
             spacing_s: duration_s / intervals as f64,
         }
-    }
-
-    pub(super) fn intervals(&self) -> usize {
-        self.intervals
-    }
-
-    pub(super) fn spacing_s(&self) -> f64 {
-        self.spacing_s
     }
 
     pub(super) fn coefficients(&self) -> usize {
@@ -101,7 +93,7 @@ mod tests {
     #[test]
     fn splines_are_a_partition_of_one_and_reproduce_lines() {
         let mesh = Mesh::new(2.0, 7.3);
-        assert_eq!(mesh.intervals(), 7);
+        assert_eq!(mesh.intervals, 7);
         let line: Vec<f64> = (0..mesh.coefficients()).map(|i| i as f64 - 1.0).collect();
         for i in 0..=40 {
             let t = 0.05 * f64::from(i);

@@ -5,8 +5,6 @@
 //! Science 11(2), 1996). How loose each of them is, "constant" included, is weighed by the evidence of the linearised
 //! model (D. J. C. MacKay, Neural Computation 4(3), 1992) and figures are averaged over it.
 
-#![allow(dead_code)]
-
 mod figure;
 mod figures;
 mod fit;
@@ -23,5 +21,5 @@ mod track_fit;
 #[cfg(test)]
 mod trials;
 
-pub(crate) use input::{TrackInput, WanderPrior};
+pub(crate) use input::TrackInput;
 pub(crate) use track_fit::{TrackFit, fit_tracks};

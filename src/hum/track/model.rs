@@ -5,6 +5,12 @@ use super::record::Record;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
+/// Tracks of the model, as their coefficients are interleaved.
+pub(super) const TRACKS: usize = 3;
+pub(super) const SLOW: usize = 0;
+pub(super) const PHASE: usize = 1;
+pub(super) const GAIN: usize = 2;
+
 /// A·exp(−t/τ) from the record's first sample on.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Settling {
@@ -20,14 +26,15 @@ impl Settling {
 }
 
 /// x(t) = s(t) + A·exp(−t/τ) + (1 + μ(t))·Σ Re cₖ·exp(j·k·θ(t)) + Σ Re dᵢ·exp(j·2π·fᵢ·t), θ = 2π·f·t + φ(t).
+///
+/// Unknowns of a fit are (s, φ, μ) coefficient by coefficient, then the border: real and imaginary part of each order and
+/// each line, amplitude and log time constant of the settling.
 #[derive(Debug, Clone)]
 pub(super) struct Model {
     pub(super) mesh: Mesh,
     pub(super) reference_hz: f64,
     /// Spline coefficients of s, φ and μ.
-    pub(super) slow: Vec<f64>,
-    pub(super) phase: Vec<f64>,
-    pub(super) gain: Vec<f64>,
+    pub(super) tracks: [Vec<f64>; TRACKS],
     pub(super) orders: Vec<usize>,
     pub(super) amplitudes: Vec<Complex64>,
     pub(super) tones: Vec<(f64, Complex64)>,
@@ -36,13 +43,10 @@ pub(super) struct Model {
 
 impl Model {
     pub(super) fn new(mesh: Mesh, reference_hz: f64, tones_hz: &[f64]) -> Self {
-        let n = mesh.coefficients();
         Self {
             mesh,
             reference_hz,
-            slow: vec![0.0; n],
-            phase: vec![0.0; n],
-            gain: vec![0.0; n],
+            tracks: std::array::from_fn(|_| vec![0.0; mesh.coefficients()]),
             orders: Vec::new(),
             amplitudes: Vec::new(),
             tones: tones_hz
@@ -51,6 +55,16 @@ impl Model {
                 .collect(),
             settling: None,
         }
+    }
+
+    /// Where the settling's two unknowns stand in the border.
+    pub(super) fn settling_at(&self) -> usize {
+        2 * (self.orders.len() + self.tones.len())
+    }
+
+    /// Unknowns of the border.
+    pub(super) fn border(&self) -> usize {
+        self.settling_at() + if self.settling.is_some() { 2 } else { 0 }
     }
 
     pub(super) fn set_orders(&mut self, orders: Vec<usize>) {
@@ -66,21 +80,44 @@ impl Model {
             .collect();
     }
 
+    /// Orders and their amplitudes.
+    pub(super) fn lines(&self) -> impl Iterator<Item = (usize, Complex64)> {
+        self.orders
+            .iter()
+            .copied()
+            .zip(self.amplitudes.iter().copied())
+    }
+
+    /// Orders up to a highest that are not the model's.
+    pub(super) fn others(&self, highest: usize) -> Vec<usize> {
+        (1..=highest).filter(|k| !self.orders.contains(k)).collect()
+    }
+
+    #[inline(always)]
+    pub(super) fn track(&self, track: usize, time_s: f64) -> f64 {
+        self.mesh.value(&self.tracks[track], time_s)
+    }
+
     /// θ, rad.
     #[inline(always)]
     pub(super) fn angle(&self, time_s: f64) -> f64 {
-        TAU * self.reference_hz * time_s + self.mesh.value(&self.phase, time_s)
+        TAU * self.reference_hz * time_s + self.track(PHASE, time_s)
+    }
+
+    /// 1 + μ.
+    #[inline(always)]
+    pub(super) fn gain(&self, time_s: f64) -> f64 {
+        1.0 + self.track(GAIN, time_s)
     }
 
     /// Slow content and settling.
     pub(super) fn slow_at(&self, time_s: f64) -> f64 {
-        self.mesh.value(&self.slow, time_s)
-            + self.settling.map_or(0.0, |s| s.amplitude * s.shape(time_s))
+        self.track(SLOW, time_s) + self.settling.map_or(0.0, |s| s.amplitude * s.shape(time_s))
     }
 
     /// Mean frequency: phase gained over the record.
     pub(super) fn mean_frequency_hz(&self, duration_s: f64) -> f64 {
-        let gained = self.mesh.value(&self.phase, duration_s) - self.mesh.value(&self.phase, 0.0);
+        let gained = self.track(PHASE, duration_s) - self.track(PHASE, 0.0);
         self.reference_hz + gained / (TAU * duration_s)
     }
 
@@ -88,30 +125,24 @@ impl Model {
     pub(super) fn mean_square_gain(&self) -> f64 {
         let (mut sum, mut count) = (0.0, 0.0);
         for t in self.mesh.quadrature() {
-            sum += (1.0 + self.mesh.value(&self.gain, t)).powi(2);
+            sum += self.gain(t).powi(2);
             count += 1.0;
         }
         sum / count
     }
 
-    /// The series at a time.
+    /// The series at a time: (1 + μ)·Σ Re cₖ·zᵏ.
     pub(super) fn series_at(&self, time_s: f64) -> f64 {
         let turn = Complex64::cis(self.angle(time_s));
-        (1.0 + self.mesh.value(&self.gain, time_s)) * self.waveform(turn)
-    }
-
-    /// Σ Re cₖ·zᵏ.
-    #[inline(always)]
-    fn waveform(&self, turn: Complex64) -> f64 {
         let (mut power, mut at, mut sum) = (Complex64::new(1.0, 0.0), 0, 0.0);
-        for (&order, c) in self.orders.iter().zip(&self.amplitudes) {
+        for (order, c) in self.lines() {
             while at < order {
                 power *= turn;
                 at += 1;
             }
             sum += c.re * power.re - c.im * power.im;
         }
-        sum
+        self.gain(time_s) * sum
     }
 
     pub(super) fn tones_at(&self, time_s: f64) -> f64 {
@@ -124,13 +155,7 @@ impl Model {
     /// The record less all of the model.
     pub(super) fn residual(&self, record: &Record) -> Vec<f64> {
         record
-            .samples
-            .iter()
-            .enumerate()
-            .map(|(i, x)| {
-                let t = record.time_s(i);
-                x - self.slow_at(t) - self.series_at(t) - self.tones_at(t)
-            })
+            .each(|t, x| x - self.slow_at(t) - self.series_at(t) - self.tones_at(t))
             .collect()
     }
 
@@ -138,13 +163,13 @@ impl Model {
     /// gain.
     pub(super) fn settle_gauge(&mut self) {
         let middle = self.mesh.middle();
-        let (phase, gain) = (self.phase[middle], self.gain[middle]);
-        for value in &mut self.phase {
+        let (phase, gain) = (self.tracks[PHASE][middle], self.tracks[GAIN][middle]);
+        for value in &mut self.tracks[PHASE] {
             *value -= phase;
         }
         let scale = 1.0 + gain;
         if scale > 0.05 {
-            for value in &mut self.gain {
+            for value in &mut self.tracks[GAIN] {
                 *value = (1.0 + *value) / scale - 1.0;
             }
         }

@@ -21,7 +21,7 @@ pub(super) fn amplitudes(
     let mut projections = vec![Complex64::default(); highest + 1];
     for (i, (r, &trust)) in residual.iter().zip(&record.trust).enumerate() {
         let t = record.time_s(i);
-        let gain = 1.0 + model.mesh.value(&model.gain, t);
+        let gain = model.gain(t);
         let turn = Complex64::cis(model.angle(t));
         let mut power = Complex64::new(trust * gain, 0.0);
         for (projection, sum) in projections.iter_mut().zip(&mut sums) {
@@ -70,6 +70,7 @@ pub(super) fn amplitudes(
 mod tests {
     use super::super::input::TrackInput;
     use super::super::mesh::Mesh;
+    use super::super::model::{GAIN, PHASE};
     use super::*;
     use approx::assert_relative_eq;
 
@@ -85,21 +86,18 @@ mod tests {
             fundamental_hz: 50.0,
             orders: 7,
             tones_hz: &[],
-            wander: super::super::input::WanderPrior::default(),
         };
-        let record = Record::new(&input).unwrap();
+        let record = Record::new(&input);
         let mut model = Model::new(Mesh::new(record.duration_s, 3.33), 50.1, &[]);
-        for (i, (phase, gain)) in model.phase.iter_mut().zip(&mut model.gain).enumerate() {
-            *phase = 0.1 * (i as f64).sin();
-            *gain = 0.2 * (i as f64).cos();
+        for i in 0..model.mesh.coefficients() {
+            model.tracks[PHASE][i] = 0.1 * (i as f64).sin();
+            model.tracks[GAIN][i] = 0.2 * (i as f64).cos();
         }
         let truth = [(2, 1.0, 0.5), (3, -0.3, 2.0), (7, 0.01, -0.02)];
         let mut whole = model.clone();
         whole.set_orders(truth.iter().map(|t| t.0).collect());
         whole.amplitudes = truth.iter().map(|t| Complex64::new(t.1, t.2)).collect();
-        let x: Vec<f64> = (0..333)
-            .map(|i| whole.series_at(record.time_s(i)))
-            .collect();
+        let x: Vec<f64> = record.each(|t, _| whole.series_at(t)).collect();
         let found = amplitudes(&record, &model, &x, &whole.orders).unwrap();
         for (got, want) in found.iter().zip(&whole.amplitudes) {
             assert_relative_eq!(got.re, want.re, epsilon = 1e-10);

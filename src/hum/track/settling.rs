@@ -1,11 +1,9 @@
 //! Whether the record begins with a settling, and how fast it is.
 
-use super::model::{Model, Settling};
+use super::model::{GAIN, Model, PHASE, SLOW, Settling};
 use super::record::Record;
 use super::rings::rings;
-use super::solve::{
-    Border, GAIN, Levels, Looseness, Normal, PHASE, converge, moved, slow_ladder, solve,
-};
+use super::solve::{Levels, Looseness, Normal, converge, moved, slow_ladder, solve};
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 
@@ -38,7 +36,7 @@ pub(super) fn fit_slow(
     frozen: &[usize],
 ) -> Option<f64> {
     model.settling = None;
-    model.slow.fill(0.0);
+    model.tracks[SLOW].fill(0.0);
     model.amplitudes.fill(Complex64::default());
     let shortest = (3.0 * record.step_s).max(record.duration_s / LONGEST_OVER_SHORTEST);
     let seeking = Seeking {
@@ -74,11 +72,8 @@ impl Seeking<'_> {
     /// The model without a settling and those with one, and the noise's level beside the first.
     fn models(&self, model: &Model) -> Option<(Vec<Model>, f64)> {
         let (record, frozen) = (self.record, self.frozen);
-        let loose = Looseness {
-            slow: 10.0 * self.range,
-            ..Looseness::default()
-        };
-        let plain_columns: Vec<usize> = (0..Border::of(model).len()).collect();
+        let loose = [10.0 * self.range, 0.0, 0.0];
+        let plain_columns: Vec<usize> = (0..model.border()).collect();
         let normal = Normal::new(record, model, &flat(model, 1.0), &self.trials);
         let solved = solve(&normal.with_border(&plain_columns), model, &loose, &FROZEN)?;
         let mut plain = moved(model, &solved.change, 1.0);
@@ -169,14 +164,11 @@ fn evidence(
     frozen: &[usize],
 ) -> Option<f64> {
     let normal = Normal::new(record, model, levels, &[]);
-    let knots = model.mesh.intervals() as f64 / record.samples.len() as f64;
+    let knots = model.mesh.intervals as f64 / record.samples.len() as f64;
     slow_ladder((levels.slow * knots).sqrt(), range)
         .iter()
         .filter_map(|rung| {
-            let looseness = Looseness {
-                slow: rung.looseness,
-                ..Looseness::default()
-            };
+            let looseness = [rung.looseness, 0.0, 0.0];
             Some(solve(&normal, model, &looseness, frozen)?.log_evidence)
         })
         .max_by(f64::total_cmp)

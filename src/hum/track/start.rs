@@ -1,6 +1,6 @@
 //! Where the phase track starts from: the best path of frequency through windows of the record.
 
-use super::model::Model;
+use super::model::{Model, PHASE};
 use super::record::Record;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -217,8 +217,8 @@ fn place(model: &mut Model, times: &[f64], phases: &[f64], frequencies: &[f64]) 
         let u = (t - times[i - 1]) / (times[i] - times[i - 1]);
         phases[i - 1] + u * (phases[i] - phases[i - 1])
     };
-    let spacing = model.mesh.spacing_s();
-    for (i, c) in model.phase.iter_mut().enumerate() {
+    let spacing = model.mesh.spacing_s;
+    for (i, c) in model.tracks[PHASE].iter_mut().enumerate() {
         *c = at((i as f64 - 1.0) * spacing);
     }
     model.settle_gauge();

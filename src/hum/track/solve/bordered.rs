@@ -1,26 +1,25 @@
 //! Symmetric positive definite systems of a band with a dense border.
 
-use crate::numeric::Cholesky;
-use crate::numeric::vectorised;
+use crate::numeric::{Cholesky, vectorised};
 
 /// Entries of a row of the band, the diagonal included: three tracks and four splines each.
-pub(in crate::hum::track) const WIDTH: usize = 12;
+pub(crate) const WIDTH: usize = 12;
 
 /// A matrix [[B, C], [Cᵀ, D]]: B banded with [`WIDTH`] − 1 off-diagonals on either side, D dense.
 #[derive(Debug, Clone)]
-pub(in crate::hum::track) struct Bordered {
+pub(crate) struct Bordered {
     /// Lower half of the band: row r holds columns r − 11 to r.
     band: Vec<f64>,
     /// Rows of the band, columns of the border.
     cross: Vec<f64>,
     /// Upper triangle counts.
     corner: Vec<f64>,
-    banded: usize,
+    pub(crate) banded: usize,
     border: usize,
 }
 
 impl Bordered {
-    pub(in crate::hum::track) fn zeros(banded: usize, border: usize) -> Self {
+    pub(crate) fn zeros(banded: usize, border: usize) -> Self {
         Self {
             band: vec![0.0; banded * WIDTH],
             cross: vec![0.0; banded * border],
@@ -30,38 +29,30 @@ impl Bordered {
         }
     }
 
-    pub(in crate::hum::track) fn banded(&self) -> usize {
-        self.banded
-    }
-
-    pub(in crate::hum::track) fn border(&self) -> usize {
-        self.border
-    }
-
     fn at(row: usize, column: usize) -> usize {
         row * WIDTH + (WIDTH - 1) + column - row
     }
 
     /// Adds to an entry of the band; `row` ≥ `column`.
-    pub(in crate::hum::track) fn add(&mut self, row: usize, column: usize, value: f64) {
+    pub(crate) fn add(&mut self, row: usize, column: usize, value: f64) {
         self.band[Self::at(row, column)] += value;
     }
 
-    pub(in crate::hum::track) fn diagonal(&self, row: usize) -> f64 {
+    pub(crate) fn diagonal(&self, row: usize) -> f64 {
         self.band[Self::at(row, row)]
     }
 
-    pub(in crate::hum::track) fn corner_diagonal(&self, column: usize) -> f64 {
+    pub(crate) fn corner_diagonal(&self, column: usize) -> f64 {
         self.corner[column * self.border + column]
     }
 
-    pub(in crate::hum::track) fn add_corner(&mut self, column: usize, value: f64) {
+    pub(crate) fn add_corner(&mut self, column: usize, value: f64) {
         self.corner[column * self.border + column] += value;
     }
 
     /// Adds the products of rows that stand for `WIDTH` neighbouring unknowns from `first` and the whole border: the
     /// upper triangle of a square of that size.
-    pub(in crate::hum::track) fn scatter(&mut self, first: usize, products: &[f64]) {
+    pub(crate) fn scatter(&mut self, first: usize, products: &[f64]) {
         let size = WIDTH + self.border;
         for i in 0..WIDTH {
             for j in i..WIDTH {
@@ -81,7 +72,7 @@ impl Bordered {
     }
 
     /// Takes an unknown of the band out: it stays where it is.
-    pub(in crate::hum::track) fn pin(&mut self, index: usize) {
+    pub(crate) fn pin(&mut self, index: usize) {
         for other in index.saturating_sub(WIDTH - 1)..(index + WIDTH).min(self.banded) {
             let (row, column) = (index.max(other), index.min(other));
             self.band[Self::at(row, column)] = 0.0;
@@ -91,7 +82,7 @@ impl Bordered {
     }
 
     /// The same with only some columns of the border.
-    pub(in crate::hum::track) fn with_border(&self, columns: &[usize]) -> Self {
+    pub(crate) fn with_border(&self, columns: &[usize]) -> Self {
         let pick = |from: &[f64]| -> Vec<f64> { columns.iter().map(|&c| from[c]).collect() };
         Self {
             band: self.band.clone(),
@@ -108,7 +99,7 @@ impl Bordered {
     }
 
     /// Factors it; `None` where it is not positive definite.
-    pub(in crate::hum::track) fn factor(mut self) -> Option<Factored> {
+    pub(crate) fn factor(mut self) -> Option<Factored> {
         let border = self.border;
         let mut inverses = vec![0.0; self.banded];
         let definite = vectorised(
@@ -183,7 +174,7 @@ fn factor_row(band: &mut [f64], inverses: &mut [f64], r: usize) -> bool {
 
 /// The factors of a [`Bordered`] matrix.
 #[derive(Debug, Clone)]
-pub(in crate::hum::track) struct Factored {
+pub(crate) struct Factored {
     band: Vec<f64>,
     inverses: Vec<f64>,
     cross: Vec<f64>,
@@ -193,7 +184,7 @@ pub(in crate::hum::track) struct Factored {
 
 impl Factored {
     /// Solves in place: the band's unknowns, then the border's.
-    pub(in crate::hum::track) fn solve(&self, b: &mut [f64]) {
+    pub(crate) fn solve(&self, b: &mut [f64]) {
         let n = self.inverses.len();
         let (inner, outer) = b.split_at_mut(n);
         for r in 0..n {
@@ -224,7 +215,7 @@ impl Factored {
         }
     }
 
-    pub(in crate::hum::track) fn log_determinant(&self) -> f64 {
+    pub(crate) fn log_determinant(&self) -> f64 {
         self.corner.log_determinant() - 2.0 * self.inverses.iter().map(|i| i.ln()).sum::<f64>()
     }
 }

@@ -8,5 +8,5 @@ mod step;
 pub(super) use looseness::{
     Looseness, gain_ladder, gain_looseness, phase_ladder, phase_looseness, slow_ladder,
 };
-pub(super) use normal::{Border, GAIN, Levels, Normal, PHASE, SLOW, TRACKS};
-pub(super) use step::{Ladders, Weighed, converge, freedom, moved, solve, weigh};
+pub(super) use normal::{Levels, Normal};
+pub(super) use step::{Weighed, converge, freedom, moved, solve, weigh};

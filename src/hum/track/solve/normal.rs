@@ -1,63 +1,30 @@
 //! The normal equations of a step of Gauss and Newton, one pass over the samples.
 //!
-//! Unknowns: (s, φ, μ) coefficient by coefficient, then the border: cosine and sine part of each order and each line,
-//! amplitude and log time constant of the settling. Orders differ in noise, so that each one's derivative has its own
-//! weight: the estimating equations are Σ Jᵀ·V⁻¹·(x − model) with V⁻¹ taken per order (columns are narrow in frequency).
+//! Orders differ in noise, so that each one's derivative has its own weight: the estimating equations are
+//! Σ Jᵀ·V⁻¹·(x − model) with V⁻¹ taken per order (columns are narrow in frequency).
 
 use super::bordered::{Bordered, WIDTH};
-use crate::hum::track::model::Model;
+use crate::hum::track::model::{GAIN, Model, PHASE, SLOW, TRACKS};
 use crate::hum::track::record::Record;
 use crate::numeric::vectorised;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// Tracks of the model, as their coefficients are interleaved.
-pub(in crate::hum::track) const TRACKS: usize = 3;
-pub(in crate::hum::track) const SLOW: usize = 0;
-pub(in crate::hum::track) const PHASE: usize = 1;
-pub(in crate::hum::track) const GAIN: usize = 2;
-
 /// Variance of a sample, were the noise white at the level it has there.
 #[derive(Debug, Clone, PartialEq)]
-pub(in crate::hum::track) struct Levels {
-    pub(in crate::hum::track) slow: f64,
-    pub(in crate::hum::track) orders: Vec<f64>,
-    pub(in crate::hum::track) tones: Vec<f64>,
+pub(crate) struct Levels {
+    pub(crate) slow: f64,
+    pub(crate) orders: Vec<f64>,
+    pub(crate) tones: Vec<f64>,
 }
 
 /// Information and score at a state of the model.
 #[derive(Debug, Clone)]
-pub(in crate::hum::track) struct Normal {
-    pub(in crate::hum::track) information: Bordered,
-    pub(in crate::hum::track) score: Vec<f64>,
+pub(crate) struct Normal {
+    pub(crate) information: Bordered,
+    pub(crate) score: Vec<f64>,
     /// Trusted sum of squared residuals.
-    pub(in crate::hum::track) squares: f64,
-}
-
-/// Where the border's columns stand.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::hum::track) struct Border {
-    pub(in crate::hum::track) orders: usize,
-    pub(in crate::hum::track) tones: usize,
-    pub(in crate::hum::track) settling: bool,
-}
-
-impl Border {
-    pub(in crate::hum::track) fn of(model: &Model) -> Self {
-        Self {
-            orders: model.orders.len(),
-            tones: model.tones.len(),
-            settling: model.settling.is_some(),
-        }
-    }
-
-    pub(in crate::hum::track) fn settling_at(&self) -> usize {
-        2 * (self.orders + self.tones)
-    }
-
-    pub(in crate::hum::track) fn len(&self) -> usize {
-        self.settling_at() + if self.settling { 2 } else { 0 }
-    }
+    pub(crate) squares: f64,
 }
 
 /// Samples whose rows are added at a time.
@@ -74,14 +41,8 @@ struct Rows {
 
 impl Normal {
     /// `extra` adds columns of settling shapes at fixed time constants behind the border, for trial.
-    pub(in crate::hum::track) fn new(
-        record: &Record,
-        model: &Model,
-        levels: &Levels,
-        extra: &[f64],
-    ) -> Self {
-        let layout = Border::of(model);
-        let border = layout.len() + extra.len();
+    pub(crate) fn new(record: &Record, model: &Model, levels: &Levels, extra: &[f64]) -> Self {
+        let border = model.border() + extra.len();
         let n = TRACKS * model.mesh.coefficients();
         let size = WIDTH + border;
         let mut normal = Self {
@@ -112,8 +73,8 @@ impl Normal {
     }
 
     /// The same with only some columns of the border.
-    pub(in crate::hum::track) fn with_border(&self, columns: &[usize]) -> Self {
-        let n = self.information.banded();
+    pub(crate) fn with_border(&self, columns: &[usize]) -> Self {
+        let n = self.information.banded;
         let mut score = self.score[..n].to_vec();
         score.extend(columns.iter().map(|c| self.score[n + c]));
         Self {
@@ -125,7 +86,7 @@ impl Normal {
 
     fn flush(&mut self, interval: usize, rows: &mut Rows) {
         rows.finish();
-        let n = self.information.banded();
+        let n = self.information.banded;
         let first = TRACKS * interval;
         self.information.scatter(first, &rows.products);
         for (value, g) in self.score[first..].iter_mut().zip(&rows.gradient[..WIDTH]) {
@@ -231,7 +192,7 @@ impl<'a> Linearisation<'a> {
     fn new(model: &'a Model, levels: &Levels, extra: &'a [f64]) -> Self {
         let root = |v: &f64| 1.0 / v.sqrt();
         let root_slow = root(&levels.slow);
-        let settling = if model.settling.is_some() { 2 } else { 0 };
+        let settling = model.border() - model.settling_at();
         let border = levels
             .orders
             .iter()
@@ -255,13 +216,13 @@ impl<'a> Linearisation<'a> {
     #[inline(always)]
     fn fill(&mut self, t: f64, interval: usize, basis: &[f64; 4], row: &mut [f64]) -> f64 {
         let model = self.model;
-        let track = |coefficients: &[f64]| -> f64 {
-            let c = &coefficients[interval..interval + 4];
+        let track = |track: usize| -> f64 {
+            let c = &model.tracks[track][interval..interval + 4];
             basis[0] * c[0] + basis[1] * c[1] + basis[2] * c[2] + basis[3] * c[3]
         };
-        let gain = 1.0 + track(&model.gain);
-        let mut value = track(&model.slow);
-        let turn = Complex64::cis(TAU * model.reference_hz * t + track(&model.phase));
+        let gain = 1.0 + track(GAIN);
+        let mut value = track(SLOW);
+        let turn = Complex64::cis(TAU * model.reference_hz * t + track(PHASE));
         let (mut power, mut at) = (Complex64::new(1.0, 0.0), 0);
         // Sums over orders of the waveform and its slope: plain, by 1/√v and by 1/v.
         let (mut wave, mut slope) = ([0.0; 3], [0.0; 2]);
@@ -308,9 +269,9 @@ impl<'a> Linearisation<'a> {
         let root = self.root_slow;
         let whitened = [root, gain * slope[0], wave[1]];
         for (place, b) in tracks.chunks_exact_mut(TRACKS).zip(basis) {
-            place[SLOW] = whitened[SLOW] * b;
-            place[PHASE] = whitened[PHASE] * b;
-            place[GAIN] = whitened[GAIN] * b;
+            for track in 0..TRACKS {
+                place[track] = whitened[track] * b;
+            }
         }
         self.roots.basis = *basis;
         self.roots.tracks = [root * root, gain * slope[1], wave[2]];

@@ -2,8 +2,8 @@
 
 use super::bordered::Factored;
 use super::looseness::{Looseness, Precisions, Rung};
-use super::normal::{Border, GAIN, Levels, Normal, PHASE, SLOW, TRACKS};
-use crate::hum::track::model::Model;
+use super::normal::{Levels, Normal};
+use crate::hum::track::model::{GAIN, Model, PHASE, SLOW, TRACKS};
 use crate::hum::track::record::Record;
 use rustfft::num_complex::Complex64;
 
@@ -19,17 +19,17 @@ const DAMPING: f64 = 1e-9;
 const FAR: f64 = 9.0;
 
 /// The penalised step at one looseness, and what it says of it.
-pub(in crate::hum::track) struct Solved {
-    pub(in crate::hum::track) factored: Factored,
+pub(crate) struct Solved {
+    pub(crate) factored: Factored,
     /// Change of every unknown.
-    pub(in crate::hum::track) change: Vec<f64>,
-    pub(in crate::hum::track) log_evidence: f64,
+    pub(crate) change: Vec<f64>,
+    pub(crate) log_evidence: f64,
     /// Twice the gain that the step promises.
-    pub(in crate::hum::track) decrement: f64,
+    pub(crate) decrement: f64,
 }
 
 /// Solves at `looseness`; the tracks in `frozen` stay as they are.
-pub(in crate::hum::track) fn solve(
+pub(crate) fn solve(
     normal: &Normal,
     model: &Model,
     looseness: &Looseness,
@@ -48,7 +48,7 @@ fn solve_with(
     let n = model.mesh.coefficients();
     let mut matrix = normal.information.clone();
     precisions.add_to(&mut matrix);
-    let (product, form) = precisions.product([&model.slow, &model.phase, &model.gain]);
+    let (product, form) = precisions.product(&model.tracks);
     let mut change = normal.score.clone();
     for (value, p) in change.iter_mut().zip(&product) {
         *value -= p;
@@ -62,9 +62,8 @@ fn solve_with(
         matrix.pin(index);
         change[index] = 0.0;
     }
-    let layout = Border::of(model);
-    if layout.settling {
-        let at = layout.settling_at();
+    if model.settling.is_some() {
+        let at = model.settling_at();
         matrix.add_corner(at, DAMPING * matrix.corner_diagonal(at));
         let stretch = DAMPING * matrix.corner_diagonal(at + 1);
         matrix.add_corner(at + 1, stretch + TIME_CONSTANT_PRECISION);
@@ -84,11 +83,7 @@ fn solve_with(
 }
 
 /// Degrees of freedom that each track takes at a looseness.
-pub(in crate::hum::track) fn freedom(
-    normal: &Normal,
-    model: &Model,
-    looseness: &Looseness,
-) -> [f64; TRACKS] {
+pub(crate) fn freedom(normal: &Normal, model: &Model, looseness: &Looseness) -> [f64; TRACKS] {
     let precisions = Precisions::new(looseness, &normal.information);
     let n = model.mesh.coefficients();
     [SLOW, PHASE, GAIN].map(|track| {
@@ -98,11 +93,7 @@ pub(in crate::hum::track) fn freedom(
             let moved = precisions.scaled(track, (sign * step).exp());
             solve_with(normal, model, &moved, &[]).map(|s| s.factored.log_determinant())
         };
-        let free = match track {
-            SLOW => 2.0,
-            PHASE => 1.0,
-            _ => 0.0,
-        };
+        let free = [2.0, 1.0, 0.0][track];
         match (determinant(1.0), determinant(-1.0)) {
             (Some(up), Some(down)) => free + (rank - (up - down) / (2.0 * step)).clamp(0.0, rank),
             _ => free + rank,
@@ -111,13 +102,13 @@ pub(in crate::hum::track) fn freedom(
 }
 
 /// The model with a share of a change made.
-pub(in crate::hum::track) fn moved(model: &Model, change: &[f64], share: f64) -> Model {
+pub(crate) fn moved(model: &Model, change: &[f64], share: f64) -> Model {
     let mut out = model.clone();
     let n = model.mesh.coefficients();
-    for i in 0..n {
-        out.slow[i] += share * change[TRACKS * i + SLOW];
-        out.phase[i] += share * change[TRACKS * i + PHASE];
-        out.gain[i] += share * change[TRACKS * i + GAIN];
+    for (track, values) in out.tracks.iter_mut().enumerate() {
+        for (i, value) in values.iter_mut().enumerate() {
+            *value += share * change[TRACKS * i + track];
+        }
     }
     let border = &change[TRACKS * n..];
     let lines = out
@@ -128,7 +119,7 @@ pub(in crate::hum::track) fn moved(model: &Model, change: &[f64], share: f64) ->
         *c += Complex64::new(share * d[0], share * d[1]);
     }
     if let Some(settling) = &mut out.settling {
-        let at = Border::of(model).settling_at();
+        let at = model.settling_at();
         settling.amplitude += share * border[at];
         settling.time_constant_s *= (share * border[at + 1]).clamp(-0.5, 0.5).exp();
     }
@@ -138,18 +129,17 @@ pub(in crate::hum::track) fn moved(model: &Model, change: &[f64], share: f64) ->
 /// Share of a change that turns no strong order by too much.
 fn allowed(model: &Model, change: &[f64]) -> f64 {
     let n = model.mesh.coefficients();
-    let (mut turn, mut gain) = (0.0_f64, 0.0_f64);
-    for i in 0..n {
-        turn = turn.max(change[TRACKS * i + PHASE].abs());
-        gain = gain.max(change[TRACKS * i + GAIN].abs());
-    }
+    let [turn, gain] = [PHASE, GAIN].map(|track| {
+        let changes = change[..TRACKS * n].iter().skip(track).step_by(TRACKS);
+        changes.fold(0.0_f64, |most, c| most.max(c.abs()))
+    });
     let (mut sum, mut weight) = (0.0, 0.0);
-    for (&k, c) in model.orders.iter().zip(&model.amplitudes) {
+    for (k, c) in model.lines() {
         sum += (k * k) as f64 * c.norm_sqr();
         weight += c.norm_sqr();
     }
     let stretch = match model.settling {
-        Some(_) => change[TRACKS * n + Border::of(model).settling_at() + 1].abs(),
+        Some(_) => change[TRACKS * n + model.settling_at() + 1].abs(),
         None => 0.0,
     };
     let order = if weight > 0.0 {
@@ -164,7 +154,7 @@ fn allowed(model: &Model, change: &[f64]) -> f64 {
 }
 
 /// Steps until the gain left is small; returns the normal equations of the last state looked at.
-pub(in crate::hum::track) fn converge(
+pub(crate) fn converge(
     record: &Record,
     model: &mut Model,
     levels: &Levels,
@@ -199,87 +189,57 @@ pub(in crate::hum::track) fn converge(
 
 /// One looseness with its share of what is believed.
 #[derive(Debug, Clone)]
-pub(in crate::hum::track) struct Candidate {
-    pub(in crate::hum::track) looseness: Looseness,
-    pub(in crate::hum::track) log_weight: f64,
+pub(crate) struct Candidate {
+    pub(crate) looseness: Looseness,
+    pub(crate) log_weight: f64,
 }
 
-/// Ladders of the three tracks.
+/// What the grid says: the looseness that count, by falling weight, and the log odds that phase and gain move at all.
 #[derive(Debug, Clone)]
-pub(in crate::hum::track) struct Ladders {
-    pub(in crate::hum::track) slow: Vec<Rung>,
-    pub(in crate::hum::track) phase: Vec<Rung>,
-    pub(in crate::hum::track) gain: Vec<Rung>,
-}
-
-/// What the grid says: the looseness that count, by falling weight, and the log odds that each track moves at all.
-#[derive(Debug, Clone)]
-pub(in crate::hum::track) struct Weighed {
-    pub(in crate::hum::track) candidates: Vec<Candidate>,
-    pub(in crate::hum::track) log_odds: [f64; TRACKS],
+pub(crate) struct Weighed {
+    pub(crate) candidates: Vec<Candidate>,
+    pub(crate) log_odds: [f64; 2],
 }
 
 /// Weighs the grid of looseness by evidence and prior: the slow content's ladder first, then the whole of the phase's
 /// and the gain's beside its best rungs and "constant".
-pub(in crate::hum::track) fn weigh(
+pub(crate) fn weigh(
     normal: &Normal,
     model: &Model,
-    ladders: &Ladders,
+    ladders: &[Vec<Rung>; TRACKS],
     around: &Looseness,
 ) -> Weighed {
-    let weight = |slow: &Rung, phase: &Rung, gain: &Rung| {
-        let looseness = Looseness {
-            slow: slow.looseness,
-            phase: phase.looseness,
-            gain: gain.looseness,
-        };
-        let solved = solve(normal, model, &looseness, &[])?;
-        let log_weight = solved.log_evidence + slow.log_chance + phase.log_chance + gain.log_chance;
+    let weighed = |rungs: [Rung; TRACKS]| {
+        let looseness = rungs.map(|rung| rung.looseness);
+        let evidence = solve(normal, model, &looseness, &[])?.log_evidence;
+        let chances = rungs.iter().map(|rung| rung.log_chance);
+        let log_weight = chances.fold(evidence, |sum, chance| sum + chance);
         log_weight.is_finite().then_some(Candidate {
             looseness,
             log_weight,
         })
     };
-    let fixed = |looseness: f64| Rung {
+    let [_, phase, gain] = around.map(|looseness| Rung {
         looseness,
         log_chance: 0.0,
-    };
-    let (phase, gain) = (fixed(around.phase), fixed(around.gain));
-    let mut slow: Vec<(Rung, f64)> = ladders
-        .slow
+    });
+    let mut slow: Vec<(Rung, f64)> = ladders[SLOW]
         .iter()
-        .filter_map(|rung| Some((*rung, weight(rung, &phase, &gain)?.log_weight)))
+        .filter_map(|rung| Some((*rung, weighed([*rung, phase, gain])?.log_weight)))
         .collect();
-    let slow_odds = odds(
-        &slow
-            .iter()
-            .map(|(rung, weight)| (rung.looseness > 0.0, *weight)),
-    );
     slow.sort_by(|a, b| b.1.total_cmp(&a.1));
     let best = slow.first().map_or(0.0, |s| s.1);
     slow.retain(|s| s.1 > best - 4.0);
     slow.truncate(3);
     let mut candidates: Vec<Candidate> = Vec::new();
     for (rung, _) in &slow {
-        for phase in &ladders.phase {
-            for gain in &ladders.gain {
-                candidates.extend(weight(rung, phase, gain));
+        for phase in &ladders[PHASE] {
+            for gain in &ladders[GAIN] {
+                candidates.extend(weighed([*rung, *phase, *gain]));
             }
         }
     }
-    let log_odds = [
-        slow_odds,
-        odds(
-            &candidates
-                .iter()
-                .map(|c| (c.looseness.phase > 0.0, c.log_weight)),
-        ),
-        odds(
-            &candidates
-                .iter()
-                .map(|c| (c.looseness.gain > 0.0, c.log_weight)),
-        ),
-    ];
+    let log_odds = [PHASE, GAIN].map(|track| odds(&candidates, track));
     candidates.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
     let top = candidates.first().map_or(0.0, |c| c.log_weight);
     candidates.retain(|c| c.log_weight > top - FAR);
@@ -290,17 +250,14 @@ pub(in crate::hum::track) fn weigh(
 }
 
 /// Log of the weight of what moves over the weight of what does not.
-fn odds(weights: &(impl Iterator<Item = (bool, f64)> + Clone)) -> f64 {
-    let top = weights
-        .clone()
-        .map(|w| w.1)
-        .fold(f64::NEG_INFINITY, f64::max);
+fn odds(candidates: &[Candidate], track: usize) -> f64 {
+    let weights = || candidates.iter().map(|c| c.log_weight);
+    let top = weights().fold(f64::NEG_INFINITY, f64::max);
     let sum = |moves: bool| -> f64 {
-        weights
-            .clone()
-            .filter(|w| w.0 == moves)
-            .map(|w| (w.1 - top).exp())
-            .sum()
+        let own = candidates
+            .iter()
+            .filter(|c| (c.looseness[track] > 0.0) == moves);
+        own.map(|c| (c.log_weight - top).exp()).sum()
     };
     sum(true).max(f64::MIN_POSITIVE).ln() - sum(false).max(f64::MIN_POSITIVE).ln()
 }
