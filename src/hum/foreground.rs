@@ -6,6 +6,7 @@
 
 use super::line_spectrum::LineSpectrum;
 use super::smooth_line::smooth_line;
+use crate::stats::{median, span};
 
 /// Knots of the smooth line, cycles apart.
 const KNOT_CYCLES: f64 = 2.0;
@@ -146,13 +147,7 @@ pub(crate) fn slow_content(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -
         }
         found.slow = line_between(samples, &skip, &steps, KNOT_CYCLES * rate_hz / lowest);
         take_mean_off(&mut found.slow);
-        let (low, high) = found
-            .slow
-            .iter()
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), s| {
-                (l.min(*s), h.max(*s))
-            });
-        found.slow_span = high - low;
+        found.slow_span = span(&found.slow);
         if !steps.is_empty() {
             found.left_out = skip;
         }
@@ -178,14 +173,6 @@ fn likelier_cycle(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> f64 {
         .map(|hz| rate_hz / hz)
         .min_by(|a, b| usual(*a).total_cmp(&usual(*b)))
         .unwrap_or(rate_hz / 50.0)
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
 /// Running sums that give the mean over any stretch, whole samples and parts of them.
@@ -380,39 +367,33 @@ const LESSER_MEDIAN: f64 = 0.549;
 mod tests {
     use super::*;
     use approx::assert_relative_eq;
-    use rand::{Rng, SeedableRng};
+    use rand::SeedableRng;
     use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
     use std::f64::consts::TAU;
 
-    fn noise(seed: u64) -> impl FnMut() -> f64 {
-        let mut source = ChaCha8Rng::seed_from_u64(seed);
-        move || {
-            let mut even = || (f64::from(source.next_u32()) + 0.5) / 4_294_967_296.0;
-            (-2.0 * even().ln()).sqrt() * (TAU * even()).cos()
-        }
+    fn noise(seed: u64) -> impl Iterator<Item = f64> {
+        StandardNormal.sample_iter(ChaCha8Rng::seed_from_u64(seed))
     }
 
-    fn record(seed: u64, extra: impl Fn(usize) -> f64) -> Vec<f64> {
-        let mut draw = noise(seed);
-        (0..10_000)
-            .map(|n| 0.5 * (TAU * 50.03 * n as f64 / 5000.0).cos() + draw() + extra(n))
-            .collect()
+    fn found(seed: u64, extra: impl Fn(usize) -> f64) -> Foreground {
+        let record: Vec<f64> = (0..10_000)
+            .zip(noise(seed))
+            .map(|(n, x)| 0.5 * (TAU * 50.03 * n as f64 / 5000.0).cos() + x + extra(n))
+            .collect();
+        foreground(&record, 5000.0, &[50.0, 60.0])
     }
 
     #[test]
     fn plain_hum_has_no_foreground() {
         for seed in 0..20 {
-            assert!(foreground(&record(seed, |_| 0.0), 5000.0, &[50.0, 60.0]).is_empty());
+            assert!(found(seed, |_| 0.0).is_empty());
         }
     }
 
     #[test]
     fn a_step_is_found_to_the_sample() {
-        let found = foreground(
-            &record(1, |n| if n >= 4321 { 60.0 } else { 0.0 }),
-            5000.0,
-            &[50.0, 60.0],
-        );
+        let found = found(1, |n| if n >= 4321 { 60.0 } else { 0.0 });
         assert_eq!(found.steps.len(), 1);
         assert!(found.steps[0].abs_diff(4321) <= 3, "{:?}", found.steps);
         assert_relative_eq!(found.slow_span, 60.0, epsilon = 3.0);
@@ -420,23 +401,17 @@ mod tests {
 
     #[test]
     fn pulses_are_left_out() {
-        let found = foreground(
-            &record(2, |n| if n % 3100 < 15 && n > 100 { 200.0 } else { 0.0 }),
-            5000.0,
-            &[50.0, 60.0],
-        );
+        let found = found(2, |n| if n % 3100 < 15 && n > 100 { 200.0 } else { 0.0 });
         assert!(found.events > 45 && found.events < 120, "{}", found.events);
         assert!(found.left_out[3105] && !found.left_out[5000]);
     }
 
     #[test]
     fn the_median_of_the_lesser_change_is_as_stated() {
-        let mut draw = noise(3);
-        let mut lesser: Vec<f64> = (0..200_001)
-            .map(|_| {
-                let (a, b, c) = (draw(), draw(), draw());
-                (a - b).abs().min((a - c).abs())
-            })
+        let drawn: Vec<f64> = noise(3).take(600_003).collect();
+        let triples = drawn.as_chunks::<3>().0.iter();
+        let mut lesser: Vec<f64> = triples
+            .map(|[a, b, c]| (a - b).abs().min((a - c).abs()))
             .collect();
         assert_relative_eq!(median(&mut lesser), LESSER_MEDIAN, epsilon = 0.01);
     }

@@ -2,8 +2,9 @@
 
 use crate::numeric::parabola;
 use crate::spectrum::fft::forward;
+use crate::stats::usual_power;
 use rustfft::num_complex::Complex64;
-use std::f64::consts::{LN_2, PI};
+use std::f64::consts::PI;
 
 /// A local maximum of the spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -288,10 +289,7 @@ fn level(powers: &[f64], scratch: &mut Vec<f64>) -> Option<f64> {
     if powers.len() < 3 {
         return None;
     }
-    let stride = powers.len().div_ceil(MEDIAN_OF);
     scratch.clear();
-    scratch.extend(powers.iter().step_by(stride));
-    let middle = scratch.len() / 2;
-    let (_, median, _) = scratch.select_nth_unstable_by(middle, f64::total_cmp);
-    Some(*median / LN_2)
+    scratch.extend(powers.iter().step_by(powers.len().div_ceil(MEDIAN_OF)));
+    Some(usual_power(scratch))
 }

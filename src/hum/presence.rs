@@ -114,7 +114,7 @@ impl Scene<'_> {
         let series = evidence.orders.len() >= 2
             && evidence.total > needed
             && evidence.rest > NEEDED_REST
-            && evidence.rest > OVER_DECOYS * decoy_rest(&witness, nominal_hz);
+            && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, nominal_hz);
         if series {
             return Some(told(nominal_hz, evidence, &spectrum));
         }
@@ -135,7 +135,7 @@ impl Scene<'_> {
             let expected = witness.expected_by_chance(own, line.hz, 2.0 * reach);
             let evidence = witness.of(line.hz);
             // What its orders say beyond what those of decoys do makes up for lines like it nearby.
-            let orders = (evidence.rest - decoy_rest(witness, nominal_hz)).max(0.0);
+            let orders = (evidence.rest - best_rest(witness, &DECOYS_HZ, nominal_hz)).max(0.0);
             (expected * (-orders).exp() < ALONE_EXPECTED)
                 .then(|| told(nominal_hz, evidence, spectrum))
         })
@@ -232,10 +232,6 @@ impl Scene<'_> {
 }
 
 /// The strongest rest among fundamentals that no grid has.
-fn decoy_rest(witness: &Witness<'_>, nominal_hz: f64) -> f64 {
-    best_rest(witness, &DECOYS_HZ, nominal_hz)
-}
-
 fn best_rest(witness: &Witness<'_>, ranges_hz: &[(f64, f64)], nominal_hz: f64) -> f64 {
     let scale = if (45.0..=65.0).contains(&nominal_hz) {
         1.0
@@ -277,20 +273,8 @@ fn calm_weights(samples: &[f64], cycle: usize) -> Option<Vec<f64>> {
             (samples[i] - samples[other]).powi(2)
         })
         .collect();
-    // Mean over a cycle either side, since a difference shows what happened at both its ends.
-    let mut sums = vec![0.0; count + 1];
-    for (i, s) in squares.iter().enumerate() {
-        sums[i + 1] = sums[i] + s;
-    }
-    let powers: Vec<f64> = (0..count)
-        .map(|i| {
-            let (from, to) = (
-                i.saturating_sub(cycle / 2),
-                (i + cycle + cycle / 2).min(count),
-            );
-            (sums[to] - sums[from]) / (to - from) as f64
-        })
-        .collect();
+    // A cycle and more behind, since a difference shows what happened at both its ends.
+    let powers = means_around(&squares, cycle / 2, cycle + cycle / 2);
     let mut sorted: Vec<f64> = powers
         .iter()
         .step_by((count / 2048).max(1))
@@ -307,17 +291,22 @@ fn calm_weights(samples: &[f64], cycle: usize) -> Option<Vec<f64>> {
         .map(|p| (calm / p.max(calm)).min(1.0))
         .collect();
     // Smooth edges: a mean over a cycle.
-    let mut run = vec![0.0; count + 1];
-    for (i, w) in raw.iter().enumerate() {
-        run[i + 1] = run[i] + w;
-    }
-    let weights: Vec<f64> = (0..count)
-        .map(|i| {
-            let (from, to) = (i.saturating_sub(cycle / 2), (i + cycle / 2).min(count));
-            (run[to] - run[from]) / (to - from).max(1) as f64
-        })
-        .collect();
+    let weights = means_around(&raw, cycle / 2, cycle / 2);
     (weights.iter().sum::<f64>() > 0.2 * count as f64).then_some(weights)
+}
+
+/// Mean about each value, from so many before it to so many behind.
+fn means_around(values: &[f64], before: usize, behind: usize) -> Vec<f64> {
+    let mut sums = vec![0.0; values.len() + 1];
+    for (i, value) in values.iter().enumerate() {
+        sums[i + 1] = sums[i] + value;
+    }
+    (0..values.len())
+        .map(|i| {
+            let (from, to) = (i.saturating_sub(before), (i + behind).min(values.len()));
+            (sums[to] - sums[from]) / (to - from).max(1) as f64
+        })
+        .collect()
 }
 
 /// Power over the quiet quarter's from which a stretch is not calm.

@@ -40,6 +40,12 @@ pub fn lag1_autocorrelation(values: &[f64]) -> f64 {
     products / squares
 }
 
+/// Largest less smallest value; minus infinity without any.
+pub(crate) fn span(values: &[f64]) -> f64 {
+    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    high - values.iter().copied().fold(f64::INFINITY, f64::min)
+}
+
 /// Middle value, the upper of two; 0 without any. The order of the values is lost.
 pub(crate) fn median(values: &mut [f64]) -> f64 {
     let middle = values.len() / 2;

@@ -15,8 +15,8 @@ mod two_quantities;
 mod uncertainty;
 
 pub use confidence::ConfidenceDistribution;
-pub(crate) use descriptive::median;
 pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
+pub(crate) use descriptive::{median, span};
 pub use estimate::{Estimate, coverage_factor};
 pub use excess::excess_ratio_quantiles;
 pub use line_power::LinePower;

@@ -5,6 +5,7 @@ use super::stream_fit::RecordFit;
 use crate::analysis::combination::{Combined, CombinedHarmonic};
 use crate::analysis::interval::{IntervalFit, IntervalTask, Said, fit};
 use crate::analysis::record::{GapKind, Stream};
+use crate::stats::span;
 use rustfft::num_complex::Complex64;
 
 /// Residual in steps up to which rounding is no longer noise: that of noise of 0.55 steps, rounding beside it.
@@ -49,13 +50,7 @@ pub(super) fn read_bounded(
         return None;
     }
     let said = said(stream, coarse);
-    let (low, high) = stream
-        .samples
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &x| {
-            (low.min(x), high.max(x))
-        });
-    let reach = (high - low).max(coarse.unwrap_or(0.0));
+    let reach = span(&stream.samples).max(coarse.unwrap_or(0.0));
     if !(reach > 0.0) {
         return None;
     }

@@ -12,7 +12,7 @@ use super::solve::{
     phase_ladder, phase_looseness, slow_ladder, weigh,
 };
 use super::start::start;
-use crate::stats::f_quantile;
+use crate::stats::{f_quantile, span};
 use rustfft::num_complex::Complex64;
 
 /// Orders that guide the tracks at most.
@@ -132,15 +132,6 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
         others,
     })
     .filter(|fit| fit.normal.squares.is_finite())
-}
-
-fn span(samples: &[f64]) -> f64 {
-    let (low, high) = samples
-        .iter()
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &x| {
-            (a.min(x), b.max(x))
-        });
-    high - low
 }
 
 fn find_track(record: &Record, model: &mut Model, orders: usize) {
