@@ -3,6 +3,8 @@
 //! With knots a whole number of mains cycles apart, the splines' own spectrum (sin πfh/πfh)⁴ has its zeros on the mains and
 //! its harmonics: they do not bend the line (de Boor, A Practical Guide to Splines, 1978, for the basis).
 
+use crate::numeric::plain_dot;
+
 /// Non-zero splines at one place.
 const ORDER: usize = 4;
 
@@ -42,11 +44,7 @@ pub(crate) fn smooth_line(samples: &[f64], skip: &[bool], spacing: f64) -> Vec<f
     (0..count)
         .map(|n| {
             let (first, weights) = basis(n, step, intervals);
-            weights
-                .iter()
-                .zip(&right[first..])
-                .map(|(w, c)| w * c)
-                .sum()
+            plain_dot(&weights, &right[first..])
         })
         .collect()
 }

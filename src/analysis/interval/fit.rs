@@ -82,7 +82,7 @@ pub(crate) fn fit(task: &IntervalTask<'_>) -> Option<IntervalFit> {
         orders: affordable_orders(task),
         tones: task.tones.len(),
         free: task.free,
-        prior: Some(task.prior),
+        prior: task.prior,
         range: task.range,
         reach: 2.0 * task.reach,
         floor: task
@@ -288,7 +288,7 @@ impl Reader<'_> {
         };
         let offset = self.figure(&single(0))?;
         let mut wider = offset.2.max(1.0);
-        let mut fundamental = (point.fundamental, self.model.prior.map_or(0.0, |p| p.1));
+        let mut fundamental = (point.fundamental, self.model.prior.1);
         if self.model.free {
             let (value, variance, _) = self.figure(&single(self.model.fundamental_at()))?;
             fundamental = (value, variance);

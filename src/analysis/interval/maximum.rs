@@ -5,7 +5,7 @@
 //! below the step this becomes the whole extent of what the steps allow.
 
 use super::model::{Expansion, Model, Point};
-use crate::numeric::Cholesky;
+use crate::numeric::{Cholesky, plain_dot};
 
 /// Most Newton steps, and twice the gain in likelihood still expected at which they end.
 const STEPS: usize = 50;
@@ -54,11 +54,7 @@ impl Model<'_> {
             for _ in 0..DAMPINGS {
                 if let Some((factor, mut step)) = self.factor(&point, &expansion, damping) {
                     factor.solve(&mut step);
-                    let gain: f64 = step
-                        .iter()
-                        .zip(&expansion.gradient)
-                        .map(|(d, g)| d * g)
-                        .sum();
+                    let gain = plain_dot(&step, &expansion.gradient);
                     let next = self.moved(&point, &step);
                     let risen = self.value(&next) + pull * along(&next, figure) - before;
                     // No more than a factor of five of the noise at once.
@@ -161,10 +157,5 @@ pub(crate) fn along(point: &Point, figure: &[f64]) -> f64 {
     if figure.is_empty() {
         return 0.0;
     }
-    point
-        .parameters()
-        .iter()
-        .zip(figure)
-        .map(|(p, u)| p * u)
-        .sum()
+    plain_dot(&point.parameters(), figure)
 }

@@ -32,7 +32,7 @@ pub(crate) struct Model<'a> {
     /// Whether the fundamental is fitted.
     pub(crate) free: bool,
     /// Fundamental's prior (value, variance), and its range.
-    pub(crate) prior: Option<(f64, f64)>,
+    pub(crate) prior: (f64, f64),
     pub(crate) range: (f64, f64),
     /// Deviation of the coefficients of order 1 beforehand; of order k a k-th of it, as for any waveform of
     /// bounded variation (its k-th coefficient is at most V/πk: A. Zygmund, Trigonometric Series, II.4).
@@ -164,8 +164,7 @@ impl Model<'_> {
             held.extend([own, own]);
         }
         held.push((weak, 0.0));
-        let (expected, variance) = self.prior.unwrap_or((0.0, f64::INFINITY));
-        held.push((1.0 / variance, expected));
+        held.push((1.0 / self.prior.1, self.prior.0));
         for _ in 0..self.tones {
             held.extend([(weak, 0.0), (weak, 0.0), (0.0, 0.0)]);
         }

@@ -44,15 +44,6 @@ pub(crate) struct FrequencyStep {
     pub(crate) harmonic_slopes: Vec<Complex64>,
 }
 
-/// Variances of the fitted coefficients.
-#[derive(Debug, Clone)]
-pub(crate) struct CoefficientVariances {
-    /// Mean variance of each harmonic's cosine and sine coefficient.
-    pub(crate) harmonics: Vec<f64>,
-    /// Variance of each harmonic's cosine and of its sine coefficient, about the record's middle.
-    pub(crate) parts: Vec<(f64, f64)>,
-}
-
 impl Design {
     /// `None` where the record does not determine the model.
     pub(crate) fn new(
@@ -231,10 +222,10 @@ impl Design {
         sums
     }
 
-    /// Variances of the coefficients where column j meets noise of variance `noise[j]` a sample
+    /// Variances of each harmonic's cosine and sine coefficient where column j meets noise of variance `noise[j]` a sample
     /// (index 0: offset and drift; k: order k): G⁻¹D^½GD^½G⁻¹, exact for white noise and for
     /// orthogonal columns.
-    pub(crate) fn variances(&self, noise: &[f64]) -> CoefficientVariances {
+    pub(crate) fn variances(&self, noise: &[f64]) -> Vec<(f64, f64)> {
         let spread = self.spread();
         let size = self.orders + 1;
         let roots: Vec<f64> = noise.iter().map(|v| v.max(0.0).sqrt()).collect();
@@ -251,14 +242,10 @@ impl Design {
                 })
                 .collect()
         };
-        let parts: Vec<(f64, f64)> = variances(&self.even)
+        variances(&self.even)
             .into_iter()
             .zip(variances(&self.odd))
-            .collect();
-        CoefficientVariances {
-            harmonics: parts.iter().map(|(a, b)| 0.5 * (a + b)).collect(),
-            parts,
-        }
+            .collect()
     }
 
     /// Variance of the offset, noise as in [`Design::variances`].

@@ -33,7 +33,7 @@ impl Transform for Nudft {
 
 /// Lines Re(c·exp(j2πνm)) over a record of N samples: at ν their transforms are
 /// ½c·D(ν−ν_l) + ½c*·D(ν+ν_l), D(ν) = sin(πNν)/sin(πν).
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Lines {
     length: usize,
     /// Both frequencies of every line, with the sines and cosines of π and πN times each.
@@ -53,12 +53,7 @@ impl Lines {
     pub(crate) fn new(length: usize) -> Self {
         Self {
             length,
-            frequencies: Vec::new(),
-            sines: Vec::new(),
-            cosines: Vec::new(),
-            all_sines: Vec::new(),
-            all_cosines: Vec::new(),
-            halves: Vec::new(),
+            ..Self::default()
         }
     }
 

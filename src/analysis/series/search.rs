@@ -12,8 +12,6 @@ const STRONGEST: f64 = 60.0;
 pub(crate) struct Peak {
     /// Fundamental, cycles per sample.
     pub(crate) fundamental: f64,
-    /// Σ over orders of |X|²/noise, each at most [`STRONGEST`].
-    pub(crate) score: f64,
     /// Whether the maximum lies on the edge of the range and still rises outwards: a line outside.
     pub(crate) at_edge: bool,
 }
@@ -81,7 +79,7 @@ impl SearchInput<'_> {
             .map(|&k| {
                 let nu = k as f64 * fundamental;
                 let strength = self.ratio(k, fundamental);
-                worth(k, strength, centring, || self.powers_around(nu))
+                worth(k, strength, centring, || self.powers::<5, 3>(nu))
             })
             .sum()
     }
@@ -138,40 +136,26 @@ impl SearchInput<'_> {
         fundamental * self.length() >= 6.0
     }
 
-    /// Σ |X|² of the Hann-weighted segments. Those of one length are read at the same places.
+    /// Σ |X|² of the Hann-weighted segments at ν.
     fn power(&self, nu: f64) -> f64 {
-        let mut places = None;
-        let mut sum = 0.0;
-        for transform in self.transforms {
-            let length = transform.len();
-            let (_, [centre, left, right]) = match &places {
-                Some((of, places)) if *of == length => (length, places),
-                _ => {
-                    let bin = 1.0 / length as f64;
-                    let at = transform.places([nu, nu - bin, nu + bin]);
-                    let (of, places) = places.insert((length, at));
-                    (*of, &*places)
-                }
-            };
-            let weighted = 0.5 * transform.at_place(centre)
-                + 0.25 * (transform.at_place(left) + transform.at_place(right));
-            sum += weighted.norm_sqr();
-        }
-        sum
+        let [power] = self.powers::<3, 1>(nu);
+        power
     }
 
-    /// The same one cell below ν, at ν and one cell above.
-    fn powers_around(&self, nu: f64) -> [f64; 3] {
+    /// The same at so many places a cell apart about ν, each from three of `AT` values. Segments of one length are read at
+    /// the same places.
+    fn powers<const AT: usize, const POWERS: usize>(&self, nu: f64) -> [f64; POWERS] {
         let mut places = None;
-        let mut sums = [0.0; 3];
+        let mut sums = [0.0; POWERS];
         for transform in self.transforms {
             let length = transform.len();
             let (_, places) = match &places {
                 Some((of, places)) if *of == length => (length, places),
                 _ => {
                     let bin = 1.0 / length as f64;
-                    let at = transform.places([-2.0, -1.0, 0.0, 1.0, 2.0].map(|i| nu + i * bin));
-                    let (of, places) = places.insert((length, at));
+                    let off = |i: usize| i as f64 - (AT / 2) as f64;
+                    let at = std::array::from_fn::<_, AT, _>(|i| nu + off(i) * bin);
+                    let (of, places) = places.insert((length, transform.places(at)));
                     (*of, &*places)
                 }
             };
@@ -271,7 +255,7 @@ impl SearchInput<'_> {
     /// Orders whose neighbourhood within the range rises out of the noise, strongest first, at most
     /// `most`; all orders where none does.
     fn promising(&self, low: f64, high: f64, most: usize) -> Vec<usize> {
-        let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
+        let length = self.length();
         let segments = self.transforms.len() as f64;
         // Mean of unit exponentials over the segments: 4 is a one-in-fifty cell for one segment.
         let limit = 1.0 + 3.0 / segments.sqrt();
@@ -303,7 +287,7 @@ impl SearchInput<'_> {
     /// the transforms themselves.
     pub(crate) fn peak(&self, low: f64, high: f64) -> Peak {
         let orders = self.promising(low, high, 10);
-        let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
+        let length = self.length();
         let top = orders.iter().max().map_or(1, |&k| k) as f64;
         // A fifth of the narrowest cell a step.
         let step = 0.2 / (top * length);
@@ -338,7 +322,6 @@ impl SearchInput<'_> {
         };
         Peak {
             fundamental,
-            score: highest,
             at_edge,
         }
     }
@@ -425,7 +408,7 @@ impl SearchInput<'_> {
         if !peak.at_edge {
             return None;
         }
-        let length = self.transforms.first().map_or(1, |t| t.len()) as f64;
+        let length = self.length();
         let cell = |nu: f64| self.power(nu);
         let upward = (peak.fundamental - high).abs() < (peak.fundamental - low).abs();
         let step = if upward { 0.1 / length } else { -0.1 / length };

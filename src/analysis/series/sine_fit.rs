@@ -266,7 +266,7 @@ impl<'a> Work<'a> {
         let harmonics = fit
             .harmonics
             .iter()
-            .zip(&own.parts)
+            .zip(&own)
             .enumerate()
             .map(|(i, (c, &(cosine, sine)))| {
                 let slope = free

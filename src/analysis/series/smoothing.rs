@@ -14,13 +14,13 @@ pub(crate) fn fit_smoothed(
     start: f64,
     rate_hz: f64,
 ) -> Vec<SegmentFit> {
+    let fits_at = |fundamentals: &[f64]| -> Vec<SegmentFit> {
+        let fit = |(i, transform)| settings.fit_at(transform, centre(i), fundamentals[i]);
+        transforms.par_iter().enumerate().filter_map(fit).collect()
+    };
     let mut fundamentals = vec![start; transforms.len()];
     for round in 0..4 {
-        let fits: Vec<SegmentFit> = transforms
-            .par_iter()
-            .enumerate()
-            .filter_map(|(i, transform)| settings.fit_at(transform, centre(i), fundamentals[i]))
-            .collect();
+        let fits = fits_at(&fundamentals);
         if fits.len() != transforms.len() {
             return fits;
         }
@@ -46,9 +46,5 @@ pub(crate) fn fit_smoothed(
             break;
         }
     }
-    transforms
-        .par_iter()
-        .enumerate()
-        .filter_map(|(i, transform)| settings.fit_at(transform, centre(i), fundamentals[i]))
-        .collect()
+    fits_at(&fundamentals)
 }

@@ -208,11 +208,12 @@ pub(super) fn order_noise(
 ) -> Vec<OrderNoise> {
     let exact = match segments {
         [segment] => segment.design.as_ref().map(|design| {
-            let mut own = design.variances(&settings.noise).harmonics;
-            for (variance, slope) in own.iter_mut().zip(&segment.step.harmonic_slopes) {
-                *variance += 0.5 * slope.norm_sqr() * segment.step.variance;
-            }
-            own
+            let own = design.variances(&settings.noise).into_iter();
+            own.zip(&segment.step.harmonic_slopes)
+                .map(|((cosine, sine), slope)| {
+                    0.5 * (cosine + sine) + 0.5 * slope.norm_sqr() * segment.step.variance
+                })
+                .collect::<Vec<f64>>()
         }),
         _ => None,
     };
