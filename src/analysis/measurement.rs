@@ -64,7 +64,7 @@ pub struct Measurement {
 }
 
 /// The mains series: harmonics of one fundamental.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct Mains {
     /// Nominal frequency, 50 or 60 Hz unless the user named another.

@@ -20,31 +20,24 @@ pub(super) fn measure_whole(
     // A series that shows late in a long record is followed from the start in a second reading, and values far from 1
     // are read at a scale of their own: one more each a channel at most, since what a channel is told it keeps.
     loop {
-        match read(source, options, wanted, &told)? {
-            Reading::Done(measurements) => return Ok(measurements),
-            Reading::Again(found) => told = found,
+        if let Some(measurements) = read(source, options, wanted, &mut told)? {
+            return Ok(measurements);
         }
     }
 }
 
-/// How a reading of the record ended.
-enum Reading {
-    Done(Vec<Measurement>),
-    /// What to start from the next time, by channel.
-    Again(Vec<Told>),
-}
-
+/// One reading; `None`, what to start from `told` by channel, where there is to be another.
 fn read(
     source: &mut dyn FrameSource,
     options: &MeasureOptions,
     wanted: &[usize],
-    told: &[Told],
-) -> Result<Reading, Error> {
+    told: &mut Vec<Told>,
+) -> Result<Option<Vec<Measurement>>, Error> {
     source.rewind()?;
     let mut channels: Vec<Channel> = wanted
         .iter()
-        .zip(told)
-        .map(|(&index, told)| Channel::new(index, source.header(), told.clone(), options))
+        .zip(std::mem::take(told))
+        .map(|(&index, told)| Channel::new(index, source.header(), told, options))
         .collect();
     source.header().time_base.check()?;
     let block_frames = source.header().block_frames(BLOCK_FRAMES);
@@ -67,9 +60,8 @@ fn read(
             }
         }
         if again {
-            return Ok(Reading::Again(
-                channels.into_iter().map(|c| c.told).collect(),
-            ));
+            told.extend(channels.into_iter().map(|c| c.told));
+            return Ok(None);
         }
     }
     let mut again = false;
@@ -78,9 +70,8 @@ fn read(
         again |= channel.wants_own_scale(name)?;
     }
     if again {
-        return Ok(Reading::Again(
-            channels.into_iter().map(|c| c.told).collect(),
-        ));
+        told.extend(channels.into_iter().map(|c| c.told));
+        return Ok(None);
     }
     let header = source.header().clone();
     let warnings = source.warnings();
@@ -88,5 +79,5 @@ fn read(
         .into_iter()
         .map(|channel| channel.finish(&header, frames, &warnings))
         .collect();
-    measurements.map(Reading::Done)
+    measurements.map(Some)
 }

@@ -4,8 +4,7 @@ use super::facts::ChannelFacts;
 use super::noise::band;
 use crate::WarningCode;
 use crate::analysis::measurement::{Harmonic, Mains, Measurement, Noise};
-use crate::stats::Estimate;
-use crate::stats::LinePower;
+use crate::stats::{Estimate, LinePower};
 
 /// The measurement of a constant channel, without any fit: an offset within a step, and nothing else found.
 ///
@@ -53,24 +52,23 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
     } else {
         facts.options.harmonics.min(carried)
     };
+    let power = LinePower::new(0.0, noise * noise, 2.0, f64::INFINITY);
     facts.measurement(
         offset,
         Mains {
             nominal_hz,
-            detected: false,
-            frequency_hz: None,
             hum_rms: (orders > 0).then_some(hum),
-            thd_percent: None,
             harmonics: (1..=orders)
                 .map(|order| Harmonic {
                     order,
                     rms: hum,
                     phase_deg: None,
                     detected: false,
-                    power: LinePower::new(0.0, noise * noise, 2.0, f64::INFINITY),
+                    power,
                 })
                 .collect(),
-            power: LinePower::new(0.0, noise * noise, 2.0, f64::INFINITY),
+            power,
+            ..Mains::default()
         },
         Noise {
             band_hz,

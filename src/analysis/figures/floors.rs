@@ -100,37 +100,20 @@ impl Floors {
     }
 
     pub(super) fn spectrum(&self) -> Spectrum {
-        let mut frequency = Vec::new();
-        let mut total = Vec::new();
-        let mut noise = Vec::new();
-        for (b, (n, t)) in self
-            .low
-            .density
-            .iter()
-            .zip(&self.low_total)
-            .enumerate()
-            .skip(1)
-        {
-            let f = b as f64 * self.low.bin_hz;
-            if f > self.split_hz {
-                break;
-            }
-            frequency.push(f);
-            total.push(t.sqrt());
-            noise.push(n.sqrt());
-        }
-        if let Some(HighFloor {
-            floor, total: raw, ..
-        }) = &self.high
-        {
+        let (mut frequency, mut total, mut noise) = (Vec::new(), Vec::new(), Vec::new());
+        let mut add = |floor: &NoiseFloor, raw: &[f64], (from, to): (f64, f64)| {
             for (b, (n, t)) in floor.density.iter().zip(raw).enumerate().skip(1) {
                 let f = b as f64 * floor.bin_hz;
-                if f > self.split_hz && f <= self.nyquist_hz {
+                if f > from && f <= to {
                     frequency.push(f);
                     total.push(t.sqrt());
                     noise.push(n.sqrt());
                 }
             }
+        };
+        add(&self.low, &self.low_total, (0.0, self.split_hz));
+        if let Some(high) = &self.high {
+            add(&high.floor, &high.total, (self.split_hz, self.nyquist_hz));
         }
         Spectrum::new(
             frequency,

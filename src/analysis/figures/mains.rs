@@ -31,12 +31,7 @@ pub(super) fn mains(
     if !fitted {
         return Mains {
             nominal_hz: fit.nominal_hz,
-            detected: false,
-            frequency_hz: None,
-            hum_rms: None,
-            thd_percent: None,
-            harmonics: Vec::new(),
-            power: LinePower::default(),
+            ..Mains::default()
         };
     }
     let combined = &fit.combined;

@@ -14,7 +14,6 @@ pub(crate) struct WaveformSums {
     min: f64,
     max: f64,
     pub(crate) missing: u64,
-    pub(crate) overloaded: u64,
 }
 
 /// Sums of one block about an origin, and its extremes.
@@ -116,7 +115,6 @@ impl WaveformSums {
 
     fn count_gaps(&mut self, samples: &[f64]) {
         self.missing += samples.iter().filter(|x| x.is_nan()).count() as u64;
-        self.overloaded += samples.iter().filter(|x| x.is_infinite()).count() as u64;
     }
 
     /// Half the peak-to-peak value.
@@ -164,7 +162,7 @@ mod tests {
             .collect();
         sums.push(&x);
         sums.push(&[f64::NAN, f64::INFINITY, 1e6]);
-        assert_eq!((sums.missing, sums.overloaded, sums.count), (1, 1, 1001));
+        assert_eq!((sums.missing, sums.count), (1, 1001));
         assert_relative_eq!(
             sums.figures().ac_rms,
             1e-3 * (1000.0f64 / 1001.0).sqrt(),

@@ -5,9 +5,6 @@ use super::noise::{choose_weighting, floor, noise_variances, order_noise, tone_n
 use super::segmented::Segmented;
 use super::start::Start;
 use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz};
-use super::tone_fit::{
-    add_near_lines, add_tones, fit_tone, lines_beside, refit_tones, stands_beside,
-};
 use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
@@ -99,14 +96,14 @@ impl Input<'_> {
         for tone in &known.tones {
             let own = segmented.remainders(&self.whole, &steady, &tones);
             let place_hz = tone.place * segmented.rate_hz();
-            tones.push(fit_tone(segmented, &own, &self.total, place_hz));
+            tones.push(segmented.fit_tone(&own, &self.total, place_hz));
         }
         let left = segmented.remainders(&self.whole, &[], &tones);
         let segments = segmented.fit_series(&settings, &left, known.fundamental);
         let near = known
             .tones
             .iter()
-            .any(|t| stands_beside(segmented, t.place, known.fundamental, settings.orders));
+            .any(|t| segmented.stands_beside(t.place, known.fundamental, settings.orders));
         let lines = FittedLines {
             settings,
             segments,
@@ -125,15 +122,9 @@ impl Input<'_> {
         let segmented = self.segmented;
         let left = segmented.remainders(&self.whole, &[], &tones);
         let mut segments = segmented.fit_series(&settings, &left, start);
-        let beside = lines_beside(segmented, &segments, &settings);
-        let near = add_near_lines(
-            segmented,
-            &self.whole,
-            &self.total,
-            &settings,
-            &beside,
-            &mut tones,
-        );
+        let beside = segmented.lines_beside(&segments, &settings);
+        let near =
+            segmented.add_near_lines(&self.whole, &self.total, &settings, &beside, &mut tones);
         if near {
             let left = segmented.remainders(&self.whole, &[], &tones);
             let start = beside
@@ -237,14 +228,7 @@ impl<'a> Fitting<'a> {
             let before = lines.tones.len();
             if !searched {
                 let (density, floor) = (&self.left.density, &self.left.floor);
-                add_tones(
-                    segmented,
-                    whole,
-                    &mut lines.tones,
-                    density,
-                    floor,
-                    &lines.segments,
-                );
+                segmented.add_tones(whole, &mut lines.tones, density, floor, &lines.segments);
             }
             searched = lines.tones.len() == before;
             let segments = self.input.refit(lines, self.start);
@@ -252,13 +236,7 @@ impl<'a> Fitting<'a> {
                 std::mem::replace(&mut lines.segments, segments),
                 lines.tones.clone(),
             );
-            refit_tones(
-                segmented,
-                whole,
-                &lines.segments,
-                &mut lines.tones,
-                &self.left.floor,
-            );
+            segmented.refit_tones(whole, &lines.segments, &mut lines.tones, &self.left.floor);
             if searched && self.stands(&earlier) {
                 break;
             }

@@ -21,4 +21,3 @@ pub(crate) use segmented::{Frame, Segmented};
 pub(crate) use stream_fit::{
     Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
 };
-pub(crate) use tone_fit::{expected, stands_beside, tone_settings};

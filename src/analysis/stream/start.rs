@@ -4,7 +4,6 @@ use super::acquisition::acquire;
 use super::noise::rough_noise;
 use super::segmented::Segmented;
 use super::stream_fit::Known;
-use super::tone_fit::fit_tone;
 use crate::analysis::options::GRID_RANGE;
 use crate::analysis::series::{FitSettings, SegmentFit};
 use crate::hum::{Presence, Present};
@@ -79,7 +78,7 @@ impl Start {
         let mut tones = Vec::new();
         for other in seen.foreign.iter().filter(|other| other.proved) {
             let own = segmented.remainders(whole, &[], &tones);
-            tones.push(fit_tone(segmented, &own, total, other.line.hz));
+            tones.push(segmented.fit_tone(&own, total, other.line.hz));
         }
         let proved = seen.foreign.iter().filter(|other| other.proved);
         Self {
@@ -101,7 +100,7 @@ impl Start {
             && tones.len() < MOST_FOREIGN
         {
             let own = segmented.remainders(whole, &[], &tones);
-            tones.push(fit_tone(segmented, &own, total, line_hz));
+            tones.push(segmented.fit_tone(&own, total, line_hz));
             let samples = segmented.residual(&[], &tones);
             let transforms = segmented.transforms_of(&samples);
             found = acquire(segmented, &samples, &transforms, total);

@@ -9,6 +9,7 @@ use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
 use crate::hum::{self, Foreground, Presence};
+use std::borrow::Cow;
 
 /// Share of the noise within the orders' fits from which what was left out did not matter to them.
 const SPARED: f64 = 0.5;
@@ -30,14 +31,17 @@ pub(super) fn fit_whole(
 ) -> StreamFit {
     let nominals = options.mains.nominals_hz();
     let slow = hum::slow_content(&stream.samples, stream.rate_hz, nominals);
-    let plain = Apart::new(stream, &slow, options);
-    let first = fit_alone(plain.stream(), options, known, None);
+    let plain = if slow.is_empty() {
+        Cow::Borrowed(stream)
+    } else {
+        Cow::Owned(without(stream, &slow, options))
+    };
+    let mut first = fit_alone(&plain, options, known, None);
     // What is left without the series tells slow content and events from the series' own movement.
     let mut rest = first.residual.clone();
     add(&mut rest, &slow.slow, 1.0);
     let found = hum::foreground(&rest, stream.rate_hz, nominals);
     if found.is_empty() && slow.is_empty() {
-        let mut first = first;
         if known.is_none() {
             follow_tracks(&Segmented::new(stream, options), &mut first, &[]);
         }
@@ -56,7 +60,7 @@ pub(super) fn fit_whole(
             settings: first.record.settings,
             ..result.record
         };
-        (plain.stream(), Default::default())
+        (&*plain, Default::default())
     } else {
         (&other, found.left_out.as_slice())
     };
@@ -134,41 +138,11 @@ fn line_noise(fit: &RecordFit) -> f64 {
         .sum()
 }
 
-/// A stream without its slow content; itself where it has none.
-enum Apart<'a> {
-    Whole(&'a Stream),
-    Without(Stream),
-}
-
-impl<'a> Apart<'a> {
-    fn new(stream: &'a Stream, slow: &Foreground, options: &MeasureOptions) -> Self {
-        if slow.is_empty() {
-            Self::Whole(stream)
-        } else {
-            Self::Without(without(stream, slow, options))
-        }
-    }
-
-    fn stream(&self) -> &Stream {
-        match self {
-            Self::Whole(stream) => stream,
-            Self::Without(stream) => stream,
-        }
-    }
-}
-
 /// The stream without slow content; what is left out counts as not present.
 fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Stream {
     let mut samples = stream.samples.clone();
-    for (x, s) in samples.iter_mut().zip(&found.slow) {
-        *x -= s;
-    }
-    let lowest = options
-        .mains
-        .nominals_hz()
-        .iter()
-        .copied()
-        .fold(f64::INFINITY, f64::min);
+    add(&mut samples, &found.slow, -1.0);
+    let nominals = options.mains.nominals_hz().iter().copied();
     let out = found.left_out.iter().filter(|out| **out).count();
     Stream {
         present: (stream.present * (1.0 - out as f64 / samples.len().max(1) as f64))
@@ -179,7 +153,7 @@ fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Str
         slow_to_hz: if found.slow.is_empty() {
             stream.slow_to_hz
         } else {
-            SLOW_TO * lowest
+            SLOW_TO * nominals.fold(f64::INFINITY, f64::min)
         },
         ..*stream
     }

@@ -5,9 +5,7 @@
 //! stretch has to be analysed in full.
 
 use crate::analysis::series::{FitSettings, Lines, Remainder, SegmentFit, mean_fundamental};
-use crate::analysis::stream::{
-    Known, KnownTone, Segmented, density, expected, floor, stands_beside, tone_settings,
-};
+use crate::analysis::stream::{Known, KnownTone, Segmented, density, floor};
 use crate::analysis::tones::find_peaks;
 use crate::spectrum::{Density, Multitaper, Nudft};
 use crate::stats::chi_square_ratio_quantile;
@@ -37,7 +35,7 @@ pub(super) fn follow(
 ) -> Option<Followed> {
     // Lines that stand close together settle slowly.
     let beside =
-        |tone: &KnownTone| stands_beside(segmented, tone.place, known.fundamental, settings.orders);
+        |tone: &KnownTone| segmented.stands_beside(tone.place, known.fundamental, settings.orders);
     if known.tones.iter().any(beside) {
         return None;
     }
@@ -71,7 +69,7 @@ pub(super) fn follow(
     let news = find_peaks(&density, &floor, 2.0 * density.bin_hz)
         .into_iter()
         .any(|peak| {
-            peak.ratio > threshold && !expected(segmented, peak.frequency_hz, &segments, &tones)
+            peak.ratio > threshold && !segmented.expected(peak.frequency_hz, &segments, &tones)
         });
     (!news).then_some(Followed {
         segments,
@@ -92,7 +90,7 @@ fn fit_tones(
     let mut tones: Vec<Vec<SegmentFit>> = Vec::new();
     let turns = known.tones.len().min(TURNS);
     for (t, tone) in (0..turns).flat_map(|_| known.tones.iter().enumerate()) {
-        let settings = tone_settings(segmented, settings, tone);
+        let settings = segmented.tone_settings(settings, tone);
         let own: Vec<Remainder<'_>> = transforms
             .iter()
             .enumerate()
