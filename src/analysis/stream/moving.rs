@@ -57,8 +57,8 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     let Some(track) = fit_tracks(&input).filter(is_sound) else {
         return;
     };
-    let apart = (track.mean_frequency_hz.value - seen.fundamental_hz).powi(2);
-    let own = track.mean_frequency_hz.variance
+    let apart = (track.frequency_hz - seen.fundamental_hz).powi(2);
+    let own = track.frequency_variance
         + seen.uncertainty_hz.powi(2)
         + LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
     if !seen.drifts && apart > AGREE * AGREE * own {
@@ -97,9 +97,8 @@ fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) 
 
 /// Whether every figure is finite.
 fn is_sound(track: &TrackFit) -> bool {
-    let frequency = track.mean_frequency_hz;
-    frequency.value.is_finite()
-        && (0.0..f64::INFINITY).contains(&frequency.variance)
+    track.frequency_hz.is_finite()
+        && (0.0..f64::INFINITY).contains(&track.frequency_variance)
         && track.orders.iter().all(|o| {
             o.amplitude.is_finite()
                 && o.power.observed_v2.is_finite()
@@ -109,8 +108,8 @@ fn is_sound(track: &TrackFit) -> bool {
 
 fn take_figures(fit: &mut RecordFit, track: &TrackFit) {
     let mut combined = Combined {
-        frequency_hz: track.mean_frequency_hz.value,
-        frequency_variance: track.mean_frequency_hz.variance,
+        frequency_hz: track.frequency_hz,
+        frequency_variance: track.frequency_variance,
         walk: if track.wander.is_proved() {
             track.wander.rms.powi(2)
         } else {
@@ -131,7 +130,7 @@ fn take_figures(fit: &mut RecordFit, track: &TrackFit) {
             amplitude: order.amplitude,
             variance: order.power.noise_v2,
             power: order.power,
-            phase_variance: order.phase.variance,
+            phase_variance: order.phase_variance,
             unsteady: track.modulation.is_proved(),
         };
     }

@@ -3,13 +3,6 @@
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 
-/// A value with its variance.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Figure {
-    pub(crate) value: f64,
-    pub(crate) variance: f64,
-}
-
 /// What is known of one order.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct OrderFigures {
@@ -18,8 +11,8 @@ pub(crate) struct OrderFigures {
     pub(crate) power: LinePower,
     /// Re(c·exp(j·k·(θ(t) − θ(0)))) at the first sample: peak amplitude and phase of a cosine there.
     pub(crate) amplitude: Complex64,
-    /// Phase of that cosine, rad.
-    pub(crate) phase: Figure,
+    /// Variance of that phase, rad².
+    pub(crate) phase_variance: f64,
 }
 
 /// How sure it is that a track moves, and by how much it does.

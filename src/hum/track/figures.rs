@@ -1,6 +1,6 @@
 //! Figures read off the tracks, averaged over how loose these may be.
 
-use super::figure::{Figure, OrderFigures};
+use super::figure::OrderFigures;
 use super::fit::Fit;
 use super::model::{GAIN, PHASE, TRACKS};
 use super::solve::solve;
@@ -18,8 +18,8 @@ struct Reading {
     gradient: Vec<f64>,
 }
 
-/// Mean frequency and orders.
-pub(super) fn figures(fit: &Fit) -> Option<(Figure, Vec<OrderFigures>)> {
+/// Mean frequency, Hz, with its variance, and the orders.
+pub(super) fn figures(fit: &Fit) -> Option<((f64, f64), Vec<OrderFigures>)> {
     let mut readings = vec![mean_frequency(fit), start_beside_mean(fit)];
     for o in 0..fit.model.orders.len() {
         readings.push(start_phase(fit, o));
@@ -27,67 +27,36 @@ pub(super) fn figures(fit: &Fit) -> Option<(Figure, Vec<OrderFigures>)> {
     }
     let found = averaged(fit, &readings)?;
     let (frequency, lag) = (found[0], found[1]);
-    let energy = energy(fit);
+    let (energy, mean_gain) = (energy(fit), fit.model.mean_square_gain());
+    let variance = |order: usize| 2.0 * fit.noise.orders[order - 1].variance / energy;
     let mut orders: Vec<OrderFigures> = Vec::new();
-    for ((order, c), own) in fit.model.lines().zip(found[2..].as_chunks::<2>().0) {
-        let level = fit.noise.orders[order - 1];
-        let noise = 2.0 * level.variance / energy * fit.model.mean_square_gain();
-        let (power, spread) = own[1];
-        let power = line_power(power, noise, spread, level.dof);
-        orders.push(order_figures(fit, (order, c), own[0], power));
+    let mut add = |(order, c): (usize, Complex64), phase: (f64, f64), power: (f64, f64)| {
+        let dof = fit.noise.orders[order - 1].dof;
+        let mut power = line_power(power.0, variance(order) * mean_gain, power.1, dof);
+        let gain = fit.record.gain(order as f64 * frequency.0);
+        power.observed_v2 /= gain * gain;
+        power.noise_v2 /= gain * gain;
+        orders.push(OrderFigures {
+            order,
+            power,
+            amplitude: Complex64::from_polar(fit.model.gain(0.0) * c.norm(), phase.0) / gain,
+            phase_variance: phase.1,
+        });
+    };
+    for (line, own) in fit.model.lines().zip(found[2..].as_chunks::<2>().0) {
+        add(line, own[0], own[1]);
     }
-    for &line in &fit.others {
-        orders.push(other_order(fit, line, lag, energy));
+    // Those that ride on the tracks without telling of them.
+    for &(order, c) in &fit.others {
+        let (k, square) = (order as f64, c.norm_sqr());
+        let phase = (
+            c.arg() + k * fit.model.angle(0.0),
+            variance(order) / square.max(f64::MIN_POSITIVE) + k * k * lag.1,
+        );
+        add((order, c), phase, (0.5 * square * mean_gain, 0.0));
     }
     orders.sort_by_key(|o| o.order);
-    for order in &mut orders {
-        let gain = fit.record.gain(order.order as f64 * frequency.0);
-        order.amplitude /= gain;
-        order.power.observed_v2 /= gain * gain;
-        order.power.noise_v2 /= gain * gain;
-    }
-    let frequency = Figure {
-        value: frequency.0,
-        variance: frequency.1,
-    };
     Some((frequency, orders))
-}
-
-fn order_figures(
-    fit: &Fit,
-    (order, c): (usize, Complex64),
-    (phase, variance): (f64, f64),
-    power: LinePower,
-) -> OrderFigures {
-    OrderFigures {
-        order,
-        power,
-        amplitude: Complex64::from_polar(fit.model.gain(0.0) * c.norm(), phase),
-        phase: Figure {
-            value: phase,
-            variance,
-        },
-    }
-}
-
-/// An order that rides on the tracks without telling of them.
-fn other_order(
-    fit: &Fit,
-    (order, c): (usize, Complex64),
-    lag: (f64, f64),
-    energy: f64,
-) -> OrderFigures {
-    let level = fit.noise.orders[order - 1];
-    let mean_gain = fit.model.mean_square_gain();
-    let variance = 2.0 * level.variance / energy;
-    let k = order as f64;
-    let phase = (
-        c.arg() + k * fit.model.angle(0.0),
-        variance / c.norm_sqr().max(f64::MIN_POSITIVE) + k * k * lag.1,
-    );
-    let observed = 0.5 * c.norm_sqr() * mean_gain;
-    let power = line_power(observed, variance * mean_gain, 0.0, level.dof);
-    order_figures(fit, (order, c), phase, power)
 }
 
 /// Trusted sum of (1 + μ)².

@@ -242,8 +242,8 @@ fn read_noise(
 
 /// The level close by a line where it stands out of its ring: a line that moves by itself.
 fn grown(ring: &Ring, level: Level, taken: f64) -> Level {
-    let reach = (ring.blocks() / 12).max(2);
-    if 2 * reach + 1 >= ring.blocks() {
+    let reach = (ring.blocks.len() / 12).max(2);
+    if 2 * reach + 1 >= ring.blocks.len() {
         return level;
     }
     let near = ring.near(reach, taken);
@@ -258,13 +258,13 @@ fn grown(ring: &Ring, level: Level, taken: f64) -> Level {
 /// Noise at zero frequency: below half the fundamental where the slow track leaves enough of it, else about half the
 /// fundamental.
 fn slow_noise(zero: &Ring, half: &Ring, taken: f64) -> Level {
-    let blocks = zero.blocks() as f64;
+    let blocks = zero.blocks.len() as f64;
     let own = zero.level(2.0 * taken.min(blocks));
     let own = Level {
         dof: 0.5 * own.dof,
         ..own
     };
-    if half.blocks() == 0 || taken < 0.4 * blocks {
+    if half.blocks.len() == 0 || taken < 0.4 * blocks {
         return own;
     }
     let half = half.level(0.0);

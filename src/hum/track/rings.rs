@@ -17,9 +17,13 @@ pub(super) struct Level {
 }
 
 /// The residual demodulated at one multiple of the common phase.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Ring {
-    blocks: Vec<Complex64>,
+    /// Multiple of half the common phase.
+    half: usize,
+    /// Sums of the last even and odd block.
+    open: [Complex64; 2],
+    pub(super) blocks: Vec<Complex64>,
     samples: f64,
 }
 
@@ -36,21 +40,23 @@ pub(super) fn rings(
     let origin = model.angle(record.start_s);
     let highest = halves.iter().copied().max().unwrap_or(0);
     let mut powers = vec![Complex64::default(); highest + 1];
-    let mut sums = vec![[Complex64::default(); 2]; halves.len()];
+    let ring = |&half: &usize| Ring {
+        half,
+        ..Ring::default()
+    };
+    let mut rings: Vec<Ring> = halves.iter().map(ring).collect();
     let mut counts = [0.0; 2];
-    let mut rings: Vec<Ring> = halves
-        .iter()
-        .map(|_| Ring {
-            blocks: Vec::new(),
-            samples: 0.0,
-        })
-        .collect();
     let mut current = 0;
     for (i, (r, trust)) in residual.iter().zip(&record.trust).enumerate() {
         let angle = model.angle(record.time_s(i));
         let block = ((angle - origin) / (TAU * stride)).max(0.0) as usize;
         if block != current {
-            close(&mut rings, &mut sums, &mut counts, halves, current);
+            for ring in &mut rings {
+                ring.close(current % 2, counts);
+            }
+            if current % 2 == 1 {
+                counts = [0.0; 2];
+            }
             current = block;
         }
         let turn = Complex64::cis(-0.5 * angle);
@@ -59,41 +65,39 @@ pub(super) fn rings(
             *value = power;
             power *= turn;
         }
-        for (sum, &h) in sums.iter_mut().zip(halves) {
-            sum[current % 2] += powers[h];
+        for ring in &mut rings {
+            ring.open[current % 2] += powers[ring.half];
         }
         counts[current % 2] += trust;
     }
     rings
 }
 
-/// Ends a block: orders take it as it is, half orders two at a time.
-fn close(
-    rings: &mut [Ring],
-    sums: &mut [[Complex64; 2]],
-    counts: &mut [f64; 2],
-    halves: &[usize],
-    block: usize,
-) {
-    let own = block % 2;
-    for ((ring, sum), h) in rings.iter_mut().zip(sums.iter_mut()).zip(halves) {
-        if h % 2 == 0 {
-            ring.blocks.push(sum[own]);
-            ring.samples += counts[own];
-        } else if own == 1 {
-            ring.blocks.push(sum[0] + sum[1]);
-            ring.samples += counts[0] + counts[1];
-        }
-        if own == 1 {
-            *sum = [Complex64::default(); 2];
-        }
+/// Σ of values each turned by one more `step`.
+pub(super) fn turned_sum(values: &[Complex64], step: Complex64) -> Complex64 {
+    let (mut turn, mut sum) = (Complex64::new(1.0, 0.0), Complex64::default());
+    for z in values {
+        sum += z * turn;
+        turn *= step;
     }
-    if own == 1 {
-        *counts = [0.0; 2];
-    }
+    sum
 }
 
 impl Ring {
+    /// Ends an even or odd block of so many samples: orders take it as it is, half orders two at a time.
+    fn close(&mut self, own: usize, counts: [f64; 2]) {
+        if self.half.is_multiple_of(2) {
+            self.blocks.push(self.open[own]);
+            self.samples += counts[own];
+        } else if own == 1 {
+            self.blocks.push(self.open[0] + self.open[1]);
+            self.samples += counts[0] + counts[1];
+        }
+        if own == 1 {
+            self.open = Default::default();
+        }
+    }
+
     /// Level over the whole ring, of which the fit took `taken` real degrees of freedom.
     pub(super) fn level(&self, taken: f64) -> Level {
         let total = 2.0 * self.blocks.len() as f64;
@@ -113,12 +117,7 @@ impl Ring {
         let mut power = 0.0;
         for m in 0..=2 * reach {
             let step = Complex64::cis(-TAU * (m as f64 - reach as f64) / n as f64);
-            let (mut turn, mut sum) = (Complex64::new(1.0, 0.0), Complex64::default());
-            for z in &self.blocks {
-                sum += z * turn;
-                turn *= step;
-            }
-            power += sum.norm_sqr();
+            power += turned_sum(&self.blocks, step).norm_sqr();
         }
         let total = 2.0 * (2 * reach + 1) as f64;
         let left = (total - taken).max(1.0);
@@ -126,10 +125,6 @@ impl Ring {
             variance: 2.0 * power / (self.samples.max(1.0) * left),
             dof: left,
         }
-    }
-
-    pub(super) fn blocks(&self) -> usize {
-        self.blocks.len()
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::model::{Model, PHASE};
 use super::record::Record;
+use super::rings::turned_sum;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -92,12 +93,7 @@ fn score(orders: &[Demodulated], window: std::ops::Range<usize>, hz: f64, hop_s:
         .iter()
         .map(|o| {
             let step = Complex64::cis(-TAU * o.order as f64 * hz * hop_s);
-            let (mut turn, mut sum) = (Complex64::new(1.0, 0.0), Complex64::default());
-            for z in &o.blocks[window.clone()] {
-                sum += z * turn;
-                turn *= step;
-            }
-            sum.norm_sqr()
+            turned_sum(&o.blocks[window.clone()], step).norm_sqr()
         })
         .sum()
 }

@@ -1,6 +1,6 @@
 //! The tracks as fitted.
 
-use super::figure::{Figure, Movement, OrderFigures};
+use super::figure::{Movement, OrderFigures};
 use super::figures::figures;
 use super::fit::{self, Fit};
 use super::input::TrackInput;
@@ -10,8 +10,9 @@ use std::f64::consts::TAU;
 /// The fitted series.
 #[derive(Debug, Clone)]
 pub(crate) struct TrackFit {
-    /// Phase gained over the record, over 2πT.
-    pub(crate) mean_frequency_hz: Figure,
+    /// Phase gained over the record, over 2πT, and its variance.
+    pub(crate) frequency_hz: f64,
+    pub(crate) frequency_variance: f64,
     pub(crate) orders: Vec<OrderFigures>,
     pub(crate) wander: Movement,
     pub(crate) modulation: Movement,
@@ -36,9 +37,9 @@ pub(crate) fn fit_tracks(input: &TrackInput) -> Option<TrackFit> {
 
 impl TrackFit {
     fn new(fit: &Fit) -> Option<Self> {
-        let (mean_frequency_hz, orders) = figures(fit)?;
+        let ((frequency_hz, frequency_variance), orders) = figures(fit)?;
         let mut model = fit.model.clone();
-        let gain = |order: usize| fit.record.gain(order as f64 * mean_frequency_hz.value);
+        let gain = |order: usize| fit.record.gain(order as f64 * frequency_hz);
         let mut all: Vec<_> = fit
             .model
             .lines()
@@ -61,7 +62,8 @@ impl TrackFit {
                 log_odds: modulation,
                 rms: rms_about_mean(model.mesh.quadrature().map(|t| model.track(GAIN, t))),
             },
-            mean_frequency_hz,
+            frequency_hz,
+            frequency_variance,
             orders,
             model,
         })

@@ -88,15 +88,15 @@ impl Made {
 
     /// How far the fitted frequency, and the fundamental's power and phase, are off, in halves of their intervals.
     fn scores(&self, fit: &TrackFit) -> [f64; 3] {
-        let (frequency, first) = (fit.mean_frequency_hz, &fit.orders[0]);
+        let first = &fit.orders[0];
         let factor = coverage_factor(0.95, first.power.noise_dof);
         let power = first.power.rms(0.95);
         let (low, high) = (power.low.powi(2), power.high.powi(2));
-        let turns = (first.phase.value - self.phase) / TAU;
+        let turns = (first.amplitude.arg() - self.phase) / TAU;
         [
-            (frequency.value - self.frequency_hz) / (factor * frequency.variance.sqrt()),
+            (fit.frequency_hz - self.frequency_hz) / (factor * fit.frequency_variance.sqrt()),
             (low + high - 2.0 * self.power) / (high - low),
-            (turns - turns.round()) * TAU / (factor * first.phase.variance.sqrt()),
+            (turns - turns.round()) * TAU / (factor * first.phase_variance.sqrt()),
         ]
     }
 }
