@@ -46,20 +46,19 @@ pub(crate) struct Rails {
 
 impl Rails {
     pub(crate) fn new(full_scale: Option<f64>, lsb: Option<f64>) -> Self {
-        match full_scale {
+        let (low, high) = match full_scale {
             // Two's complement reaches one step less on the upper side.
-            Some(limit) => Self {
-                high: limit - 1.5 * lsb.unwrap_or(0.0) - 1e-9 * limit,
-                low: -limit + 0.5 * lsb.unwrap_or(0.0) + 1e-9 * limit,
-                inferred: (false, false),
-                clipped: 0,
-            },
-            None => Self {
-                high: f64::INFINITY,
-                low: f64::NEG_INFINITY,
-                inferred: (false, false),
-                clipped: 0,
-            },
+            Some(limit) => (
+                -limit + 0.5 * lsb.unwrap_or(0.0) + 1e-9 * limit,
+                limit - 1.5 * lsb.unwrap_or(0.0) - 1e-9 * limit,
+            ),
+            None => (f64::NEG_INFINITY, f64::INFINITY),
+        };
+        Self {
+            high,
+            low,
+            inferred: (false, false),
+            clipped: 0,
         }
     }
 
@@ -267,7 +266,16 @@ fn at_least(successes: usize, trials: usize, probability: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::{RngExt, SeedableRng};
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// Samples told to be clipped, and the upper limit then.
+    fn clipped(mut samples: Vec<f64>) -> (u64, f64) {
+        let mut rails = Rails::new(None, None);
+        rails.learn(&samples);
+        rails.mark(&mut samples);
+        (rails.clipped(), rails.limits(&samples, None).1)
+    }
 
     #[test]
     fn a_clipped_sine_shows_its_rails_and_a_clean_one_none() {
@@ -276,16 +284,8 @@ mod tests {
                 .map(|i| (f64::from(i) * 0.0631).sin().clamp(-limit, limit))
                 .collect()
         };
-        let mut rails = Rails::new(None, None);
-        let mut clipped = sine(0.95);
-        rails.learn(&clipped);
-        rails.mark(&mut clipped);
-        assert!(rails.clipped() > 300);
-        let mut rails = Rails::new(None, None);
-        let mut clean = sine(2.0);
-        rails.learn(&clean);
-        rails.mark(&mut clean);
-        assert_eq!(rails.clipped(), 0);
+        assert!(clipped(sine(0.95)).0 > 300);
+        assert_eq!(clipped(sine(2.0)).0, 0);
     }
 
     #[test]
@@ -295,52 +295,37 @@ mod tests {
         assert_eq!(rails.clipped(), 3);
     }
 
-    fn noise(count: u32) -> impl Iterator<Item = f64> {
-        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
-        (0..count).map(move |_| (0..12).map(|_| rng.random::<f64>()).sum::<f64>() - 6.0)
+    fn noise() -> impl Iterator<Item = f64> {
+        StandardNormal.sample_iter(rand_chacha::ChaCha8Rng::seed_from_u64(11))
     }
 
     /// Noise on the crest keeps a rail from standing still; the number of samples on it tells.
     #[test]
     fn a_rail_that_noise_leaves_and_meets_again_is_told_by_its_count() {
         for count in [1000u32, 10_000] {
-            let mut clipped: Vec<f64> = (0..count)
-                .zip(noise(count))
+            let samples: Vec<f64> = (0..count)
+                .zip(noise())
                 .map(|(i, n)| (10.0 * (f64::from(i) * 0.0631).sin() + n).min(10.8))
                 .collect();
-            let expected = clipped.iter().filter(|&&x| x == 10.8).count() as u64;
-            let mut rails = Rails::new(None, None);
-            rails.learn(&clipped);
-            rails.mark(&mut clipped);
-            assert_eq!(rails.clipped(), expected);
+            let expected = samples.iter().filter(|&&x| x == 10.8).count() as u64;
             assert!(expected > u64::from(count) / 50);
-            assert_eq!(rails.limits(&clipped, None).1, 10.8);
+            assert_eq!(clipped(samples), (expected, 10.8));
         }
     }
 
     /// Crests without noise crowd at their extreme; coarse and fine steps, repeated and drifting phases.
     #[test]
     fn crests_and_quantised_noise_are_no_rails() {
-        let sines = [16.0, 24.0].into_iter().flat_map(|bits: f64| {
-            [0.0631, 0.0314159, std::f64::consts::TAU / 200.0].map(|turn| {
-                let scale = 2f64.powf(bits - 1.0) - 10.3;
-                (0..20_000)
-                    .map(|i| ((f64::from(i) * turn + 0.2).sin() * scale).round())
-                    .collect::<Vec<f64>>()
-            })
-        });
-        let quantised = [0.3, 1.0, 8.0].map(|steps| {
-            noise(20_000)
-                .map(|n| (n * steps).round())
-                .collect::<Vec<f64>>()
-        });
-        for mut samples in sines.chain(quantised) {
-            let mut rails = Rails::new(None, None);
-            rails.learn(&samples);
-            let marked = samples.clone();
-            rails.mark(&mut samples);
-            let top = marked.iter().copied().fold(f64::MIN, f64::max);
-            assert_eq!(rails.clipped(), 0, "{top}");
+        for bits in [16, 24] {
+            let scale = 2f64.powi(bits - 1) - 10.3;
+            for turn in [0.0631, 0.0314159, std::f64::consts::TAU / 200.0] {
+                let sine = (0..20_000).map(|i| (f64::from(i) * turn + 0.2).sin() * scale);
+                assert_eq!(clipped(sine.map(f64::round).collect()).0, 0, "{turn}");
+            }
+        }
+        for steps in [0.3, 1.0, 8.0] {
+            let quantised = noise().take(20_000).map(|n| (n * steps).round());
+            assert_eq!(clipped(quantised.collect()).0, 0, "{steps}");
         }
     }
 }
