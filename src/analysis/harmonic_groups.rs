@@ -25,15 +25,19 @@ pub struct HarmonicGroup {
 }
 
 impl HarmonicGroup {
-    /// Divides every figure, by the gain of what stood before the samples.
-    pub(crate) fn divide(&mut self, gain: f64) {
-        for value in [
+    fn figures(&mut self) -> [&mut f64; 5] {
+        [
             &mut self.bin_rms,
             &mut self.subgroup_rms,
             &mut self.group_rms,
             &mut self.interharmonic_subgroup_rms,
             &mut self.interharmonic_group_rms,
-        ] {
+        ]
+    }
+
+    /// Divides every figure, by the gain of what stood before the samples.
+    pub(crate) fn divide(&mut self, gain: f64) {
+        for value in self.figures() {
             *value /= gain;
         }
     }
@@ -68,17 +72,14 @@ impl HarmonicGroups {
     }
 
     /// Takes in the windows of another stretch of the same record: the mean of squares over all of them.
-    pub(crate) fn join(&mut self, other: &Self) {
+    pub(crate) fn join(&mut self, mut other: Self) {
         let (mine, theirs) = (self.windows as f64, other.windows as f64);
         let mean = |a: f64, b: f64| ((mine * a * a + theirs * b * b) / (mine + theirs)).sqrt();
         self.orders.truncate(other.orders.len());
-        for (a, b) in self.orders.iter_mut().zip(&other.orders) {
-            a.bin_rms = mean(a.bin_rms, b.bin_rms);
-            a.subgroup_rms = mean(a.subgroup_rms, b.subgroup_rms);
-            a.group_rms = mean(a.group_rms, b.group_rms);
-            a.interharmonic_subgroup_rms =
-                mean(a.interharmonic_subgroup_rms, b.interharmonic_subgroup_rms);
-            a.interharmonic_group_rms = mean(a.interharmonic_group_rms, b.interharmonic_group_rms);
+        for (mine, theirs) in self.orders.iter_mut().zip(&mut other.orders) {
+            for (a, b) in mine.figures().into_iter().zip(theirs.figures()) {
+                *a = mean(*a, *b);
+            }
         }
         self.window_s = (mine * self.window_s + theirs * other.window_s) / (mine + theirs);
         self.windows += other.windows;

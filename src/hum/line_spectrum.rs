@@ -73,22 +73,22 @@ impl LineSpectrum {
             return None;
         }
         let length = (PADDING * count).next_power_of_two();
-        let (mut windowed, sums) = windowed(samples, weights, length);
+        let (mut windowed, (sum, squares)) = windowed(samples, weights, length);
         let plan = forward(length);
         let mut bins = plan.make_output_vec();
         plan.process(&mut windowed, &mut bins).ok()?;
         let bin_hz = rate_hz / length as f64;
         let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
         let power: Vec<f64> = bins[..=top].iter().map(Complex64::norm_sqr).collect();
-        // Of the window's own length, for weights that leave a part of the record.
-        let duration_s = sums.effective_length() / rate_hz;
+        // Of a Hann window of the same noise bandwidth (1.5 cells), for weights that leave a part of the record.
+        let duration_s = 1.5 * sum * sum / squares.max(f64::MIN_POSITIVE) / rate_hz;
         let cells = Cells {
             bin_hz,
             duration_s,
             per_cell: ((length as f64 / (rate_hz * duration_s)) as usize).max(1),
         };
         let floor = cells.floor(&power);
-        let lines = cells.lines(&power, &floor, 2.0f64.sqrt() / sums.sum);
+        let lines = cells.lines(&power, &floor, 2.0f64.sqrt() / sum);
         Some(Self {
             duration_s,
             top_hz: top as f64 * bin_hz,
@@ -134,22 +134,8 @@ impl LineSpectrum {
     }
 }
 
-/// Σw and Σw² of a window.
-#[derive(Debug, Default)]
-struct WindowSums {
-    sum: f64,
-    squares: f64,
-}
-
-impl WindowSums {
-    /// Length of a Hann window of the same noise bandwidth (1.5 cells).
-    fn effective_length(&self) -> f64 {
-        1.5 * self.sum * self.sum / self.squares.max(f64::MIN_POSITIVE)
-    }
-}
-
-/// Samples less their straight line, weighted and padded with zeros to `length`.
-fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64>, WindowSums) {
+/// Samples less their straight line, weighted and padded with zeros to `length`; Σw and Σw².
+fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64>, (f64, f64)) {
     let count = samples.len();
     let middle = 0.5 * (count as f64 - 1.0);
     let weight = |i: usize| weights.map_or(1.0, |w| w[i]);
@@ -169,15 +155,15 @@ fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64
         spread += weight(i) * t * t;
     }
     let slope = cross / f64::max(spread, f64::MIN_POSITIVE);
-    let mut sums = WindowSums::default();
+    let (mut sum, mut squares) = (0.0, 0.0);
     let mut out = vec![0.0; length];
     for (i, (value, x)) in out.iter_mut().zip(samples).enumerate() {
         let w = weight(i) * (PI * (i as f64 + 0.5) / count as f64).sin().powi(2);
-        sums.sum += w;
-        sums.squares += w * w;
+        sum += w;
+        squares += w * w;
         *value = w * (x - mean - slope * (i as f64 - middle - centre));
     }
-    (out, sums)
+    (out, (sum, squares))
 }
 
 /// How bins and cells of 1/T lie.

@@ -25,30 +25,27 @@ pub(super) fn steady_phases(guides: &Guides<'_>) -> Vec<Observation> {
         deviation = weak.deviation();
     }
     let origin = weak.origin();
-    if !weak.is_coherent(deviation) {
+    let (phase_variance, frequency_variance) = if weak.is_coherent(deviation) {
+        // The frequencies were used to find the phases' slope: they are not counted twice.
+        (weak.phase_variance(deviation), f64::INFINITY)
+    } else {
         // No steady frequency explains the segments: each is right to a third of its cell, and no more is known.
         let cell = weak.cell();
-        return per_segment
-            .iter()
-            .map(|o| Observation {
-                phase: TAU * deviation * (o.time_s - origin),
-                phase_variance: f64::INFINITY,
-                frequency_hz: deviation,
-                frequency_variance: 0.1 * cell * cell * per_segment.len() as f64,
-                ..*o
-            })
-            .collect();
-    }
-    let variance = weak.phase_variance(deviation);
+        let variance = 0.1 * cell * cell * per_segment.len() as f64;
+        (f64::INFINITY, variance)
+    };
     per_segment
         .iter()
         .zip(&weak.heard)
         .map(|(o, heard)| Observation {
             phase: TAU * deviation * (o.time_s - origin),
-            phase_variance: if *heard { variance } else { f64::INFINITY },
-            // Already used to find the phases' slope; kept out so that it is not counted twice.
+            phase_variance: if *heard {
+                phase_variance
+            } else {
+                f64::INFINITY
+            },
             frequency_hz: deviation,
-            frequency_variance: f64::INFINITY,
+            frequency_variance,
             ..*o
         })
         .collect()
@@ -61,24 +58,20 @@ struct WeakSeries<'a> {
 }
 
 impl WeakSeries<'_> {
+    /// Times of the first and the last segment, s.
+    fn ends(&self) -> Option<(f64, f64)> {
+        let all = self.guides.per_segment;
+        Some((all.first()?.time_s, all.last()?.time_s))
+    }
+
     /// Middle of the record, s.
     fn origin(&self) -> f64 {
-        let ends = self
-            .guides
-            .per_segment
-            .first()
-            .zip(self.guides.per_segment.last());
-        ends.map_or(0.0, |(a, b)| 0.5 * (a.time_s + b.time_s))
+        self.ends().map_or(0.0, |(a, b)| 0.5 * (a + b))
     }
 
     /// One over the distance of two segments, Hz.
     fn cell(&self) -> f64 {
-        let ends = self
-            .guides
-            .per_segment
-            .first()
-            .zip(self.guides.per_segment.last());
-        let span = ends.map_or(1.0, |(a, b)| b.time_s - a.time_s);
+        let span = self.ends().map_or(1.0, |(a, b)| b - a);
         (self.guides.per_segment.len() as f64 - 1.0) / span
     }
 

@@ -10,13 +10,13 @@ const BINS: usize = 200;
 /// Number, sum and sum of squares of the samples in each part of a cycle.
 #[derive(Debug, Clone)]
 pub(crate) struct Folding {
-    sums: Vec<(f64, f64, f64)>,
+    sums: Vec<[f64; 3]>,
 }
 
 impl Folding {
     pub(crate) fn new() -> Self {
         Self {
-            sums: vec![(0.0, 0.0, 0.0); BINS],
+            sums: vec![[0.0; 3]; BINS],
         }
     }
 
@@ -32,34 +32,38 @@ impl Folding {
                     break;
                 };
                 let phase = (segment.fit.fundamental * (n as f64 - middle) + turn).rem_euclid(1.0);
-                let sums = &mut self.sums[((phase * BINS as f64) as usize).min(BINS - 1)];
                 let x = x - segment.fit.offset;
-                sums.0 += 1.0;
-                sums.1 += x;
-                sums.2 += x * x;
+                add(
+                    &mut self.sums[((phase * BINS as f64) as usize).min(BINS - 1)],
+                    [1.0, x, x * x],
+                );
             }
         }
     }
 
     /// Adds what another stretch gave.
-    pub(crate) fn join(&mut self, other: &Self) {
-        for (mine, theirs) in self.sums.iter_mut().zip(&other.sums) {
-            mine.0 += theirs.0;
-            mine.1 += theirs.1;
-            mine.2 += theirs.2;
+    pub(crate) fn join(&mut self, other: Self) {
+        for (mine, theirs) in self.sums.iter_mut().zip(other.sums) {
+            add(mine, theirs);
         }
     }
 
     pub(crate) fn figures(&self) -> Folded {
-        let filled = || self.sums.iter().enumerate().filter(|(_, s)| s.0 > 0.0);
-        Folded::new(
-            filled()
-                .map(|(i, _)| (i as f64 + 0.5) / BINS as f64)
-                .collect(),
-            filled().map(|(_, s)| s.1 / s.0).collect(),
-            filled()
-                .map(|(_, s)| (s.2 / s.0 - (s.1 / s.0).powi(2)).max(0.0).sqrt())
-                .collect(),
-        )
+        let (mut phases, mut means, mut deviations) = (Vec::new(), Vec::new(), Vec::new());
+        for (i, &[count, sum, squares]) in self.sums.iter().enumerate() {
+            if count > 0.0 {
+                let mean = sum / count;
+                phases.push((i as f64 + 0.5) / BINS as f64);
+                means.push(mean);
+                deviations.push((squares / count - mean.powi(2)).max(0.0).sqrt());
+            }
+        }
+        Folded::new(phases, means, deviations)
+    }
+}
+
+fn add(sums: &mut [f64; 3], more: [f64; 3]) {
+    for (sum, own) in sums.iter_mut().zip(more) {
+        *sum += own;
     }
 }

@@ -50,14 +50,8 @@ impl Details {
 
     /// Takes in those of the stretch that follows.
     pub(crate) fn join(&mut self, other: Self) {
-        match (&mut self.folding, other.folding) {
-            (Some(mine), Some(theirs)) => mine.join(&theirs),
-            (mine, theirs) => *mine = mine.take().or(theirs),
-        }
-        match (&mut self.groups, other.groups) {
-            (Some(mine), Some(theirs)) => mine.join(&theirs),
-            (mine, theirs) => *mine = mine.take().or(theirs),
-        }
+        joined(&mut self.folding, other.folding, Folding::join);
+        joined(&mut self.groups, other.groups, HarmonicGroups::join);
     }
 
     pub(crate) fn folded(&self) -> Option<Folded> {
@@ -71,5 +65,12 @@ impl Details {
             group.divide(gain(group.order));
         }
         Some(groups)
+    }
+}
+
+fn joined<T>(mine: &mut Option<T>, theirs: Option<T>, join: fn(&mut T, T)) {
+    match (mine.as_mut(), theirs) {
+        (Some(mine), Some(theirs)) => join(mine, theirs),
+        (_, theirs) => *mine = mine.take().or(theirs),
     }
 }

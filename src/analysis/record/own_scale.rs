@@ -72,17 +72,16 @@ impl OwnScale {
             power.noise_v2 = squared(power.noise_v2);
         };
         let m = measurement;
+        let harmonics = m.mains.harmonics.iter_mut();
+        let tones = m.tones.iter_mut();
+        let lines = harmonics.map(|h| (&mut h.rms, &mut h.power));
+        for (rms, power) in lines.chain(tones.map(|t| (&mut t.rms, &mut t.power))) {
+            *rms = rms.scaled(back);
+            line(power);
+        }
         m.dc_offset = m.dc_offset.scaled(back);
         m.mains.hum_rms = m.mains.hum_rms.map(|e| e.scaled(back));
         line(&mut m.mains.power);
-        for harmonic in &mut m.mains.harmonics {
-            harmonic.rms = harmonic.rms.scaled(back);
-            line(&mut harmonic.power);
-        }
-        for tone in &mut m.tones {
-            tone.rms = tone.rms.scaled(back);
-            line(&mut tone.power);
-        }
         m.noise.rms = m.noise.rms.scaled(back);
         m.noise.density_v_per_rthz = m.noise.density_v_per_rthz.scaled(back);
         for band in &mut m.noise.third_octaves {
