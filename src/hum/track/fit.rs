@@ -264,7 +264,7 @@ fn slow_noise(zero: &Ring, half: &Ring, taken: f64) -> Level {
         dof: 0.5 * own.dof,
         ..own
     };
-    if half.blocks.len() == 0 || taken < 0.4 * blocks {
+    if half.blocks.is_empty() || taken < 0.4 * blocks {
         return own;
     }
     let half = half.level(0.0);

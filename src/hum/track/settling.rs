@@ -182,7 +182,7 @@ fn noise_between(record: &Record, model: &Model) -> f64 {
     let halves: Vec<usize> = (0..highest).map(|k| 2 * k + 1).collect();
     let mut levels: Vec<f64> = rings(record, model, &residual, &halves)
         .iter()
-        .filter(|ring| ring.blocks.len() > 0)
+        .filter(|ring| !ring.blocks.is_empty())
         .map(|ring| ring.level(0.0).variance)
         .collect();
     let level = if levels.is_empty() {
