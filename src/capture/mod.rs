@@ -5,6 +5,7 @@
 
 mod acquisition;
 mod condition;
+mod first_frames;
 mod header;
 mod memory;
 mod sink;
@@ -12,6 +13,7 @@ mod source;
 
 pub use acquisition::{Acquisition, Coupling};
 pub use condition::Condition;
+pub use first_frames::{FirstFrames, Watched};
 pub use header::{CaptureHeader, Channel, RateOrigin, SAMPLE_RATE_LIMITS_HZ, TimeBase};
 pub use memory::{Capture, MemorySource};
 pub use sink::{FrameSink, MemorySink};

@@ -5,14 +5,17 @@ use super::batch;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
 use super::input::inputs;
-use super::measure::measurements;
+use super::input::measured::measurements;
+use super::output::files::Guard;
+use super::output::picture::Picture;
 use humsieve::comparison::{CaptureSource, compare_captures};
-use humsieve::report::{SourceStamp, write_comparison};
+use humsieve::report::{SourceStamp, compared_picture, write_comparison};
 use humsieve::{Condition, Error, ErrorKind, results};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {
     let captures = find(request)?;
+    let picture = picture(request, &captures)?;
     let console = Console::new(request.quiet, captures.len());
     let threads = inputs::threads(captures.iter().map(|(_, input)| input), request.jobs);
     let sources: Vec<CaptureSource<'_>> = captures
@@ -45,7 +48,26 @@ pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {
         &comparison,
         request.show,
     )?;
+    if let Some(picture) = picture {
+        picture.write(&compared_picture(&comparison, &compared.measurements))?;
+    }
     Ok(outcome)
+}
+
+fn picture(
+    request: &CompareRequest,
+    captures: &[(Condition, inputs::Input)],
+) -> Result<Option<Picture>, Failure> {
+    let inputs: Vec<PathBuf> = captures
+        .iter()
+        .filter_map(|(_, input)| input.as_ref().ok().cloned())
+        .collect();
+    let guard = Guard {
+        inputs: &inputs,
+        force: request.force,
+    };
+    let prove = |target: &PathBuf| Picture::prove(target, &guard);
+    request.picture.as_ref().map(prove).transpose()
 }
 
 /// A capture, or those that stand measured in a file of results. Standard input cannot be read twice.

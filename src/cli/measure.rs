@@ -4,19 +4,26 @@ use super::arguments::request::MeasureRequest;
 use super::batch;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
+use super::input::against::{Against, Changes};
 use super::input::inputs;
+use super::input::measured::{count_channels, measurements, pictured};
 use super::input::resume::Earlier;
-use humsieve::analysis::{self, MainsChoice};
+use super::output::files::Guard;
+use super::output::picture::Picture;
+use humsieve::analysis::MainsChoice;
+use humsieve::comparison::Judgement;
 use humsieve::fault::contained;
-use humsieve::load::{self, LoadOptions};
+use humsieve::load;
 use humsieve::printable::printable_lines;
+use humsieve::report::plot::Snippet;
 use humsieve::report::{
-    Format, MeasuredCapture, MeasurementWriter, SourceStamp, json_failure, json_line, limit_remark,
-    options_digest,
+    Format, MOST_PANELS, MeasuredCapture, MeasuredChannel, MeasurementWriter, Pictured,
+    SourceStamp, json_failure, json_line, limit_remark, measured_picture, options_digest,
 };
-use humsieve::{Error, MeasureOptions, Measurement};
+use humsieve::{MeasureOptions, Measurement};
 use std::io::Write;
-use std::path::Path;
+use std::iter;
+use std::path::{Path, PathBuf};
 
 pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     let mut captures = inputs::find(&request.captures, request.files_from.as_deref())?;
@@ -26,22 +33,23 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     if request.explain_input {
         return explain(&captures, request);
     }
-    let options = options_digest(&format!(
-        "{:?} {:?} {:?}",
-        request.load, request.measure, request.limits
-    ));
+    let work = Work::new(request)?;
     let mut outcome = Outcome::default();
     if let Some(file) = &request.resume {
         let earlier = Earlier::read(file)?;
-        captures.retain(|input| match earlier_outcome(&earlier, input, &options) {
-            Some(known) => {
-                outcome.capture_failed |= known.capture_failed;
-                outcome.limit_exceeded |= known.limit_exceeded;
-                false
-            }
-            None => true,
-        });
+        captures.retain(
+            |input| match earlier_outcome(&earlier, input, &work.options) {
+                Some(known) => {
+                    outcome.capture_failed |= known.capture_failed;
+                    outcome.limit_exceeded |= known.limit_exceeded;
+                    false
+                }
+                None => true,
+            },
+        );
     }
+    let picture = picture(request, &captures)?;
+    let mut panels: Vec<Pictured> = Vec::new();
     let console = Console::new(request.quiet, captures.len());
     let mut writer = MeasurementWriter::new(
         console::results(),
@@ -49,19 +57,28 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
         request.measure.confidence,
         request.measure.harmonics,
     )
-    .showing(request.show);
+    .showing(request.show)
+    .against(work.against.is_some());
     batch::in_order(
         &captures,
         inputs::threads(captures.iter(), request.jobs),
-        |input| measured(input, request, &options),
-        |capture: MeasuredCapture| {
+        |input| work.measured(input),
+        |done| {
             console.advance();
-            tell(&console, &capture, &mut outcome);
-            writer.write(&capture).map_err(Failure::from)
+            if !request.quiet {
+                done.remarks.iter().for_each(|remark| console.say(remark));
+            }
+            tell(&console, &done.capture, &mut outcome);
+            writer.write(&done.capture)?;
+            panels.extend(done.panels());
+            Ok::<(), Failure>(())
         },
     )?;
     console.finish();
     writer.finish()?;
+    if let Some(picture) = picture {
+        picture.write(&measured_picture(&panels))?;
+    }
     Ok(outcome)
 }
 
@@ -73,16 +90,17 @@ fn earlier_outcome(earlier: &Earlier, input: &inputs::Input, options: &str) -> O
 
 /// Errors and exceeded limits, on standard error.
 fn tell(console: &Console, capture: &MeasuredCapture, outcome: &mut Outcome) {
-    let measurements = match &capture.outcome {
-        Ok(measurements) => measurements,
+    let channels = match &capture.outcome {
+        Ok(channels) => channels,
         Err(error) => {
             outcome.capture_failed = true;
             console.error(&capture.file, error);
             return;
         }
     };
-    for (measurement, judgements) in measurements {
-        for judgement in judgements.iter().filter(|j| !j.passed()) {
+    for channel in channels {
+        let measurement = &channel.measurement;
+        for judgement in channel.limits.iter().filter(|j| !j.passed()) {
             outcome.limit_exceeded = true;
             console.say(&format!(
                 "{}, channel {}: {}",
@@ -94,48 +112,141 @@ fn tell(console: &Console, capture: &MeasuredCapture, outcome: &mut Outcome) {
     }
 }
 
-fn measured(input: &inputs::Input, request: &MeasureRequest, options: &str) -> MeasuredCapture {
-    // Before the file is read: what changes meanwhile is measured again.
-    let stamp = input
-        .as_ref()
-        .ok()
-        .and_then(|path| SourceStamp::of(path, options));
-    let (path, outcome) = match input {
-        Ok(path) => {
-            let found = measurements(path, &request.load, &request.measure);
-            (
-                path,
-                found.map(|found| with_other_mains(found, path, request)),
-            )
-        }
-        Err((path, error)) => (path, Err(error.clone())),
-    };
-    let judged = outcome.map(|measurements| {
-        measurements
-            .into_iter()
-            .map(|measurement| {
-                let limits = request.limits.iter();
-                let judgements = limits.map(|l| l.judge_measurement(&measurement)).collect();
-                (measurement, judgements)
-            })
-            .collect()
-    });
-    MeasuredCapture::new(path.to_string_lossy(), judged).stamped(stamp)
+/// What is done with each capture.
+struct Work<'a> {
+    request: &'a MeasureRequest,
+    against: Option<Against>,
+    /// Digest of the settings that the results rest on.
+    options: String,
 }
 
-/// Every measurement of one capture; a fault of the program in it costs no other.
-pub fn measurements(
-    path: &Path,
-    load_options: &LoadOptions,
-    options: &MeasureOptions,
-) -> Result<Vec<Measurement>, Error> {
-    contained(|| {
-        let mut measurements = Vec::new();
-        for mut source in load::open(path, load_options)? {
-            measurements.extend(analysis::measure(source.as_mut(), options)?);
+/// A capture that was measured, what is to be said beside it, and the first samples of its channels where they
+/// are drawn.
+struct Done {
+    capture: MeasuredCapture,
+    remarks: Vec<String>,
+    snippets: Vec<Option<Snippet>>,
+}
+
+/// The picture, where one is asked for, proved writable and not too small for all channels.
+fn picture(
+    request: &MeasureRequest,
+    captures: &[inputs::Input],
+) -> Result<Option<Picture>, Failure> {
+    let Some(target) = &request.picture else {
+        return Ok(None);
+    };
+    let files: Vec<PathBuf> = captures
+        .iter()
+        .filter_map(|input| input.as_ref().ok().cloned())
+        .collect();
+    let channels = |path: &PathBuf| {
+        if inputs::is_standard_input(path) {
+            return 1;
         }
-        Ok(measurements)
-    })
+        count_channels(path, &request.load, request.measure.channels.len())
+    };
+    if files.len() > MOST_PANELS || files.iter().map(channels).sum::<usize>() > MOST_PANELS {
+        return Err(Failure::Usage(format!(
+            "--picture shows up to {MOST_PANELS} channels, and these captures hold more; name fewer captures, or \
+             their --channel"
+        )));
+    }
+    let read = request.against.iter().cloned();
+    let inputs: Vec<PathBuf> = files.into_iter().chain(read).collect();
+    let guard = Guard {
+        inputs: &inputs,
+        force: request.force,
+    };
+    Picture::prove(target, &guard).map(Some)
+}
+
+impl Done {
+    /// What is drawn of it, without copies where nothing is.
+    fn panels(self) -> impl Iterator<Item = Pictured> {
+        let channels = self.capture.outcome.unwrap_or_default().into_iter();
+        channels
+            .zip(self.snippets)
+            .map(|(channel, snippet)| Pictured {
+                measurement: channel.measurement,
+                snippet,
+            })
+    }
+}
+
+impl<'a> Work<'a> {
+    fn new(request: &'a MeasureRequest) -> Result<Self, Failure> {
+        let mut options = format!(
+            "{:?} {:?} {:?}",
+            request.load, request.measure, request.limits
+        );
+        if let Some(file) = &request.against {
+            options.push_str(&format!(" {:?} {:?}", file, SourceStamp::of(file, "")));
+        }
+        let read = |file: &PathBuf| Against::read(file, &request.load, &request.measure);
+        Ok(Self {
+            request,
+            against: request.against.as_ref().map(read).transpose()?,
+            options: options_digest(&options),
+        })
+    }
+
+    fn measured(&self, input: &inputs::Input) -> Done {
+        let (load, measure) = (&self.request.load, &self.request.measure);
+        let path = match input {
+            Ok(path) => path,
+            Err((path, error)) => {
+                return Done {
+                    capture: MeasuredCapture::new(path.to_string_lossy(), Err(error.clone())),
+                    remarks: Vec::new(),
+                    snippets: Vec::new(),
+                };
+            }
+        };
+        // Before the file is read: what changes meanwhile is measured again.
+        let stamp = SourceStamp::of(path, &self.options);
+        let mut remarks = Vec::new();
+        let mut snippets = Vec::new();
+        let found = if self.request.picture.is_some() {
+            pictured(path, load, measure).map(|channels| {
+                let parts = channels.into_iter().map(|c| (c.measurement, c.snippet));
+                let (found, drawn): (_, Vec<_>) = parts.unzip();
+                snippets = drawn;
+                found
+            })
+        } else {
+            measurements(path, load, measure)
+        };
+        let outcome = found.map(|found| {
+            let found = with_other_mains(found, path, self.request);
+            let again = |options: &MeasureOptions| measurements(path, load, options);
+            let against = self.against.as_ref();
+            let told = against.map_or_else(Changes::default, |against| {
+                against.changes(path, &found, measure, again)
+            });
+            remarks = told.remarks;
+            let changes = told.changes.into_iter().chain(iter::repeat(None));
+            found
+                .into_iter()
+                .zip(changes)
+                .map(|(measurement, change)| MeasuredChannel {
+                    limits: self.judged(&measurement),
+                    measurement,
+                    change,
+                })
+                .collect()
+        });
+        Done {
+            capture: MeasuredCapture::new(path.to_string_lossy(), outcome).stamped(stamp),
+            remarks,
+            snippets,
+        }
+    }
+
+    fn judged(&self, measurement: &Measurement) -> Vec<Judgement> {
+        let limits = self.request.limits.iter();
+        limits.map(|l| l.judge_measurement(measurement)).collect()
+    }
 }
 
 /// Lines for a later comparison hold the hum of a capture without mains at 50 and at 60 Hz: what it is

@@ -5,6 +5,7 @@ mod batch;
 mod command;
 mod compare;
 mod console;
+mod drawing;
 mod failure;
 mod identity;
 mod input;

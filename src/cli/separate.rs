@@ -2,6 +2,7 @@
 
 use super::arguments::request::SeparateRequest;
 use super::console;
+use super::drawing::drawn;
 use super::failure::{Failure, Outcome};
 use super::output::files::{Guard, Outputs};
 use humsieve::capture::FrameSource;
@@ -11,6 +12,7 @@ use humsieve::report::{json_failure, json_line, write_separation};
 use humsieve::separation::{FileSink, SeparateOptions, Separation, separate};
 use humsieve::{Error, ErrorKind};
 use serde::Serialize;
+use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -119,13 +121,20 @@ fn written(request: &SeparateRequest) -> Result<Vec<Separation>, Failure> {
     for (_, target) in request.outputs.iter().skip(1) {
         paths.push(outputs.beside(target, &guard)?);
     }
-    let separations = contained(|| separated(request, &paths))?;
+    let picture = request.picture.as_deref();
+    let picture = picture.map(|target| outputs.beside(target, &guard));
+    let picture = picture.transpose()?;
+    let separations = contained(|| separated(request, &paths, picture.as_deref()))?;
     outputs.keep()?;
     Ok(separations)
 }
 
 /// Every component in turn, each by a reading of its own: the record may be larger than the memory.
-fn separated(request: &SeparateRequest, paths: &[PathBuf]) -> Result<Vec<Separation>, Error> {
+fn separated(
+    request: &SeparateRequest,
+    paths: &[PathBuf],
+    picture: Option<&Path>,
+) -> Result<Vec<Separation>, Error> {
     let mut source = only_record(&request.capture, &request.load)?;
     let mut template = request
         .template
@@ -148,6 +157,16 @@ fn separated(request: &SeparateRequest, paths: &[PathBuf]) -> Result<Vec<Separat
                 _ => error,
             })?;
         first.get_or_insert(found);
+    }
+    if let (Some(path), Some(target)) = (picture, &request.picture) {
+        let template = template
+            .as_mut()
+            .map(|source| source.as_mut() as &mut dyn FrameSource);
+        let sheet = drawn(request, source.as_mut(), template)?;
+        fs::write(path, sheet.svg()).map_err(|error| {
+            let message = format!("the picture cannot be written: {error}");
+            ErrorKind::Unwritable.error(message).in_file(target)
+        })?;
     }
     Ok(first.unwrap_or_default())
 }

@@ -101,6 +101,8 @@ pub struct ComparedCaptures {
     pub comparison: Result<Comparison, Error>,
     /// Captures that could not be, by their place among the sources.
     pub failed: Vec<(usize, Error)>,
+    /// What was measured under each condition, in the order of the sources.
+    pub measurements: BTreeMap<Condition, Vec<Measurement>>,
 }
 
 /// Measures captures, finds what they have in common, measures again in that band and with those orders
@@ -166,6 +168,7 @@ pub fn compare_captures(
             comparison
         }),
         failed,
+        measurements: by_condition,
     }
 }
 

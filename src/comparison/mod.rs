@@ -8,6 +8,7 @@
 
 mod acceptance;
 mod captures;
+mod change;
 mod compare;
 mod figure;
 mod ground;
@@ -19,6 +20,7 @@ mod table;
 
 pub use crate::limit::{Acceptance, Bounded, Judgement, Limit};
 pub use captures::{CaptureSource, ComparedCaptures, compare_captures, measure_alike};
+pub use change::{Change, NotCompared};
 pub use compare::compare;
 pub use ground::CommonGround;
 pub use options::{CompareOptions, InstrumentLimits, SINGLE_CAPTURE_MARGIN_DB, WantedSignal};

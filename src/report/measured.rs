@@ -3,7 +3,28 @@
 use super::stamp::SourceStamp;
 use crate::Error;
 use crate::analysis::Measurement;
-use crate::comparison::Judgement;
+use crate::comparison::{Change, Judgement};
+
+/// One channel (or stretch of it), with what was asked of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MeasuredChannel {
+    /// What was measured.
+    pub measurement: Measurement,
+    /// Its limits, judged.
+    pub limits: Vec<Judgement>,
+    /// Its change against an earlier capture.
+    pub change: Option<Change>,
+}
+
+impl From<Measurement> for MeasuredChannel {
+    fn from(measurement: Measurement) -> Self {
+        Self {
+            measurement,
+            limits: Vec::new(),
+            change: None,
+        }
+    }
+}
 
 /// What came of one capture.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,8 +32,8 @@ use crate::comparison::Judgement;
 pub struct MeasuredCapture {
     /// The capture as the user named it.
     pub file: String,
-    /// A measurement for each channel (and stretch), each with its limits judged; or the error.
-    pub outcome: Result<Vec<(Measurement, Vec<Judgement>)>, Error>,
+    /// Each channel (and stretch), or the error.
+    pub outcome: Result<Vec<MeasuredChannel>, Error>,
     /// What the result rests on, for a later run.
     pub stamp: Option<SourceStamp>,
 }
@@ -20,10 +41,7 @@ pub struct MeasuredCapture {
 impl MeasuredCapture {
     /// What came of the capture of this name.
     #[must_use]
-    pub fn new(
-        file: impl Into<String>,
-        outcome: Result<Vec<(Measurement, Vec<Judgement>)>, Error>,
-    ) -> Self {
+    pub fn new(file: impl Into<String>, outcome: Result<Vec<MeasuredChannel>, Error>) -> Self {
         Self {
             file: file.into(),
             outcome,

@@ -7,11 +7,13 @@
     clippy::panic
 )]
 
+mod against;
 mod arguments;
 mod compare;
 mod demo_generator;
 mod json;
 mod measure;
+mod picture;
 #[path = "../support/program.rs"]
 mod program;
 mod readme;

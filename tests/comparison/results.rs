@@ -144,9 +144,9 @@ fn what_measure_wrote_is_read_to_the_last_bit() {
     assert!(!all[0].tones.is_empty() && !all[0].evidence.is_empty());
     let missing = ErrorKind::NoSampleRate.error("no rate");
     let captures = [
-        MeasuredCapture::new("a", Ok(vec![(all[0].clone(), Vec::new())])),
+        MeasuredCapture::new("a", Ok(vec![all[0].clone().into()])),
         MeasuredCapture::new("b", Err(missing)),
-        MeasuredCapture::new("c", Ok(vec![(all[1].clone(), Vec::new())])),
+        MeasuredCapture::new("c", Ok(vec![all[1].clone().into()])),
     ];
     let text = lines(&captures).replace('\n', "\n\n");
     assert!(
@@ -169,7 +169,7 @@ fn what_measure_wrote_is_read_to_the_last_bit() {
 fn later_lines_and_others_are_refused_with_the_reason() {
     let good = lines(&[MeasuredCapture::new(
         "a",
-        Ok(vec![(measured().remove(1), Vec::new())]),
+        Ok(vec![measured().remove(1).into()]),
     )]);
     let later = good.replacen("\"schema\":1", &format!("\"schema\":{}", SCHEMA + 1), 1);
     let none = good.replacen("\"schema\":1,", "", 1);

@@ -42,7 +42,10 @@ pub struct MeasureRequest {
     pub files_from: Option<PathBuf>,
     pub shard: Option<Shard>,
     pub resume: Option<PathBuf>,
+    pub against: Option<PathBuf>,
     pub explain_input: bool,
+    pub picture: Option<PathBuf>,
+    pub force: bool,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
     pub limits: Vec<Limit>,
@@ -56,6 +59,8 @@ pub struct MeasureRequest {
 #[derive(Debug, Clone)]
 pub struct CompareRequest {
     pub captures: Vec<(Condition, Vec<PathBuf>)>,
+    pub picture: Option<PathBuf>,
+    pub force: bool,
     pub load: LoadOptions,
     pub measure: MeasureOptions,
     pub compare: CompareOptions,
@@ -72,6 +77,7 @@ pub struct SeparateRequest {
     pub template: Option<PathBuf>,
     /// Components and where they go, at least one.
     pub outputs: Vec<(Keep, PathBuf)>,
+    pub picture: Option<PathBuf>,
     pub force: bool,
     pub load: LoadOptions,
     pub separate: SeparateOptions,
@@ -119,6 +125,7 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
 
 fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
     let format = typed.printing.format;
+    let drawn = typed.picture.is_some();
     if typed.brief && format != Format::Text {
         return Err(Failure::Usage(
             "--brief is a short form of the text; with another --format leave it out".into(),
@@ -129,6 +136,9 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
         files_from: typed.files_from,
         shard: typed.shard,
         resume: typed.resume,
+        against: typed.against,
+        picture: picture(typed.picture)?,
+        force: typed.force,
         explain_input: typed.explain_input,
         load: coupled(load(&typed.reading), typed.analysis.ac_corner)?,
         measure: MeasureOptions {
@@ -136,6 +146,7 @@ fn measure(typed: MeasureArguments) -> Result<MeasureRequest, Failure> {
             detail: Detail {
                 // a comparison of the lines needs the noise about them
                 third_octaves: format == Format::Jsonl,
+                spectrum: drawn,
                 ..Detail::default()
             },
             ..analysis(&typed.analysis)
@@ -164,8 +175,16 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
     }
     Ok(CompareRequest {
         captures,
+        measure: MeasureOptions {
+            detail: Detail {
+                spectrum: typed.picture.is_some(),
+                ..Detail::default()
+            },
+            ..analysis(&typed.analysis)
+        },
+        picture: picture(typed.picture)?,
+        force: typed.force,
         load: coupled(load(&typed.reading), typed.analysis.ac_corner)?,
-        measure: analysis(&typed.analysis),
         compare: CompareOptions {
             confidence: typed.analysis.confidence,
             limits: limits(&typed.batch.limit)?,
@@ -216,6 +235,7 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
         capture: typed.capture,
         template: typed.template,
         outputs,
+        picture: picture(typed.picture)?,
         force: typed.force,
         json: typed.format == Format::Jsonl,
     })
@@ -271,6 +291,17 @@ fn page_format(output: &Path) -> Result<PageFormat, Failure> {
             "the report's name '{}' must end in .html, .md or .json",
             output.display()
         ))),
+    }
+}
+
+/// Pictures are written as SVG alone.
+fn picture(file: Option<PathBuf>) -> Result<Option<PathBuf>, Failure> {
+    match file {
+        Some(file) if ending(&file) != "svg" => Err(Failure::Usage(format!(
+            "the picture's name '{}' must end in .svg",
+            file.display()
+        ))),
+        other => Ok(other),
     }
 }
 

@@ -39,7 +39,9 @@ Examples:
   humsieve measure floor.csv loop.wav
   humsieve measure captures/ --format csv > bench.csv
   humsieve measure loop.csv --band 10:20k --limit hum_rms=100u
-  humsieve measure night.wav --every 60 --format jsonl")]
+  humsieve measure night.wav --every 60 --format jsonl
+  humsieve measure loop.csv isolated.csv --brief --against floor.csv
+  humsieve measure loop.csv --picture loop.svg")]
     Measure(MeasureArguments),
     /// What the loop adds to the floor and what the remedy takes away
     #[command(after_help = "\
@@ -162,6 +164,16 @@ pub struct MeasureArguments {
     /// One line a channel: offset, hum, noise, worst warning
     #[arg(long)]
     pub brief: bool,
+    /// A capture, or a .jsonl of earlier results: each line also says the change of offset, hum and noise
+    /// against it, in dB with its interval (above 0 dB is more than there; --brief the interval alone)
+    #[arg(long, value_name = "FILE", conflicts_with = "explain_input")]
+    pub against: Option<PathBuf>,
+    /// A picture of it as well, .svg: spectrum and first cycles of up to six channels
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["every", "resume", "explain_input"])]
+    pub picture: Option<PathBuf>,
+    /// Writes the picture even where it is one of the inputs
+    #[arg(long)]
+    pub force: bool,
     /// Only the K-th of N parts of the captures: even by size, the same on every machine
     #[arg(long, value_name = "K/N", value_parser = shard)]
     pub shard: Option<Shard>,
@@ -193,6 +205,12 @@ pub struct CompareArguments {
     /// Captures with the loop broken
     #[arg(long, value_name = "CAPTURE", num_args = 1..)]
     pub isolated: Vec<PathBuf>,
+    /// A picture of it as well, .svg: what each condition holds and what was taken away against frequency
+    #[arg(long, value_name = "FILE")]
+    pub picture: Option<PathBuf>,
+    /// Writes the picture even where it is one of the inputs
+    #[arg(long)]
+    pub force: bool,
     /// Amplitude (peak) of a signal to be measured: tells what each part adds to its reading
     #[arg(long, value_name = "VOLTS", value_parser = number::positive, allow_hyphen_values = true)]
     pub signal: Option<f64>,
@@ -229,6 +247,9 @@ pub struct SeparateArguments {
     /// Writes the output even where it is one of the inputs
     #[arg(long)]
     pub force: bool,
+    /// A picture of it as well, .svg: before, after and what was taken out, against time and frequency
+    #[arg(long, value_name = "FILE")]
+    pub picture: Option<PathBuf>,
     /// Which component OUT gets: cleaned, interference, mains or offset [default: cleaned]; NAME=FILE,
     /// repeatable, writes one more file
     #[arg(long, value_name = "NAME[=FILE]", value_parser = keep)]

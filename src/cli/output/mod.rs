@@ -2,6 +2,7 @@
 
 pub mod files;
 mod held;
+pub mod picture;
 mod scratch;
 #[cfg(unix)]
 mod signals;

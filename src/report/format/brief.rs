@@ -1,9 +1,9 @@
 //! One line a channel: figures first, so that they stand below each other whatever the names.
 
-use crate::analysis::Measurement;
+use crate::comparison::Change;
 use crate::quantity::Figure;
-use crate::report::measured::MeasuredCapture;
-use crate::report::rows::Reading;
+use crate::report::measured::{MeasuredCapture, MeasuredChannel};
+use crate::report::rows::{Reading, short_interval};
 use crate::si;
 use crate::{Warning, WarningCode};
 use std::io::{self, Write};
@@ -21,35 +21,57 @@ const WORST_FIRST: [WarningCode; 9] = [
     WarningCode::CoarseQuantization,
 ];
 
-pub(super) fn heading(out: &mut impl Write) -> io::Result<()> {
-    writeln!(
-        out,
-        "{:>12}{:>12}{:>12}  {:<22}capture",
-        "DC offset", "hum, RMS", "noise, RMS", "worst warning"
-    )
+/// Columns of a change: as in `-25.5..-24.1 dB`.
+const CHANGE: usize = 16;
+
+pub(super) fn heading(out: &mut impl Write, against: bool) -> io::Result<()> {
+    for figure in ["DC offset", "hum, RMS", "noise, RMS"] {
+        write!(out, "{figure:>12}")?;
+        if against {
+            write!(out, "{:>CHANGE$}", "change")?;
+        }
+    }
+    writeln!(out, "  {:<22}capture", "worst warning")
 }
 
-pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) -> io::Result<()> {
-    let Ok(measurements) = &capture.outcome else {
+pub(super) fn measured_capture(
+    out: &mut impl Write,
+    capture: &MeasuredCapture,
+    against: bool,
+) -> io::Result<()> {
+    let Ok(channels) = &capture.outcome else {
         return Ok(());
     };
-    let several = measurements
+    let several = channels
+        .windows(2)
+        .any(|pair| pair[0].measurement.channel != pair[1].measurement.channel);
+    channels
         .iter()
-        .any(|(measurement, _)| measurement.channel != measurements[0].0.channel);
-    measurements
-        .iter()
-        .try_for_each(|(measurement, _)| line(out, measurement, several))
+        .try_for_each(|channel| line(out, channel, several, against))
 }
 
-fn line(out: &mut impl Write, measurement: &Measurement, several: bool) -> io::Result<()> {
-    for figure in [
+fn line(
+    out: &mut impl Write,
+    channel: &MeasuredChannel,
+    several: bool,
+    against: bool,
+) -> io::Result<()> {
+    let measurement = &channel.measurement;
+    let figures = [
         Figure::from(measurement.dc_offset),
         measurement.mains.hum_rms.into(),
         measurement.noise.rms.into(),
-    ] {
+    ];
+    for (figure, quantity) in figures.into_iter().zip(Change::QUANTITIES) {
         let reading = Reading::new(figure, &measurement.unit);
         // At least a blank between two figures, however many digits they have.
         write!(out, " {:>11}", reading.value_with_unit())?;
+        if against {
+            let ratio = channel.change.as_ref().and_then(|c| c.ratio(quantity));
+            let interval = short_interval(ratio);
+            let told = if interval.is_empty() { "-" } else { &interval };
+            write!(out, " {told:>width$}", width = CHANGE - 1)?;
+        }
     }
     let worst = worst(&measurement.quality.warnings);
     let warning = worst.map_or_else(|| "-".to_owned(), |code| code.to_string());
@@ -90,11 +112,10 @@ mod tests {
         let mut second = first.clone();
         second.channel = "other".into();
         second.quality.warnings.clear();
-        let capture =
-            MeasuredCapture::new("a", Ok(vec![(first, Vec::new()), (second, Vec::new())]));
+        let capture = MeasuredCapture::new("a", Ok(vec![first.into(), second.into()]));
         let mut out = Vec::new();
-        heading(&mut out).unwrap();
-        measured_capture(&mut out, &capture).unwrap();
+        heading(&mut out, false).unwrap();
+        measured_capture(&mut out, &capture, false).unwrap();
         let text = String::from_utf8(out).unwrap();
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines.len(), 3, "{text}");

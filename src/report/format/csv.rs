@@ -1,11 +1,10 @@
 //! One row a channel (or a quantity), for a spreadsheet: full precision, an unknown is empty.
 
 use crate::Warning;
-use crate::analysis::Measurement;
-use crate::comparison::{Comparison, DecibelRatio, Judgement};
+use crate::comparison::{Change, Comparison, DecibelRatio, Judgement};
 use crate::printable::text_cell;
 use crate::quantity::{Figure, Quantity};
-use crate::report::measured::MeasuredCapture;
+use crate::report::measured::{MeasuredCapture, MeasuredChannel};
 use crate::report::rows::{comparison_rows, line_rows};
 use std::io::{self, Write};
 
@@ -57,7 +56,11 @@ const LEADING: [&str; 13] = [
 ];
 const TRAILING: [&str; 4] = ["warnings", "limits", "error_kind", "error_message"];
 
-pub(super) fn measurement_header(out: &mut impl Write, harmonics: usize) -> io::Result<()> {
+pub(super) fn measurement_header(
+    out: &mut impl Write,
+    harmonics: usize,
+    against: bool,
+) -> io::Result<()> {
     let mut cells: Vec<String> = LEADING.map(String::from).to_vec();
     for (quantity, interval) in figure_columns(harmonics) {
         let name = quantity.name();
@@ -68,6 +71,13 @@ pub(super) fn measurement_header(out: &mut impl Write, harmonics: usize) -> io::
         }
     }
     cells.extend(TRAILING.map(String::from));
+    if against {
+        cells.extend(["against_file", "against_channel"].map(String::from));
+        for quantity in Change::QUANTITIES {
+            let name = quantity.name();
+            cells.extend(["", "_low", "_high"].map(|end| format!("{name}_change_db{end}")));
+        }
+    }
     record(out, &cells)
 }
 
@@ -75,10 +85,15 @@ pub(super) fn measured_capture(
     out: &mut impl Write,
     capture: &MeasuredCapture,
     harmonics: usize,
+    against: bool,
 ) -> io::Result<()> {
     match &capture.outcome {
-        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
-            record(out, &measurement_cells(measurement, limits, harmonics))
+        Ok(channels) => channels.iter().try_for_each(|channel| {
+            let mut cells = measurement_cells(channel, harmonics);
+            if against {
+                cells.extend(change_cells(channel.change.as_ref()));
+            }
+            record(out, &cells)
         }),
         Err(error) => {
             let columns = figure_columns(harmonics);
@@ -90,16 +105,28 @@ pub(super) fn measured_capture(
             let last = cells.len() - 1;
             cells[last - 1] = error.kind().to_string();
             cells[last] = text_cell(&error.message_with_position()).into_owned();
+            if against {
+                cells.extend(change_cells(None));
+            }
             record(out, &cells)
         }
     }
 }
 
-fn measurement_cells(
-    measurement: &Measurement,
-    limits: &[Judgement],
-    harmonics: usize,
-) -> Vec<String> {
+/// File, channel and the ratios of the figures.
+fn change_cells(change: Option<&Change>) -> Vec<String> {
+    let name = |text: fn(&Change) -> &String| {
+        change.map_or_else(String::new, |c| text_cell(text(c)).into_owned())
+    };
+    let mut cells = vec![name(|c| &c.file), name(|c| &c.channel)];
+    for quantity in Change::QUANTITIES {
+        cells.extend(ratio_cells(change.and_then(|c| c.ratio(quantity))));
+    }
+    cells
+}
+
+fn measurement_cells(channel: &MeasuredChannel, harmonics: usize) -> Vec<String> {
+    let measurement = &channel.measurement;
     let mut cells = vec![
         text_cell(&measurement.file).into_owned(),
         text_cell(&measurement.channel).into_owned(),
@@ -127,7 +154,7 @@ fn measurement_cells(
         }
     }
     cells.push(codes(&measurement.quality.warnings));
-    cells.push(judgements(limits));
+    cells.push(judgements(&channel.limits));
     cells.extend([String::new(), String::new()]);
     cells
 }

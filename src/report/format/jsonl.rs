@@ -1,9 +1,10 @@
 //! One JSON object a line: the results as they are, an unknown as `null`.
 
 use crate::Error;
-use crate::comparison::Judgement;
+use crate::analysis::Measurement;
+use crate::comparison::{Change, Judgement};
 use crate::printable::escaped;
-use crate::report::measured::MeasuredCapture;
+use crate::report::measured::{MeasuredCapture, MeasuredChannel};
 use crate::report::stamp::SourceStamp;
 use crate::results::SCHEMA;
 use serde::Serialize;
@@ -15,6 +16,8 @@ struct Judged<'a, T> {
     result: &'a T,
     #[serde(skip_serializing_if = "<[_]>::is_empty")]
     limits: &'a [Judgement],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    against: Option<&'a Change>,
     #[serde(skip_serializing_if = "Option::is_none")]
     source: Option<Source<'a>>,
 }
@@ -42,21 +45,13 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
         Some(Source { stamp, line, lines })
     };
     match &capture.outcome {
-        Ok(measurements) => {
-            let lines = measurements.len();
-            measurements
+        Ok(channels) => {
+            let lines = channels.len();
+            channels
                 .iter()
                 .enumerate()
-                .try_for_each(|(index, (result, limits))| {
-                    let source = source(index + 1, lines);
-                    json_line(
-                        out,
-                        &Judged {
-                            result,
-                            limits,
-                            source,
-                        },
-                    )
+                .try_for_each(|(index, channel)| {
+                    json_line(out, &judged(channel, source(index + 1, lines)))
                 })
         }
         Err(error) => {
@@ -70,6 +65,15 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
                 },
             )
         }
+    }
+}
+
+fn judged<'a>(channel: &'a MeasuredChannel, source: Option<Source<'a>>) -> Judged<'a, Measurement> {
+    Judged {
+        result: &channel.measurement,
+        limits: &channel.limits,
+        against: channel.change.as_ref(),
+        source,
     }
 }
 

@@ -8,7 +8,8 @@ use crate::report::measured::MeasuredCapture;
 use crate::report::rows::Reading;
 use crate::report::rows::ShortList;
 use crate::report::rows::{
-    comparison_remarks, comparison_rows, comparison_warnings, limit_remark, line_rows, told,
+    change_remark, comparison_remarks, comparison_rows, comparison_warnings, limit_remark,
+    line_rows, told,
 };
 use crate::si::{self, percent};
 use std::io::{self, Write};
@@ -19,14 +20,14 @@ pub(super) fn measured_capture(
     show: usize,
 ) -> io::Result<()> {
     match &capture.outcome {
-        Ok(measurements) => measurements.iter().try_for_each(|(measurement, limits)| {
-            measured_channel(out, measurement, show)?;
-            for judgement in limits {
-                writeln!(
-                    out,
-                    "- {}",
-                    escape(&limit_remark(judgement, &measurement.unit))
-                )?;
+        Ok(channels) => channels.iter().try_for_each(|channel| {
+            let unit = &channel.measurement.unit;
+            measured_channel(out, &channel.measurement, show)?;
+            if let Some(change) = &channel.change {
+                writeln!(out, "- {}", escape(&change_remark(change, unit)))?;
+            }
+            for judgement in &channel.limits {
+                writeln!(out, "- {}", escape(&limit_remark(judgement, unit)))?;
             }
             writeln!(out)
         }),

@@ -2,17 +2,17 @@
 
 use crate::Condition;
 use crate::analysis::{Evidence, Measurement};
-use crate::comparison::{Comparison, DecibelRatio, Judgement};
+use crate::comparison::{Change, Comparison};
 use crate::quantity::Figure;
 use crate::quantity::Quantity;
 use crate::report::caution::CAUTIONS;
 use crate::report::legend::{FLOOR_LEGEND, interval_legend};
-use crate::report::measured::MeasuredCapture;
+use crate::report::measured::{MeasuredCapture, MeasuredChannel};
 use crate::report::rows::Reading;
 use crate::report::rows::ShortList;
 use crate::report::rows::{
-    ComparedRow, comparison_remarks, comparison_rows, comparison_warnings, limit_remark, line_rows,
-    told,
+    ComparedRow, change_remark, comparison_remarks, comparison_rows, comparison_warnings,
+    limit_remark, line_rows, short_interval, told,
 };
 use crate::si::{self, percent};
 use crate::wrap::{WIDTH, wrapped};
@@ -27,17 +27,18 @@ pub(super) fn measured_capture(
     capture: &MeasuredCapture,
     show: usize,
 ) -> io::Result<()> {
-    let Ok(measurements) = &capture.outcome else {
+    let Ok(channels) = &capture.outcome else {
         return Ok(());
     };
     // Stretches of one channel stand together; they share one table.
-    for stretches in measurements.chunk_by(|(a, _), (b, _)| {
+    for stretches in channels.chunk_by(|a, b| {
+        let (a, b) = (&a.measurement, &b.measurement);
         a.channel == b.channel && a.start_s.is_some() && b.start_s.is_some()
     }) {
-        if let [(measurement, limits)] = stretches
-            && measurement.start_s.is_none()
+        if let [channel] = stretches
+            && channel.measurement.start_s.is_none()
         {
-            measured_channel(out, measurement, limits, show)?;
+            measured_channel(out, channel, show)?;
         } else {
             log(out, stretches)?;
         }
@@ -58,10 +59,10 @@ fn heading(out: &mut impl Write, measurement: &Measurement, record: &str) -> io:
 
 fn measured_channel(
     out: &mut impl Write,
-    measurement: &Measurement,
-    limits: &[Judgement],
+    channel: &MeasuredChannel,
     show: usize,
 ) -> io::Result<()> {
+    let measurement = &channel.measurement;
     let record = format!(
         "{} at {}, {}",
         tied(&format!("{} samples", measurement.samples)),
@@ -119,7 +120,10 @@ fn measured_channel(
     for warning in &measurement.quality.warnings {
         wrapped(out, "! ", &warning.to_string())?;
     }
-    for judgement in limits {
+    if let Some(change) = &channel.change {
+        wrapped(out, "- ", &change_remark(change, &measurement.unit))?;
+    }
+    for judgement in &channel.limits {
         wrapped(out, "- ", &limit_remark(judgement, &measurement.unit))?;
     }
     evidence(out, &measurement.evidence)?;
@@ -145,10 +149,12 @@ pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {
         .try_for_each(|caution| wrapped(out, "- ", caution))
 }
 
-fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io::Result<()> {
-    let Some((first, _)) = stretches.first() else {
+fn log(out: &mut impl Write, stretches: &[MeasuredChannel]) -> io::Result<()> {
+    let Some(first) = stretches.first() else {
         return Ok(());
     };
+    let against = first.change.as_ref();
+    let first = &first.measurement;
     let record = format!(
         "{} stretches of {} at {}",
         stretches.len(),
@@ -161,7 +167,8 @@ fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io:
         "{:>10}  {:<23}{:<23}DC offset",
         "start", "hum, RMS", "noise in band, RMS"
     )?;
-    for (measurement, limits) in stretches {
+    for channel in stretches {
+        let measurement = &channel.measurement;
         let figures = [
             Figure::from(measurement.mains.hum_rms),
             measurement.noise.rms.into(),
@@ -182,7 +189,16 @@ fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io:
             "", intervals[0], intervals[1], intervals[2]
         );
         writeln!(out, "{}", line.trim_end())?;
-        for judgement in limits.iter().filter(|judgement| !judgement.passed()) {
+        if let Some(change) = &channel.change {
+            let [offset, hum, noise] = Change::QUANTITIES.map(|q| short_interval(change.ratio(q)));
+            let line = format!("{:>10}  {hum:<23}{noise:<23}{offset}", "change");
+            writeln!(out, "{}", line.trim_end())?;
+        }
+        for judgement in channel
+            .limits
+            .iter()
+            .filter(|judgement| !judgement.passed())
+        {
             wrapped(
                 out,
                 "            ",
@@ -190,8 +206,21 @@ fn log(out: &mut impl Write, stretches: &[(Measurement, Vec<Judgement>)]) -> io:
             )?;
         }
     }
+    if let Some(change) = against {
+        wrapped(
+            out,
+            "- ",
+            &format!(
+                "change: against {}, channel {}; above 0 dB is more than there",
+                change.file, change.channel
+            ),
+        )?;
+    }
     let mut told = Vec::new();
-    for warning in stretches.iter().flat_map(|(m, _)| &m.quality.warnings) {
+    let warnings = stretches
+        .iter()
+        .flat_map(|c| &c.measurement.quality.warnings);
+    for warning in warnings {
         if !told.contains(&warning) {
             wrapped(out, "! ", &warning.to_string())?;
             told.push(warning);
@@ -312,17 +341,9 @@ fn compared_row(
         second.push_str(&format!("{:<16} ", interval.replace(" to ", "..")));
     }
     first.push_str(&row.verdict.to_string());
-    second.push_str(&change(row.improvement_db));
+    second.push_str(&short_interval(row.improvement_db));
     writeln!(out, "{}", first.trim_end())?;
     writeln!(out, "{}", second.trim_end())
-}
-
-fn change(ratio: Option<DecibelRatio>) -> String {
-    let words = ratio.and_then(|ratio| ratio.interval()).unwrap_or_default();
-    words
-        .replace("at least", "≥")
-        .replace("at most", "≤")
-        .replace(" to ", "..")
 }
 
 /// Keeps a value and its unit on one line.
@@ -334,7 +355,7 @@ fn tied(value_with_unit: &str) -> String {
 mod tests {
 
     use super::*;
-    use crate::comparison::{ComparedLine, ComparedQuantity, Verdict};
+    use crate::comparison::{ComparedLine, ComparedQuantity, DecibelRatio, Verdict};
     use crate::report::SHOWN;
     use crate::sample;
 
@@ -349,10 +370,8 @@ mod tests {
 
     #[test]
     fn a_channel_reads_at_80_columns() {
-        let capture = MeasuredCapture::new(
-            "bench/looped_1.csv",
-            Ok(vec![(sample::measurement(), Vec::new())]),
-        );
+        let capture =
+            MeasuredCapture::new("bench/looped_1.csv", Ok(vec![sample::measurement().into()]));
         let text = shown(|out| {
             measured_capture(out, &capture, SHOWN)?;
             legend(out, 0.95)?;
@@ -404,7 +423,7 @@ mod tests {
                 let mut stretch = sample::measurement();
                 stretch.start_s = Some(start);
                 stretch.duration_s = 60.0;
-                (stretch, Vec::new())
+                stretch.into()
             })
             .to_vec();
         let text = shown(|out| {

@@ -31,6 +31,7 @@ pub struct MeasurementWriter<W: Write> {
     confidence: f64,
     harmonics: usize,
     show: usize,
+    against: bool,
     captures: usize,
     next_steps: bool,
 }
@@ -44,6 +45,7 @@ impl<W: Write> MeasurementWriter<W> {
             confidence,
             harmonics,
             show: SHOWN,
+            against: false,
             captures: 0,
             next_steps: false,
         }
@@ -53,6 +55,12 @@ impl<W: Write> MeasurementWriter<W> {
     #[must_use]
     pub fn showing(self, show: usize) -> Self {
         Self { show, ..self }
+    }
+
+    /// The same with the changes against an earlier capture: columns in CSV and in the short form.
+    #[must_use]
+    pub fn against(self, against: bool) -> Self {
+        Self { against, ..self }
     }
 
     /// Writes one capture and flushes, so that first results are seen early.
@@ -66,20 +74,20 @@ impl<W: Write> MeasurementWriter<W> {
             .outcome
             .iter()
             .flatten()
-            .any(|(measurement, _)| !measurement.evidence.is_empty());
+            .any(|channel| !channel.measurement.evidence.is_empty());
         match self.format {
             Format::Jsonl => jsonl::measured_capture(&mut self.out, capture)?,
             Format::Csv => {
                 if first {
-                    csv::measurement_header(&mut self.out, self.harmonics)?;
+                    csv::measurement_header(&mut self.out, self.harmonics, self.against)?;
                 }
-                csv::measured_capture(&mut self.out, capture, self.harmonics)?;
+                csv::measured_capture(&mut self.out, capture, self.harmonics, self.against)?;
             }
             Format::Brief => shown(&mut self.out, |out| {
                 if first {
-                    brief::heading(out)?;
+                    brief::heading(out, self.against)?;
                 }
-                brief::measured_capture(out, capture)
+                brief::measured_capture(out, capture, self.against)
             })?,
             Format::Text => shown(&mut self.out, |out| {
                 text::measured_capture(out, capture, self.show)
@@ -99,7 +107,7 @@ impl<W: Write> MeasurementWriter<W> {
     pub fn finish(mut self) -> io::Result<()> {
         match self.format {
             Format::Csv if self.captures == 0 => {
-                csv::measurement_header(&mut self.out, self.harmonics)?;
+                csv::measurement_header(&mut self.out, self.harmonics, self.against)?;
             }
             Format::Jsonl | Format::Csv | Format::Brief => {}
             Format::Text => {
@@ -147,10 +155,7 @@ mod tests {
 
     fn written(format: Format) -> String {
         let captures = [
-            MeasuredCapture::new(
-                "bench/looped_1.csv",
-                Ok(vec![(sample::measurement(), Vec::new())]),
-            ),
+            MeasuredCapture::new("bench/looped_1.csv", Ok(vec![sample::measurement().into()])),
             MeasuredCapture::new(
                 "bench/bad|file.csv",
                 Err(ErrorKind::BadValue

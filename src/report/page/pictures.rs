@@ -2,8 +2,8 @@
 
 use crate::analysis::Measurement;
 use crate::capture::Condition;
-use crate::comparison::Comparison;
 use crate::quantity::Quantity;
+use crate::report::picture::{BY_CONDITION, lines_hz, readings, resolved_only};
 use crate::report::plot::{
     DecibelRow, DensityCurve, Plot, Role, Trace, against_time, folded_cycle, harmonic_orders,
     improvement, noise_density,
@@ -34,7 +34,8 @@ pub(super) struct Picture {
 
 pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
     let shown = representatives(result);
-    let level = percent(result.session.confidence);
+    let confidence = result.session.confidence;
+    let level = percent(confidence);
     let unit = shown
         .first()
         .map_or_else(|| "V".to_owned(), |trace| trace.data.unit.clone());
@@ -85,7 +86,7 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
         }
     };
     add(
-        noise_density(&spectra, mains_hz, band),
+        noise_density(&spectra, &unit, mains_hz, band),
         format!(
             "Curves are the noise between the lines, stems the lines themselves. What stands above the baseline came in with the loop; where a remedy lies on the baseline, nothing is left to gain. Ticks along the top mark orders of the mains. One capture of each condition: {files}."
         ),
@@ -95,13 +96,13 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
         "All mains cycles of a record laid over each other: smooth waves come along wires, sharp pulses from loads that switch within the cycle. The band is one standard deviation of the samples either way.".into(),
     );
     add(
-        harmonic_orders(&orders(result), &unit, result.session.confidence),
+        harmonic_orders(&orders(result), BY_CONDITION, &unit, confidence),
         format!(
             "Readings of each mains order with {level} intervals. A hollow marker is not resolved above the noise: its interval reaches 0."
         ),
     );
     add(
-        improvement(&improvements(result), result.session.confidence),
+        improvement(&improvements(result), confidence),
         format!(
             "Ratio of the reading with the loop closed to that with the remedy, with {level} intervals; the lower end is the claim. An arrow marks a remedy that reaches the floor: more cannot be shown."
         ),
@@ -111,21 +112,6 @@ pub(super) fn pictures(result: &SessionResult) -> Vec<Picture> {
         "How steady hum and mains frequency were within the record.".into(),
     );
     pictures
-}
-
-/// Frequencies of the mains orders and tones that were found.
-fn lines_hz(measurement: &Measurement) -> Vec<f64> {
-    let mains = &measurement.mains;
-    let fundamental = mains
-        .frequency_hz
-        .map_or(mains.nominal_hz, |frequency| frequency.value);
-    let orders = mains
-        .harmonics
-        .iter()
-        .filter(|harmonic| harmonic.detected)
-        .map(|harmonic| harmonic.order as f64 * fundamental);
-    let tones = measurement.tones.iter().map(|tone| tone.frequency_hz.value);
-    orders.chain(tones).collect()
 }
 
 /// One capture of each condition and remedy: unclipped before clipped, then the longest.
@@ -173,33 +159,7 @@ fn orders(result: &SessionResult) -> Vec<Trace<Vec<(usize, Estimate)>>> {
             readings(&remedy.comparison, |q| q.isolated),
         ));
     }
-    let resolved: Vec<usize> = traces
-        .iter()
-        .flat_map(|trace| &trace.data)
-        .filter(|(_, estimate)| estimate.low > 0.0)
-        .map(|(order, _)| *order)
-        .collect();
-    for trace in &mut traces {
-        trace.data.retain(|(order, _)| resolved.contains(order));
-    }
-    traces.retain(|trace| !trace.data.is_empty());
-    traces
-}
-
-fn readings(
-    comparison: &Comparison,
-    pick: fn(&crate::comparison::ComparedQuantity) -> Option<Estimate>,
-) -> Vec<(usize, Estimate)> {
-    comparison
-        .quantities
-        .iter()
-        .filter_map(|quantity| {
-            let Quantity::Harmonic(order) = quantity.name else {
-                return None;
-            };
-            Some((order, pick(quantity)?))
-        })
-        .collect()
+    resolved_only(traces)
 }
 
 fn improvements(result: &SessionResult) -> Vec<DecibelRow> {

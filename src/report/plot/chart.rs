@@ -10,6 +10,8 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 pub(super) type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
 
+/// Orders of the mains that are marked along the top.
+const MARKED_ORDERS: [u32; 7] = [1, 2, 3, 5, 10, 20, 40];
 const GRID: RGBColor = RGBColor(215, 215, 215);
 const FAINT: RGBColor = RGBColor(236, 236, 236);
 const TEXT: f64 = 34.0;
@@ -157,6 +159,32 @@ pub(super) fn line(chart: &mut Chart<'_, '_>, points: Vec<(f64, f64)>, look: Loo
             .draw_series(DashedLineSeries::new(points, dash, gap, style))
             .map(drop),
     }
+}
+
+/// Ticks along the top of a logarithmic frequency axis at orders of the mains.
+pub(super) fn mark_orders(
+    chart: &mut Chart<'_, '_>,
+    x: &Axis,
+    y: &Axis,
+    mains_hz: f64,
+) -> Drawn<()> {
+    let span = y.high - y.low;
+    for order in MARKED_ORDERS {
+        let place = (f64::from(order) * mains_hz).log10();
+        if place < x.low || place > x.high {
+            continue;
+        }
+        let tick = RGBColor(120, 120, 120);
+        let foot = y.high - 0.055 * span;
+        rule(chart, (place, foot), (place, y.high), tick, 2)?;
+        let anchor = Pos::new(HPos::Left, VPos::Top);
+        chart.draw_series([Text::new(
+            format!("{order}"),
+            (place + 0.002 * (x.high - x.low), y.high - 0.005 * span),
+            text_style(26.0).pos(anchor),
+        )])?;
+    }
+    Ok(())
 }
 
 /// A straight auxiliary line.

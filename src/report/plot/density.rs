@@ -1,17 +1,14 @@
 //! Noise density against frequency.
 
 use super::axis::{Axis, extent};
-use super::chart::{LegendEntry, chart, legend, line, rule};
-use super::picture::{Frame, Plot, text_style};
+use super::chart::{LegendEntry, chart, legend, line, mark_orders};
+use super::picture::{Frame, Plot};
 use super::trace::{Role, Trace};
 use crate::analysis::Spectrum;
 use crate::si;
-use plotters::prelude::*;
-use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 const HEIGHT: u32 = 900;
 const BINS: usize = 420;
-const MARKED_ORDERS: [u32; 7] = [1, 2, 3, 5, 10, 20, 40];
 
 /// A spectrum and the frequencies of the lines that stand in it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,9 +27,11 @@ pub struct DensityCurve<'a> {
 #[must_use]
 pub fn noise_density(
     traces: &[Trace<DensityCurve<'_>>],
+    unit: &str,
     mains_hz: f64,
     band_hz: Option<(f64, f64)>,
 ) -> Option<Plot> {
+    let unit = format!("{unit}/√Hz");
     let spectra = traces.iter().map(|trace| trace.data.spectrum);
     let (lowest, highest) = extent(spectra.flat_map(|s| positive(&s.frequency_hz)));
     if lowest >= highest {
@@ -61,7 +60,7 @@ pub fn noise_density(
     let x = Axis::logarithmic("frequency", "Hz", lowest, highest);
     let y = Axis::logarithmic(
         "noise density",
-        "V/√Hz",
+        &unit,
         10f64.powf(bottom - 0.15),
         10f64.powf((top + 0.45).max(bottom + 1.0)),
     );
@@ -69,26 +68,13 @@ pub fn noise_density(
     let frame = Frame {
         name: "noise_density",
         title: "Noise density",
-        description: describe(traces, lowest, highest, mains_hz, band_hz),
+        description: describe(traces, (lowest, highest), &unit, mains_hz, band_hz),
         height: HEIGHT,
     };
     frame.around(|area| {
         let rest = legend(area, &entries)?;
         let mut chart = chart(&rest, &x, &y)?;
-        for order in MARKED_ORDERS {
-            let place = (f64::from(order) * mains_hz).log10();
-            if place < x.low || place > x.high {
-                continue;
-            }
-            let tick = RGBColor(120, 120, 120);
-            rule(&mut chart, (place, y.high - 0.22), (place, y.high), tick, 2)?;
-            let anchor = Pos::new(HPos::Left, VPos::Top);
-            chart.draw_series([Text::new(
-                format!("{order}"),
-                (place + 0.008, y.high - 0.02),
-                text_style(26.0).pos(anchor),
-            )])?;
-        }
+        mark_orders(&mut chart, &x, &y, mains_hz)?;
         // The floor comes last, so that it is seen where another curve lies on it.
         let mut order: Vec<_> = curves.iter().collect();
         order.sort_by_key(|curve| (curve.role == Role::Baseline, curve.role));
@@ -167,8 +153,8 @@ fn noise_points(spectrum: &Spectrum, lowest: f64, highest: f64) -> Vec<(f64, f64
 
 fn describe(
     traces: &[Trace<DensityCurve<'_>>],
-    lowest: f64,
-    highest: f64,
+    (lowest, highest): (f64, f64),
+    unit: &str,
     mains_hz: f64,
     band_hz: Option<(f64, f64)>,
 ) -> String {
@@ -201,7 +187,7 @@ fn describe(
             Some((line_hz, density)) => format!(
                 "{} lines, the highest {} at {}",
                 trace.data.lines_hz.len(),
-                si::rounded(density, "V/√Hz", 2),
+                si::rounded(density, unit, 2),
                 si::rounded(line_hz, "Hz", 3)
             ),
             None => "no lines".into(),
@@ -209,7 +195,7 @@ fn describe(
         text.push_str(&format!(
             " {}: median noise {}, {lines}.",
             trace.label,
-            si::rounded(*median, "V/√Hz", 2)
+            si::rounded(*median, unit, 2)
         ));
     }
     text

@@ -18,6 +18,7 @@ const MOST_ORDERS: usize = 20;
 #[must_use]
 pub fn harmonic_orders(
     traces: &[Trace<Vec<(usize, Estimate)>>],
+    title: &'static str,
     unit: &str,
     confidence: f64,
 ) -> Option<Plot> {
@@ -53,7 +54,7 @@ pub fn harmonic_orders(
     let spread = 0.6 / traces.len().max(1) as f64;
     let frame = Frame {
         name: "harmonics",
-        title: "Mains harmonics by condition",
+        title,
         description: describe(traces, unit, confidence),
         height: HEIGHT,
     };

@@ -23,6 +23,8 @@ pub struct Plot {
     pub description: String,
     /// The picture.
     pub svg: String,
+    /// Its height beside a width of 1500.
+    pub height: u32,
 }
 
 pub(super) fn text_style(size: f64) -> TextStyle<'static> {
@@ -77,12 +79,19 @@ impl Frame {
             title: title.into(),
             description,
             svg,
+            height,
         })
     }
 }
 
+/// A colour as SVG writes it.
+pub(super) fn svg_color(color: RGBColor) -> String {
+    let RGBColor(red, green, blue) = color;
+    format!("#{red:02x}{green:02x}{blue:02x}")
+}
+
 /// Text fit for XML: markup escaped, control characters gone.
-fn escaped(text: &str) -> String {
+pub(super) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

@@ -1,11 +1,13 @@
 //! Rows: what every format shows of a measurement or a comparison.
 
+mod change;
 mod compared;
 mod measured;
 mod reading;
 mod remarks;
 mod short_list;
 
+pub(super) use change::{change_remark, short_interval};
 pub use compared::{ComparedRow, comparison_rows, line_rows};
 pub(super) use compared::{comparison_warnings, told};
 pub use measured::{Row, measurement_rows};

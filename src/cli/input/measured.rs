@@ -1,0 +1,74 @@
+//! One file's measurements.
+
+use humsieve::analysis;
+use humsieve::capture::{FrameSource, Watched};
+use humsieve::fault::contained;
+use humsieve::load::{self, LoadOptions};
+use humsieve::report::Pictured;
+use humsieve::report::plot::Snippet;
+use humsieve::{Error, MeasureOptions, Measurement};
+use std::path::Path;
+
+/// Every measurement of one capture; a fault of the program in it costs no other.
+pub fn measurements(
+    path: &Path,
+    load_options: &LoadOptions,
+    options: &MeasureOptions,
+) -> Result<Vec<Measurement>, Error> {
+    contained(|| {
+        let mut measurements = Vec::new();
+        for mut source in load::open(path, load_options)? {
+            measurements.extend(analysis::measure(source.as_mut(), options)?);
+        }
+        Ok(measurements)
+    })
+}
+
+/// The same with the first of the samples, for a picture.
+pub fn pictured(
+    path: &Path,
+    load_options: &LoadOptions,
+    options: &MeasureOptions,
+) -> Result<Vec<Pictured>, Error> {
+    contained(|| {
+        let mut all = Vec::new();
+        for mut source in load::open(path, load_options)? {
+            let most = shown_frames(source.as_ref());
+            let mut watched = Watched::new(source.as_mut(), most);
+            let found = analysis::measure(&mut watched, options)?;
+            let first = watched.into_capture()?;
+            all.extend(found.into_iter().map(|measurement| {
+                let mains_hz = measurement.mains.nominal_hz;
+                Pictured {
+                    snippet: Snippet::first_cycles(&first, &measurement.channel, mains_hz),
+                    measurement,
+                }
+            }));
+        }
+        Ok(all)
+    })
+}
+
+/// Enough for some cycles of any grid.
+fn shown_frames(source: &dyn FrameSource) -> usize {
+    const SECONDS: f64 = 0.5;
+    const MOST: f64 = 1e6;
+    let rate = source.header().time_base.sample_rate_hz;
+    (SECONDS * rate).clamp(1000.0, MOST) as usize
+}
+
+/// Channels that would be measured, as far as the files' own beginnings tell.
+pub fn count_channels(path: &Path, load_options: &LoadOptions, chosen: usize) -> usize {
+    let records = contained(|| load::open(path, load_options)).unwrap_or_default();
+    records
+        .iter()
+        .map(|record| record.header().channels.len())
+        .map(|channels| {
+            if chosen > 0 {
+                channels.min(chosen)
+            } else {
+                channels
+            }
+        })
+        .sum()
+}
