@@ -58,18 +58,18 @@ pub(crate) fn foreground(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> 
     }
     // Against the cycles before and after, slow content hardly shows: events first.
     let cycle = likelier_cycle(samples, rate_hz, nominals_hz);
-    let events = events(samples, cycle);
+    let (marked, count, first) = events(samples, cycle);
     let mut rest = samples.to_vec();
-    bridge(&mut rest, &events.marked);
+    bridge(&mut rest, &marked);
     let mut found = slow_content(&rest, rate_hz, nominals_hz);
-    if events.count > 0 {
+    if count > 0 {
         found.left_out.resize(samples.len(), false);
-        for (out, marked) in found.left_out.iter_mut().zip(&events.marked) {
+        for (out, marked) in found.left_out.iter_mut().zip(&marked) {
             *out |= marked;
         }
-        (found.events, found.first_event) = (events.count, events.first);
+        (found.events, found.first_event) = (count, first);
     }
-    if found.events > 0 && !found.slow.is_empty() {
+    if count > 0 && !found.slow.is_empty() {
         let spacing = KNOT_CYCLES * rate_hz / lowest;
         found.slow = line_between(samples, &found.left_out, &found.steps, spacing);
         take_mean_off(&mut found.slow);
@@ -279,15 +279,9 @@ fn line_between(samples: &[f64], skip: &[bool], steps: &[usize], spacing: f64) -
     line
 }
 
-/// Samples that stand out.
-struct Events {
-    marked: Vec<bool>,
-    count: usize,
-    first: Option<usize>,
-}
-
-/// Samples that differ from the cycle before and the one after by far more than most do.
-fn events(samples: &[f64], cycle: f64) -> Events {
+/// Samples that differ from the cycle before and the one after by far more than most do; how
+/// many, and the first.
+fn events(samples: &[f64], cycle: f64) -> (Vec<bool>, usize, Option<usize>) {
     let count = samples.len();
     let lag = cycle.round() as usize;
     let change = |n: usize, other: usize| (samples[n] - samples[other]).abs();
@@ -302,15 +296,11 @@ fn events(samples: &[f64], cycle: f64) -> Events {
         .step_by((count / 8192).max(1))
         .copied()
         .collect();
-    let mut found = Events {
-        marked: vec![false; count],
-        count: 0,
-        first: None,
-    };
+    let mut marked = vec![false; count];
     // The lesser of two magnitudes of Gaussian changes of one sample has its median at half a deviation or so.
     let deviation = median(&mut some) / LESSER_MEDIAN;
     if !(deviation > 0.0) {
-        return found;
+        return (marked, 0, None);
     }
     let margin = (MARGIN * cycle).ceil() as usize + 1;
     let mut limit = EVENT * deviation;
@@ -332,10 +322,9 @@ fn events(samples: &[f64], cycle: f64) -> Events {
         }
         if events as f64 <= MOST_LEFT_OUT * count as f64 {
             for &n in &out {
-                found.marked[n.saturating_sub(margin)..(n + margin + 1).min(count)].fill(true);
+                marked[n.saturating_sub(margin)..(n + margin + 1).min(count)].fill(true);
             }
-            (found.count, found.first) = (events, out.first().copied());
-            return found;
+            return (marked, events, out.first().copied());
         }
         limit *= 1.5;
     }

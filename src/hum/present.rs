@@ -35,9 +35,10 @@ pub(crate) struct Foreign {
 }
 
 /// What a look at a record says.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(crate) enum Presence {
     /// Too short for lines to be told apart.
+    #[default]
     Unseen,
     /// Not there. `plain`: the record shows nothing beside noise, for which sharper tests hold.
     Absent {

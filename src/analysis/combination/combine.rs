@@ -8,7 +8,7 @@
 use super::common_phase::common_phases;
 use super::guides::{Guides, Phasors, guiding};
 use super::harmonic::{Combined, CombinedHarmonic, OrderNoise};
-use crate::analysis::series::{Observation, SegmentFit, SmoothTrack};
+use crate::analysis::series::{Observation, SegmentFit, SmoothTrack, State};
 use crate::stats::{LinePower, chi_square_quantile};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -60,23 +60,20 @@ pub(crate) fn combine(
     });
     let track = SmoothTrack::new(&phases);
     let states = &track.states;
-    let ends = Ends::new(&track, &per_segment, samples as f64 / rate);
-    let (offset_hz, frequency_variance) = ends.mean_frequency(&track);
-    let turned: Vec<f64> = states.iter().map(|s| s.phase).collect();
+    let (start, (offset_hz, frequency_variance)) =
+        start_and_mean(&track, &per_segment, samples as f64 / rate);
     let harmonics = (1..=orders)
         .map(|k| {
             let order = &noise[k - 1];
-            let values: Vec<Complex64> = turned
-                .iter()
-                .enumerate()
-                .map(|(s, phase)| phasors.of(s, k) * Complex64::cis(-(k as f64) * phase))
-                .collect();
+            let turned = |(s, state): (usize, &State)| {
+                phasors.of(s, k) * Complex64::cis(-(k as f64) * state.phase)
+            };
             let values = Derotated {
-                values,
+                values: states.iter().enumerate().map(turned).collect(),
                 shares: &shares,
                 variances: &order.variances,
             };
-            values.combined(k, orders, order.dof, ends.start)
+            values.combined(k, orders, order.dof, start)
         })
         .collect();
     Combined {
@@ -90,40 +87,25 @@ pub(crate) fn combine(
     }
 }
 
-/// The common phase, rad, at the record's first sample and behind its last, each with its variance.
-struct Ends {
-    start: (f64, f64),
-    end: (f64, f64),
-    /// Deviation of the frequency where the track is steady, Hz, and its variance.
-    steady: (f64, f64),
+/// The common phase at the record's first sample, rad, and the mean frequency's deviation from the reference, Hz (phase
+/// advance over the record divided by its length), each with its variance.
+fn start_and_mean(
+    track: &SmoothTrack,
+    observations: &[Observation],
     duration: f64,
-}
-
-impl Ends {
-    fn new(track: &SmoothTrack, observations: &[Observation], duration: f64) -> Self {
-        let first = track.states.first().copied().unwrap_or_default();
-        let last = track.states.last().copied().unwrap_or_default();
-        let time = |o: Option<&Observation>| o.map_or(0.0, |o| o.time_s);
-        Self {
-            start: track.extrapolate(&first, -time(observations.first())),
-            end: track.extrapolate(&last, duration - time(observations.last())),
-            steady: (first.frequency_hz, first.frequency_variance),
-            duration,
-        }
+) -> ((f64, f64), (f64, f64)) {
+    let first = track.states.first().copied().unwrap_or_default();
+    let last = track.states.last().copied().unwrap_or_default();
+    let time = |o: Option<&Observation>| o.map_or(0.0, |o| o.time_s);
+    let start = track.extrapolate(&first, -time(observations.first()));
+    if track.walk == 0.0 {
+        // Steady: the line's slope is the frequency everywhere.
+        return (start, (first.frequency_hz, first.frequency_variance));
     }
-
-    /// Phase advance over the record divided by its length, as deviation from the reference.
-    fn mean_frequency(&self, track: &SmoothTrack) -> (f64, f64) {
-        if track.walk == 0.0 {
-            // Steady: the line's slope is the frequency everywhere.
-            return self.steady;
-        }
-        let turns = TAU * self.duration;
-        (
-            (self.end.0 - self.start.0) / turns,
-            (self.start.1 + self.end.1) / (turns * turns),
-        )
-    }
+    let end = track.extrapolate(&last, duration - time(observations.last()));
+    let turns = TAU * duration;
+    let mean = (end.0 - start.0) / turns;
+    (start, (mean, (start.1 + end.1) / (turns * turns)))
 }
 
 /// One order in every segment, the common phase taken out.

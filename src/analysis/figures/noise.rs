@@ -63,30 +63,28 @@ pub(super) fn band(
     warnings: &mut Vec<Warning>,
 ) -> (f64, f64) {
     let nyquist = 0.5 * facts.rate_hz();
-    match facts.options.band_hz {
-        None => (lowest, nyquist),
-        Some((low, high)) => {
-            let used = (low.max(0.5 * lowest), high.min(nyquist));
-            if used.0 >= used.1 {
-                warnings.push(WarningCode::BandReduced.warning(format!(
-                        "the band {low}:{high} Hz lies outside what the record resolves; {lowest:.4} to {nyquist} Hz was used"
-                    ),
-                ));
-                (lowest, nyquist)
-            } else {
-                if used != (low, high) {
-                    warnings.push(WarningCode::BandReduced.warning(format!(
-                            "of the band {low}:{high} Hz the record resolves {:.4} to {:.4} Hz; capture {}",
-                            used.0,
-                            used.1,
-                            if used.1 < high { "at a higher rate" } else { "a longer record" }
-                        ),
-                    ));
-                }
-                used
-            }
-        }
+    let Some((low, high)) = facts.options.band_hz else {
+        return (lowest, nyquist);
+    };
+    let used = (low.max(0.5 * lowest), high.min(nyquist));
+    if used.0 >= used.1 {
+        warnings.push(WarningCode::BandReduced.warning(format!(
+            "the band {low}:{high} Hz lies outside what the record resolves; {lowest:.4} to {nyquist} Hz was used"
+        )));
+        return (lowest, nyquist);
     }
+    if used != (low, high) {
+        let longer = if used.1 < high {
+            "at a higher rate"
+        } else {
+            "a longer record"
+        };
+        warnings.push(WarningCode::BandReduced.warning(format!(
+            "of the band {low}:{high} Hz the record resolves {:.4} to {:.4} Hz; capture {longer}",
+            used.0, used.1
+        )));
+    }
+    used
 }
 
 /// Base-ten third-octave bands (IEC 61260-1) that lie wholly within a band.

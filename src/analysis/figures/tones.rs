@@ -34,23 +34,14 @@ pub(super) fn tones(
             })
         })
         .collect();
+    let seen = |hz, floor, raw: &[f64]| high_tone(hz, floor, raw, facts.options.confidence);
     if let Some(faint) = &record.faint {
-        tones.extend(
-            faint
-                .hz
-                .iter()
-                .map(|&hz| high_tone(hz, &fit.floor, &faint.density, facts.options.confidence)),
-        );
+        let all = faint.hz.iter();
+        tones.extend(all.map(|&hz| seen(hz, &fit.floor, &faint.density)));
     }
     if let Some(high) = &floors.high {
-        tones.extend(high.peaks.iter().map(|peak| {
-            high_tone(
-                peak.frequency_hz,
-                &high.floor,
-                &high.total,
-                facts.options.confidence,
-            )
-        }));
+        let all = high.peaks.iter();
+        tones.extend(all.map(|peak| seen(peak.frequency_hz, &high.floor, &high.total)));
     }
     let half_rate = 0.5 * facts.rate_hz();
     tones.retain(|t| {

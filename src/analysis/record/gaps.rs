@@ -5,7 +5,7 @@
 //! clipped samples held at their conditional expectation (J. Tobin, Econometrica 26(1), 1958; iterated as in
 //! A. P. Dempster, N. M. Laird & D. B. Rubin, J. R. Stat. Soc. B 39(1), 1977). Noise is taken as white there.
 
-use crate::numeric::Cholesky;
+use crate::numeric::{Cholesky, plain_dot};
 use crate::stats::{normal_cdf, normal_pdf};
 use std::f64::consts::TAU;
 
@@ -84,17 +84,32 @@ pub(crate) fn fill(
         orders,
     };
     let known = KnownSamples::new(samples, first, gaps, &columns);
-    let rows: Vec<Vec<f64>> = gaps.iter().map(|g| columns.row(g.at - first)).collect();
-    let before: Vec<f64> = gaps.iter().map(|g| samples[g.at - first]).collect();
-    let mut values = before.clone();
-    let Some(mut outcome) = known.expect(gaps, &rows, &mut values) else {
+    let mut places: Vec<Place> = gaps
+        .iter()
+        .map(|g| Place {
+            kind: g.kind,
+            row: columns.row(g.at - first),
+            value: samples[g.at - first],
+            spread: 0.0,
+        })
+        .collect();
+    let Some(mut outcome) = known.expect(&mut places) else {
         return Filled::default();
     };
-    for ((gap, value), before) in gaps.iter().zip(&values).zip(&before) {
-        samples[gap.at - first] = *value;
-        outcome.largest = outcome.largest.max((value - before).abs());
+    for (gap, place) in gaps.iter().zip(&places) {
+        let sample = &mut samples[gap.at - first];
+        outcome.largest = outcome.largest.max((place.value - *sample).abs());
+        *sample = place.value;
     }
     outcome
+}
+
+/// A gap's row of the fit, what is expected of it and the variance of that.
+struct Place {
+    kind: GapKind,
+    row: Vec<f64>,
+    value: f64,
+    spread: f64,
 }
 
 /// The columns of the fit: a constant, a slope, a cosine and a sine for each order.
@@ -182,56 +197,42 @@ impl KnownSamples {
 
     /// Brings the gaps' values to what is expected of them. Clipped samples take part in the fit with their expectation;
     /// missing ones do not.
-    fn expect(&self, gaps: &[Gap], rows: &[Vec<f64>], values: &mut [f64]) -> Option<Filled> {
+    fn expect(&self, places: &mut [Place]) -> Option<Filled> {
+        let clipped = |place: &&Place| place.kind != GapKind::Missing;
         let mut normal = self.normal.clone();
-        for (gap, row) in gaps.iter().zip(rows) {
-            if gap.kind != GapKind::Missing {
-                add_row(&mut normal, row);
-            }
+        for place in places.iter().filter(clipped) {
+            add_row(&mut normal, &place.row);
         }
         let factor = Cholesky::new(self.size, normal)?;
+        let count = self.used + places.iter().filter(clipped).count() as f64;
         let mut outcome = Filled::default();
-        let mut spread = vec![0.0; gaps.len()];
         for _ in 0..ROUNDS {
             let mut theta = self.right.clone();
-            let mut count = self.used;
-            for ((gap, row), value) in gaps.iter().zip(rows).zip(values.iter()) {
-                if gap.kind != GapKind::Missing {
-                    for (t, r) in theta.iter_mut().zip(row) {
-                        *t += r * value;
-                    }
-                    count += 1.0;
+            for place in places.iter().filter(clipped) {
+                for (t, r) in theta.iter_mut().zip(&place.row) {
+                    *t += r * place.value;
                 }
             }
             factor.solve(&mut theta);
-            let model = |row: &[f64]| row.iter().zip(&theta).map(|(a, b)| a * b).sum::<f64>();
             let mut rest = self.rest(&theta);
-            for (((gap, row), value), spread) in
-                gaps.iter().zip(rows).zip(values.iter()).zip(&spread)
-            {
-                if gap.kind != GapKind::Missing {
-                    rest += (value - model(row)).powi(2) + spread;
-                }
+            for place in places.iter().filter(clipped) {
+                rest += (place.value - plain_dot(&place.row, &theta)).powi(2) + place.spread;
             }
             outcome.deviation = (rest / (count - self.size as f64).max(1.0))
                 .sqrt()
                 .max(f64::MIN_POSITIVE);
             let mut moved: f64 = 0.0;
-            for (((gap, row), value), spread) in gaps
-                .iter()
-                .zip(rows)
-                .zip(values.iter_mut())
-                .zip(&mut spread)
-            {
-                let (expected, variance) = gap.kind.expected(model(row), outcome.deviation);
-                moved = moved.max((expected - *value).abs());
-                (*value, *spread) = (expected, variance);
+            for place in places.iter_mut() {
+                let model = plain_dot(&place.row, &theta);
+                let (expected, variance) = place.kind.expected(model, outcome.deviation);
+                moved = moved.max((expected - place.value).abs());
+                (place.value, place.spread) = (expected, variance);
             }
             if moved < STANDS * outcome.deviation {
                 break;
             }
         }
-        outcome.lost = spread.iter().sum::<f64>() / outcome.deviation.powi(2);
+        outcome.lost = places.iter().map(|p| p.spread).sum::<f64>() / outcome.deviation.powi(2);
         Some(outcome)
     }
 }

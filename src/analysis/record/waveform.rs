@@ -16,53 +16,37 @@ pub(crate) struct WaveformSums {
     pub(crate) missing: u64,
 }
 
-/// Sums of one block about an origin, and its extremes.
-struct Moments {
-    sum: f64,
-    squares: f64,
-    min: f64,
-    max: f64,
-}
-
-impl Moments {
-    /// In eight lanes, so that the compiler can use vector registers.
-    #[inline(always)]
-    fn of(block: &[f64], origin: f64) -> Self {
-        const LANES: usize = 8;
-        let (mut sums, mut squares) = ([0.0; LANES], [0.0; LANES]);
-        let (mut least, mut most) = ([origin; LANES], [origin; LANES]);
-        let (chunks, rest) = block.as_chunks::<LANES>();
-        for chunk in chunks {
-            for i in 0..LANES {
-                let d = chunk[i] - origin;
-                sums[i] += d;
-                squares[i] += d * d;
-                least[i] = if chunk[i] < least[i] {
-                    chunk[i]
-                } else {
-                    least[i]
-                };
-                most[i] = if chunk[i] > most[i] {
-                    chunk[i]
-                } else {
-                    most[i]
-                };
-            }
-        }
-        for (i, &x) in rest.iter().enumerate() {
+/// Sum and sum of squares of one block about an origin, its least and largest value; in eight lanes, so that the compiler
+/// can use vector registers.
+#[inline(always)]
+fn moments(block: &[f64], origin: f64) -> [f64; 4] {
+    const LANES: usize = 8;
+    let (mut sums, mut squares) = ([0.0; LANES], [0.0; LANES]);
+    let (mut least, mut most) = ([origin; LANES], [origin; LANES]);
+    let (chunks, rest) = block.as_chunks::<LANES>();
+    for chunk in chunks {
+        for i in 0..LANES {
+            let x = chunk[i];
             let d = x - origin;
             sums[i] += d;
             squares[i] += d * d;
-            least[i] = least[i].min(x);
-            most[i] = most[i].max(x);
-        }
-        Self {
-            sum: sums.iter().sum(),
-            squares: squares.iter().sum(),
-            min: least.iter().copied().fold(origin, f64::min),
-            max: most.iter().copied().fold(origin, f64::max),
+            least[i] = if x < least[i] { x } else { least[i] };
+            most[i] = if x > most[i] { x } else { most[i] };
         }
     }
+    for (i, &x) in rest.iter().enumerate() {
+        let d = x - origin;
+        sums[i] += d;
+        squares[i] += d * d;
+        least[i] = least[i].min(x);
+        most[i] = most[i].max(x);
+    }
+    [
+        sums.iter().sum(),
+        squares.iter().sum(),
+        least.iter().copied().fold(origin, f64::min),
+        most.iter().copied().fold(origin, f64::max),
+    ]
 }
 
 impl WaveformSums {
@@ -81,14 +65,9 @@ impl WaveformSums {
             (self.min, self.max) = (origin, origin);
         }
         for block in samples.chunks(512) {
-            let Moments {
-                sum,
-                squares,
-                min,
-                max,
-            } = vectorised(
+            let [sum, squares, min, max] = vectorised(
                 #[inline(always)]
-                || Moments::of(block, origin),
+                || moments(block, origin),
             );
             if squares.is_finite() {
                 (self.min, self.max) = (self.min.min(min), self.max.max(max));

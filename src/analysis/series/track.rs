@@ -69,39 +69,24 @@ impl SmoothTrack {
     }
 }
 
-/// What is known of a state: the inverse of its covariance, and that times the state.
+/// What is known of a state: the inverse of its covariance (of phase, of both, of frequency), and that times the state.
 #[derive(Debug, Clone, Copy, Default)]
-struct Information {
-    phase: f64,
-    cross: f64,
-    frequency: f64,
-    /// Information times state.
-    moment: [f64; 2],
-}
+struct Information([f64; 5]);
 
 impl Information {
     /// Next to nothing: a deviation of a million radians and 100 Hz, so that what is never observed stays finite.
-    const FAINT: Self = Self {
-        phase: 1e-12,
-        cross: 0.0,
-        frequency: 1e-4,
-        moment: [0.0; 2],
-    };
+    const FAINT: Self = Self([1e-12, 0.0, 1e-4, 0.0, 0.0]);
 
     /// What is known `dt` later (earlier, where negative) when the frequency walks by `walk`.
     fn predicted(&self, dt: f64, walk: f64) -> Self {
+        let Self([phase, cross, frequency, m1, m2]) = *self;
         let turn = TAU * dt;
         // Carried along the line: F⁻ᵀ·Y·F⁻¹ with F = [[1, 2πdt], [0, 1]].
-        let (a, b) = (self.phase, self.cross - turn * self.phase);
-        let c = self.frequency - turn * (2.0 * self.cross - turn * self.phase);
-        let moment = [self.moment[0], self.moment[1] - turn * self.moment[0]];
+        let (a, b) = (phase, cross - turn * phase);
+        let c = frequency - turn * (2.0 * cross - turn * phase);
+        let m2 = m2 - turn * m1;
         if walk == 0.0 {
-            return Self {
-                phase: a,
-                cross: b,
-                frequency: c,
-                moment,
-            };
+            return Self([a, b, c, m1, m2]);
         }
         // Lessened by the walk's covariance Q: (I + M·Q)⁻¹·M.
         let (q11, q12, q22) = (
@@ -112,55 +97,43 @@ impl Information {
         let (n11, n12) = (1.0 + a * q11 + b * q12, a * q12 + b * q22);
         let (n21, n22) = (b * q11 + c * q12, 1.0 + b * q12 + c * q22);
         let determinant = n11 * n22 - n12 * n21;
-        Self {
-            phase: (n22 * a - n12 * b) / determinant,
-            cross: (n22 * b - n12 * c) / determinant,
-            frequency: (n11 * c - n21 * b) / determinant,
-            moment: [
-                (n22 * moment[0] - n12 * moment[1]) / determinant,
-                (n11 * moment[1] - n21 * moment[0]) / determinant,
-            ],
-        }
+        let lessened = [
+            n22 * a - n12 * b,
+            n22 * b - n12 * c,
+            n11 * c - n21 * b,
+            n22 * m1 - n12 * m2,
+            n11 * m2 - n21 * m1,
+        ];
+        Self(lessened.map(|value| value / determinant))
     }
 
     /// What a segment says.
     fn of(observation: &Observation) -> Self {
-        let (phase, frequency) = (
-            1.0 / observation.phase_variance,
-            1.0 / observation.frequency_variance,
-        );
-        Self {
+        let phase = 1.0 / observation.phase_variance;
+        let frequency = 1.0 / observation.frequency_variance;
+        Self([
             phase,
-            cross: 0.0,
+            0.0,
             frequency,
-            moment: [
-                phase * observation.phase,
-                frequency * observation.frequency_hz,
-            ],
-        }
+            phase * observation.phase,
+            frequency * observation.frequency_hz,
+        ])
     }
 
     /// With what something else says added.
     fn and(&self, other: &Self) -> Self {
-        Self {
-            phase: self.phase + other.phase,
-            cross: self.cross + other.cross,
-            frequency: self.frequency + other.frequency,
-            moment: [
-                self.moment[0] + other.moment[0],
-                self.moment[1] + other.moment[1],
-            ],
-        }
+        Self(std::array::from_fn(|i| self.0[i] + other.0[i]))
     }
 
     fn state(&self) -> State {
-        let determinant = self.phase * self.frequency - self.cross * self.cross;
+        let Self([phase, cross, frequency, m1, m2]) = *self;
+        let determinant = phase * frequency - cross * cross;
         State {
-            phase: (self.frequency * self.moment[0] - self.cross * self.moment[1]) / determinant,
-            frequency_hz: (self.phase * self.moment[1] - self.cross * self.moment[0]) / determinant,
-            phase_variance: self.frequency / determinant,
-            frequency_variance: self.phase / determinant,
-            covariance: -self.cross / determinant,
+            phase: (frequency * m1 - cross * m2) / determinant,
+            frequency_hz: (phase * m2 - cross * m1) / determinant,
+            phase_variance: frequency / determinant,
+            frequency_variance: phase / determinant,
+            covariance: -cross / determinant,
         }
     }
 }
@@ -332,9 +305,13 @@ mod tests {
             .collect()
     }
 
+    fn steady(count: usize) -> Vec<Observation> {
+        observations(count, |_| 0.01, |t| TAU * 0.01 * t)
+    }
+
     #[test]
     fn a_steady_frequency_is_a_straight_line() {
-        let track = SmoothTrack::new(&observations(20, |_| 0.01, |t| TAU * 0.01 * t));
+        let track = SmoothTrack::new(&steady(20));
         assert_eq!(track.walk, 0.0);
         for state in &track.states {
             assert_relative_eq!(state.frequency_hz, 0.01, max_relative = 1e-6);
@@ -350,14 +327,8 @@ mod tests {
 
     #[test]
     fn a_bend_is_followed() {
-        let bend = |t: f64| if t < 10.0 { 0.0 } else { 0.02 * (t - 10.0) };
-        let phase = |t: f64| {
-            if t < 10.0 {
-                0.0
-            } else {
-                TAU * 0.01 * (t - 10.0).powi(2)
-            }
-        };
+        let bend = |t: f64| 0.02 * (t - 10.0).max(0.0);
+        let phase = |t: f64| TAU * 0.01 * (t - 10.0).max(0.0).powi(2);
         let track = SmoothTrack::new(&observations(20, bend, phase));
         assert!(track.walk > 0.0);
         assert_relative_eq!(
@@ -370,7 +341,7 @@ mod tests {
     /// Silence before, after and between leaves the line where it was, and its variance is finite and grows outwards.
     #[test]
     fn silent_segments_add_nothing() {
-        let mut told = observations(400, |_| 0.01, |t| TAU * 0.01 * t);
+        let mut told = steady(400);
         for (i, o) in told.iter_mut().enumerate() {
             if !(100..150).contains(&i) && !(200..300).contains(&i) {
                 o.phase = 1.0;
@@ -397,12 +368,11 @@ mod tests {
     fn runs_are_joined_where_the_turn_is_known() {
         let runs = [0..30, 40..60];
         for (silence_s, joined) in [(10.0, true), (1e6, false)] {
-            let mut told = observations(60, |_| 0.01, |t| TAU * 0.01 * t);
+            let mut told = steady(60);
             for (i, o) in told.iter_mut().enumerate() {
                 if i >= 40 {
-                    let (time_s, phase) = (o.time_s, o.phase);
-                    o.time_s = time_s + silence_s - 10.0;
-                    o.phase = phase + TAU * 0.01 * (silence_s - 10.0) + 1.5;
+                    o.time_s += silence_s - 10.0;
+                    o.phase += TAU * 0.01 * (silence_s - 10.0) + 1.5;
                 } else if i >= 30 {
                     o.phase_variance = f64::INFINITY;
                     o.frequency_variance = f64::INFINITY;

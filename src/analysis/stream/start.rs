@@ -21,6 +21,7 @@ const ROOM: f64 = 0.002;
 const LEAST_CYCLES: f64 = 2.0;
 
 /// What is known before the series is fitted.
+#[derive(Default)]
 pub(super) struct Start {
     pub(super) nominal_hz: f64,
     /// Cycles per sample.
@@ -41,10 +42,9 @@ impl Start {
             nominal_hz: known.nominal_hz,
             fundamental: known.fundamental,
             decided: known.decided,
-            presence: Presence::Unseen,
-            tones: Vec::new(),
             aside: known.aside.clone(),
             muted: known.muted.clone(),
+            ..Self::default()
         }
     }
 
@@ -55,17 +55,11 @@ impl Start {
         whole: &[Nudft],
         total: &Density,
     ) -> Self {
-        match &presence {
-            Presence::Present(seen) => {
-                let mut start = Self::beside_foreign(segmented, seen, whole, total);
-                start.presence = presence;
-                start
-            }
-            _ => Self {
-                presence,
-                ..Self::search(segmented, whole, total)
-            },
-        }
+        let start = match &presence {
+            Presence::Present(seen) => Self::beside_foreign(segmented, seen, whole, total),
+            _ => Self::search(segmented, whole, total),
+        };
+        Self { presence, ..start }
     }
 
     /// The series that was seen; lines that are surely another's are taken out.
@@ -85,10 +79,10 @@ impl Start {
             nominal_hz: seen.nominal_hz,
             fundamental: seen.fundamental_hz / segmented.rate_hz(),
             decided: true,
-            presence: Presence::Unseen,
             tones,
             aside: seen.foreign.iter().map(|other| other.order).collect(),
             muted: proved.map(|other| other.order).collect(),
+            ..Self::default()
         }
     }
 
@@ -109,10 +103,8 @@ impl Start {
             nominal_hz: found.nominal_hz,
             fundamental: found.fundamental,
             decided: found.decided,
-            presence: Presence::Unseen,
             tones,
-            aside: Vec::new(),
-            muted: Vec::new(),
+            ..Self::default()
         }
     }
 

@@ -90,21 +90,22 @@ pub(crate) fn near_lines(
         });
         let around: Vec<f64> = (centre - reach..=centre + reach).map(power).collect();
         for side in [-1isize, 1] {
-            let at = |distance: usize| around[reach.wrapping_add_signed(side * distance as isize)];
-            let mirrored =
-                |distance: usize| around[reach.wrapping_add_signed(-side * distance as isize)];
+            let on = |side: isize, distance: usize| {
+                around[reach.wrapping_add_signed(side * distance as isize)]
+            };
+            let at = |distance: usize| on(side, distance);
             let mut distance = nearest;
             while distance <= farthest {
                 let found = at(distance);
-                let largest = |from: usize, to: usize, of: &dyn Fn(usize) -> f64| {
-                    (from..=to).map(of).fold(0.0, f64::max)
+                let largest = |side: isize, reach: usize| {
+                    let places = distance - reach..=distance + reach;
+                    places.map(|place| on(side, place)).fold(0.0, f64::max)
                 };
-                let peak = found >= largest(distance - 2, distance + 2, &at);
-                if peak
+                if found >= largest(side, 2)
                     && found > DYNAMIC * own
                     && found > NARROW * at(distance - HALF_WIDTH)
                     && found > NARROW * at(distance + HALF_WIDTH)
-                    && found > ONE_SIDED * largest(distance - 3, distance + 3, &mirrored)
+                    && found > ONE_SIDED * largest(-side, 3)
                     && found > CLEAR * usual(distance + HALF_WIDTH, &at)
                 {
                     let place = between(at(distance - 1), found, at(distance + 1));

@@ -1,6 +1,5 @@
 //! Figures read off the tracks, averaged over how loose these may be.
 
-use super::figure::OrderFigures;
 use super::fit::Fit;
 use super::model::{GAIN, PHASE, TRACKS};
 use super::solve::solve;
@@ -8,6 +7,18 @@ use crate::numeric::plain_dot;
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
+
+/// What is known of one order.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct OrderFigures {
+    pub(crate) order: usize,
+    /// Mean square over the record beside its noise.
+    pub(crate) power: LinePower,
+    /// Re(c·exp(j·k·(θ(t) − θ(0)))) at the first sample: peak amplitude and phase of a cosine there.
+    pub(crate) amplitude: Complex64,
+    /// Variance of that phase, rad².
+    pub(crate) phase_variance: f64,
+}
 
 /// Share of the weight below which a looseness is left out.
 const NEGLIGIBLE: f64 = 2e-3;

@@ -70,7 +70,10 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
         return None;
     }
     let mut level = fit_slow(&whole, &mut model, range, &FROZEN)?;
-    find_track(&whole, &mut model, orders);
+    let rest: Vec<f64> = whole
+        .each(|t, x| x - model.slow_at(t) - model.tones_at(t))
+        .collect();
+    start(&whole, &rest, &mut model, orders.min(2 * FIRST_ORDERS));
     if model.settling.is_some() || mesh.intervals < SHORT {
         // Again with the frequency known: what a wrong one leaves looks like slow content.
         let frozen: &[usize] = if mesh.intervals < SHORT {
@@ -132,13 +135,6 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
         others,
     })
     .filter(|fit| fit.normal.squares.is_finite())
-}
-
-fn find_track(record: &Record, model: &mut Model, orders: usize) {
-    let rest: Vec<f64> = record
-        .each(|t, x| x - model.slow_at(t) - model.tones_at(t))
-        .collect();
-    start(record, &rest, model, orders.min(2 * FIRST_ORDERS));
 }
 
 /// The orders that tell most of phase and gain, and the two lowest.

@@ -5,7 +5,6 @@
 //! Science 11(2), 1996). How loose each of them is, "constant" included, is weighed by the evidence of the linearised
 //! model (D. J. C. MacKay, Neural Computation 4(3), 1992) and figures are averaged over it.
 
-mod figure;
 mod figures;
 mod fit;
 mod input;

@@ -1,11 +1,26 @@
 //! The tracks as fitted.
 
-use super::figure::{Movement, OrderFigures};
-use super::figures::figures;
+use super::figures::{OrderFigures, figures};
 use super::fit::{self, Fit};
 use super::input::TrackInput;
 use super::model::{GAIN, Model, PHASE};
 use std::f64::consts::TAU;
+
+/// How sure it is that a track moves, and by how much it does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Movement {
+    /// Log of the odds that it moves, evidence and prior together.
+    pub(crate) log_odds: f64,
+    /// RMS about the mean: Hz for the frequency, a share of 1 for the gain.
+    pub(crate) rms: f64,
+}
+
+impl Movement {
+    /// Whether it is proved at odds of a hundred to one.
+    pub(crate) fn is_proved(&self) -> bool {
+        self.log_odds > 4.6
+    }
+}
 
 /// The fitted series.
 #[derive(Debug, Clone)]
