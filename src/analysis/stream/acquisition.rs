@@ -32,6 +32,17 @@ pub(super) struct Acquired {
     pub(super) decided: bool,
 }
 
+impl Acquired {
+    fn at(nominal_hz: f64, rate_hz: f64, decided: bool) -> Self {
+        Self {
+            nominal_hz,
+            fundamental: nominal_hz / rate_hz,
+            outside: None,
+            decided,
+        }
+    }
+}
+
 /// Chooses nominal and start of the fundamental in `samples` with their segments' `transforms`.
 pub(super) fn acquire(
     segmented: &Segmented<'_>,
@@ -80,15 +91,7 @@ pub(super) fn acquire(
             }
         });
     }
-    best.map_or(
-        Acquired {
-            nominal_hz: 50.0,
-            fundamental: 50.0 / rate,
-            outside: None,
-            decided: true,
-        },
-        |(_, acquired)| acquired,
-    )
+    best.map_or_else(|| Acquired::at(50.0, rate, true), |best| best.1)
 }
 
 /// The nominal frequencies that the rate carries, and the others; all where it carries none.
@@ -118,12 +121,7 @@ impl Trial<'_> {
     fn of(&self, nominal_hz: f64, decided: bool) -> (f64, Acquired) {
         let rate = self.segmented.rate_hz();
         let fundamental = nominal_hz / rate;
-        let mut acquired = Acquired {
-            nominal_hz,
-            fundamental,
-            outside: None,
-            decided,
-        };
+        let mut acquired = Acquired::at(nominal_hz, rate, decided);
         if self.orders == 0 {
             return (0.0, acquired);
         }

@@ -36,16 +36,7 @@ pub(crate) fn estimator(segmented: &Segmented<'_>, nominal_hz: f64) -> Multitape
 pub(crate) fn density(estimator: &Multitaper, samples: &[f64], rate_hz: f64) -> Density {
     let length = estimator.length();
     let records = (samples.len() / length).max(1);
-    let stride = (samples.len() - length.min(samples.len())) as f64 / (records.max(2) - 1) as f64;
-    let starts: Vec<usize> = (0..records)
-        .map(|i| {
-            if records == 1 {
-                (samples.len() - length.min(samples.len())) / 2
-            } else {
-                (i as f64 * stride) as usize
-            }
-        })
-        .collect();
+    let spare = samples.len() - length.min(samples.len());
     let of_some = |chunk: &[usize]| {
         let mut sum = estimator.start(rate_hz);
         for &start in chunk {
@@ -55,8 +46,10 @@ pub(crate) fn density(estimator: &Multitaper, samples: &[f64], rate_hz: f64) -> 
         sum
     };
     if records == 1 {
-        return of_some(&starts);
+        return of_some(&[spare / 2]);
     }
+    let stride = spare as f64 / (records - 1) as f64;
+    let starts: Vec<usize> = (0..records).map(|i| (i as f64 * stride) as usize).collect();
     let parts: Vec<Density> = starts.par_chunks(8).map(of_some).collect();
     let mut parts = parts.into_iter();
     let mut sum = parts.next().unwrap_or_else(|| estimator.start(rate_hz));

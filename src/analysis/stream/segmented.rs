@@ -62,18 +62,12 @@ fn cut(count: usize, rate_hz: f64, least: usize) -> Vec<(usize, usize)> {
         ((duration / SEGMENT_S).round() as usize).min(most)
     };
     let length = count / pieces;
-    (0..pieces)
-        .map(|i| {
-            (
-                i * length,
-                if i + 1 == pieces {
-                    count
-                } else {
-                    (i + 1) * length
-                },
-            )
-        })
-        .collect()
+    let from = |piece: usize| piece * length;
+    let mut pieces: Vec<_> = (0..pieces).map(|i| (from(i), from(i + 1))).collect();
+    if let Some(last) = pieces.last_mut() {
+        last.1 = count;
+    }
+    pieces
 }
 
 /// Highest order that the stream carries and the record determines.

@@ -104,8 +104,8 @@ pub(super) fn fit(input: &TrackInput, orders: usize) -> Option<Fit> {
     let mut normal = converge(&record, &mut model, &levels, &looseness, &[], 8)?;
     let mut weighed = None;
     for _ in 0..ROUNDS {
-        others = set_others_aside(&whole, &mut record, &model, orders)?;
-        noise = read_noise(&record, &model, &normal, &noise, &looseness, orders);
+        (record, others) = others_aside(&whole, &model, orders)?;
+        noise = read_noise(&record, &model, &normal, &noise, &looseness);
         let levels = noise.levels(&model);
         normal = Normal::new(&record, &model, &levels, &[]);
         let per_knot = record.samples.len() as f64 / mesh.intervals as f64;
@@ -168,21 +168,16 @@ fn whole_less(whole: &Record, model: &Model, others: &[(usize, Complex64)]) -> R
     record
 }
 
-fn set_others_aside(
+/// The record less the orders that do not guide, and these.
+fn others_aside(
     whole: &Record,
-    record: &mut Record,
     model: &Model,
     orders: usize,
-) -> Option<Vec<(usize, Complex64)>> {
+) -> Option<(Record, Vec<(usize, Complex64)>)> {
     let list = model.others(orders);
-    if list.is_empty() {
-        return Some(Vec::new());
-    }
-    let residual = model.residual(whole);
-    let found = others::amplitudes(whole, model, &residual, &list)?;
+    let found = others::amplitudes(whole, model, &model.residual(whole), &list)?;
     let others: Vec<(usize, Complex64)> = list.into_iter().zip(found).collect();
-    *record = whole_less(whole, model, &others);
-    Some(others)
+    Some((whole_less(whole, model, &others), others))
 }
 
 /// Reads the noise beside each order off the residual, what the tracks took of it given back.
@@ -192,8 +187,8 @@ fn read_noise(
     normal: &Normal,
     before: &Noise,
     looseness: &Looseness,
-    orders: usize,
 ) -> Noise {
+    let orders = before.orders.len();
     let taken = freedom(normal, model, looseness);
     let residual = model.residual(record);
     let mut halves = vec![0, 1];

@@ -141,11 +141,23 @@ impl Seeking<'_> {
             } else {
                 0.0
             };
-            let levels = flat(&m, level.max(misfit));
-            let evidence = evidence(record, &m, &levels, self.range, self.frozen)?;
-            Some((evidence - price, m))
+            Some((self.evidence(&m, level.max(misfit))? - price, m))
         });
         Some(weighed.max_by(|a, b| a.0.total_cmp(&b.0))?.1)
+    }
+
+    /// Best log evidence over the looseness of the slow content.
+    fn evidence(&self, model: &Model, level: f64) -> Option<f64> {
+        let normal = Normal::new(self.record, model, &flat(model, level), &[]);
+        let knots = model.mesh.intervals as f64 / self.record.samples.len() as f64;
+        slow_ladder((level * knots).sqrt(), self.range)
+            .iter()
+            .filter_map(|rung| {
+                let looseness = [rung.looseness, 0.0, 0.0];
+                Some(solve(&normal, model, &looseness, self.frozen)?.log_evidence)
+            })
+            .max_by(f64::total_cmp)
+            .map(|best| best - 0.5 * normal.squares / level)
     }
 }
 
@@ -153,26 +165,6 @@ fn squares(record: &Record, model: &Model) -> f64 {
     let residual = model.residual(record);
     let trusted = residual.iter().zip(&record.trust);
     trusted.map(|(r, trust)| trust * r * r).sum()
-}
-
-/// Best log evidence over the looseness of the slow content.
-fn evidence(
-    record: &Record,
-    model: &Model,
-    levels: &Levels,
-    range: f64,
-    frozen: &[usize],
-) -> Option<f64> {
-    let normal = Normal::new(record, model, levels, &[]);
-    let knots = model.mesh.intervals as f64 / record.samples.len() as f64;
-    slow_ladder((levels.slow * knots).sqrt(), range)
-        .iter()
-        .filter_map(|rung| {
-            let looseness = [rung.looseness, 0.0, 0.0];
-            Some(solve(&normal, model, &looseness, frozen)?.log_evidence)
-        })
-        .max_by(f64::total_cmp)
-        .map(|best| best - 0.5 * normal.squares / levels.slow)
 }
 
 /// Level of the residual between the low orders, where neither hum that moves nor slow content reaches.
