@@ -26,7 +26,6 @@ const STEP_CELLS: f64 = 0.005;
 pub(crate) struct Counted {
     pub(crate) order: usize,
     pub(crate) line: Line,
-    pub(crate) evidence: f64,
 }
 
 /// The evidence for a fundamental.
@@ -173,11 +172,7 @@ impl<'a> Witness<'a> {
             if evidence > 0.0 {
                 found.total += evidence;
                 largest = largest.max(evidence);
-                found.orders.push(Counted {
-                    order,
-                    line: *line,
-                    evidence,
-                });
+                found.orders.push(Counted { order, line: *line });
             }
         }
         found.rest = found.total - largest;

@@ -350,40 +350,7 @@ impl SearchInput<'_> {
         }
         scores
     }
-}
 
-/// The highest local maxima of a score, at most three, those far below the highest left out.
-fn summits(scores: &[f64]) -> Vec<usize> {
-    let at = |i: usize| scores.get(i).copied().unwrap_or(f64::NEG_INFINITY);
-    let mut tops: Vec<usize> = (0..scores.len())
-        .filter(|&i| at(i) >= at(i.wrapping_sub(1)) && at(i) > at(i + 1))
-        .collect();
-    tops.sort_by(|&a, &b| at(b).total_cmp(&at(a)));
-    let least = 0.9 * tops.first().map_or(0.0, |&i| at(i));
-    tops.retain(|&i| at(i) >= least);
-    tops.truncate(3);
-    tops
-}
-
-/// What an order adds to the score by its power over the noise and the powers one cell below, at and one cell above.
-fn worth(order: usize, strength: f64, centring: bool, around: impl Fn() -> [f64; 3]) -> f64 {
-    let weight = (9.0 / order as f64).sqrt().min(1.0);
-    if strength < STRONGEST || !centring {
-        return weight * strength.min(STRONGEST);
-    }
-    let beyond = 25.0 * (strength / STRONGEST).ln() / (order as f64).sqrt();
-    let offset = offset_cells(around());
-    (weight * STRONGEST + beyond) * (1.0 - (offset / 0.6).powi(2)).max(0.0)
-}
-
-/// How far a line is off the middle one of three places a cell apart, in cells: the parabola through three
-/// log powers.
-fn offset_cells(powers: [f64; 3]) -> f64 {
-    let [left, middle, right] = powers.map(|power| power.max(f64::MIN_POSITIVE).ln());
-    parabola::peak(left, middle, right).unwrap_or(1.0)
-}
-
-impl SearchInput<'_> {
     /// Score over all orders.
     pub(crate) fn total(&self, fundamental: f64) -> f64 {
         let orders: Vec<usize> = (1..=self.noise.len()).collect();
@@ -439,4 +406,35 @@ impl SearchInput<'_> {
         }
         None
     }
+}
+
+/// The highest local maxima of a score, at most three, those far below the highest left out.
+fn summits(scores: &[f64]) -> Vec<usize> {
+    let at = |i: usize| scores.get(i).copied().unwrap_or(f64::NEG_INFINITY);
+    let mut tops: Vec<usize> = (0..scores.len())
+        .filter(|&i| at(i) >= at(i.wrapping_sub(1)) && at(i) > at(i + 1))
+        .collect();
+    tops.sort_by(|&a, &b| at(b).total_cmp(&at(a)));
+    let least = 0.9 * tops.first().map_or(0.0, |&i| at(i));
+    tops.retain(|&i| at(i) >= least);
+    tops.truncate(3);
+    tops
+}
+
+/// What an order adds to the score by its power over the noise and the powers one cell below, at and one cell above.
+fn worth(order: usize, strength: f64, centring: bool, around: impl Fn() -> [f64; 3]) -> f64 {
+    let weight = (9.0 / order as f64).sqrt().min(1.0);
+    if strength < STRONGEST || !centring {
+        return weight * strength.min(STRONGEST);
+    }
+    let beyond = 25.0 * (strength / STRONGEST).ln() / (order as f64).sqrt();
+    let offset = offset_cells(around());
+    (weight * STRONGEST + beyond) * (1.0 - (offset / 0.6).powi(2)).max(0.0)
+}
+
+/// How far a line is off the middle one of three places a cell apart, in cells: the parabola through three
+/// log powers.
+fn offset_cells(powers: [f64; 3]) -> f64 {
+    let [left, middle, right] = powers.map(|power| power.max(f64::MIN_POSITIVE).ln());
+    parabola::peak(left, middle, right).unwrap_or(1.0)
 }

@@ -1,10 +1,9 @@
 //! The fit: slow content, starting track, then rounds of noise, steps and evidence.
 
-use super::input::TrackInput;
 use super::mesh::Mesh;
 use super::model::{GAIN, Model, PHASE, SLOW, TRACKS};
 use super::others;
-use super::record::Record;
+use super::record::{Record, TrackInput};
 use super::rings::{Level, Ring, pooled, rings};
 use super::settling::{FROZEN, fit_slow};
 use super::solve::{

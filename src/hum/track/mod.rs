@@ -7,7 +7,6 @@
 
 mod figures;
 mod fit;
-mod input;
 mod mesh;
 mod model;
 mod others;
@@ -20,5 +19,5 @@ mod track_fit;
 #[cfg(test)]
 mod trials;
 
-pub(crate) use input::TrackInput;
+pub(crate) use record::TrackInput;
 pub(crate) use track_fit::{TrackFit, fit_tracks};

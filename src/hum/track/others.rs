@@ -68,9 +68,9 @@ pub(super) fn amplitudes(
 
 #[cfg(test)]
 mod tests {
-    use super::super::input::TrackInput;
     use super::super::mesh::Mesh;
     use super::super::model::{GAIN, PHASE};
+    use super::super::record::TrackInput;
     use super::*;
     use approx::assert_relative_eq;
 

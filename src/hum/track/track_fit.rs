@@ -2,8 +2,8 @@
 
 use super::figures::{OrderFigures, figures};
 use super::fit::{self, Fit};
-use super::input::TrackInput;
 use super::model::{GAIN, Model, PHASE};
+use super::record::TrackInput;
 use std::f64::consts::TAU;
 
 /// How sure it is that a track moves, and by how much it does.
