@@ -47,6 +47,14 @@ impl ErrorKind {
         kind.ok()
     }
 
+    /// The kind of a failure to read.
+    pub(crate) fn of_reading(error: &std::io::Error) -> Self {
+        match error.kind() {
+            std::io::ErrorKind::NotFound => Self::NotFound,
+            _ => Self::Unreadable,
+        }
+    }
+
     /// An error of this kind; the message says what was found and what to do.
     #[must_use]
     pub fn error(self, message: impl Into<String>) -> Error {

@@ -226,7 +226,6 @@ fn bad(message: String) -> Error {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use crate::sample;
 

@@ -130,13 +130,8 @@ impl Quantity {
             Self::HumRms,
             Self::Thd,
         ];
-        all.extend(
-            measurement
-                .mains
-                .harmonics
-                .iter()
-                .map(|line| Self::Harmonic(line.order)),
-        );
+        let orders = measurement.mains.harmonics.iter().map(|line| line.order);
+        all.extend(orders.map(Self::Harmonic));
         all.extend([Self::NoiseRms, Self::NoiseDensity]);
         all.extend(measurement.noise.corner_hz.map(|_| Self::NoiseCorner));
         all.extend((1..=measurement.noise.third_octaves.len()).map(Self::ThirdOctave));
@@ -241,12 +236,8 @@ impl Quantity {
         let (waveform, quality) = (&measurement.waveform, &measurement.quality);
         let plain = |value: Option<f64>| value.map_or(Figure::Unknown, Figure::Plain);
         let group = |order: usize, of: fn(&HarmonicGroup) -> f64| {
-            let groups = measurement.harmonic_groups.as_ref();
-            plain(
-                groups
-                    .and_then(|g| g.orders.iter().find(|g| g.order == order))
-                    .map(of),
-            )
+            let mut groups = measurement.harmonic_groups.iter().flat_map(|g| &g.orders);
+            plain(groups.find(|group| group.order == order).map(of))
         };
         let tone = |number: usize| measurement.tones.get(number.wrapping_sub(1));
         match self {
@@ -255,11 +246,8 @@ impl Quantity {
             Self::HumRms => mains.hum_rms.into(),
             Self::Thd => plain(mains.thd_percent),
             Self::Harmonic(order) => {
-                let mut harmonics = mains.harmonics.iter();
-                harmonics
-                    .find(|line| line.order == order)
-                    .map(|line| line.rms)
-                    .into()
+                let line = mains.harmonics.iter().find(|line| line.order == order);
+                line.map(|line| line.rms).into()
             }
             Self::NoiseRms => noise.rms.into(),
             Self::NoiseDensity => noise.density_v_per_rthz.into(),
@@ -322,12 +310,6 @@ impl TryFrom<&str> for Quantity {
 
     fn try_from(name: &str) -> Result<Self, Error> {
         name.parse()
-    }
-}
-
-impl PartialEq<str> for Quantity {
-    fn eq(&self, name: &str) -> bool {
-        self.name() == name
     }
 }
 
@@ -404,7 +386,6 @@ fn finite(x: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use crate::sample;
 

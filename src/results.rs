@@ -145,9 +145,5 @@ fn unread(error: &serde_json::Error) -> Error {
 }
 
 fn unopened(error: &std::io::Error) -> Error {
-    let kind = match error.kind() {
-        std::io::ErrorKind::NotFound => ErrorKind::NotFound,
-        _ => ErrorKind::Unreadable,
-    };
-    kind.error(error.to_string())
+    ErrorKind::of_reading(error).error(error.to_string())
 }

@@ -74,38 +74,6 @@ impl Capture {
         Self::new(CaptureHeader::new(name, vec![channel], time_base), samples)
     }
 
-    /// Reads a whole source into memory.
-    ///
-    /// # Errors
-    /// Those of the source.
-    pub fn collect(source: &mut dyn FrameSource) -> Result<Self, Error> {
-        const BLOCK_FRAMES: usize = 1 << 14;
-        source.rewind()?;
-        let channels = source.header().channels.len();
-        let frames = source.header().block_frames(BLOCK_FRAMES);
-        let mut block = Array2::zeros((channels, frames));
-        let mut rows: Vec<Vec<f64>> = vec![Vec::new(); channels];
-        loop {
-            let count = source.read_block(&mut block)?;
-            if count == 0 {
-                break;
-            }
-            for (row, values) in rows.iter_mut().zip(block.rows()) {
-                row.extend(values.slice_axis(Axis(0), Slice::from(..count)));
-            }
-        }
-        drop(block);
-        let frames = rows.first().map_or(0, Vec::len);
-        let mut all = Vec::with_capacity(channels * frames);
-        for row in rows {
-            all.extend(row);
-        }
-        let samples = Array2::from_shape_vec((channels, frames), all)
-            .map_err(|e| ErrorKind::BadValue.error(format!("channels of unequal length: {e}")))?;
-        let capture = Self::new(source.header().clone(), samples)?;
-        Ok(capture.with_warnings(source.warnings()))
-    }
-
     /// The capture with what was noticed while loading it.
     pub(crate) fn with_warnings(self, warnings: Vec<Warning>) -> Self {
         Self { warnings, ..self }

@@ -1,6 +1,6 @@
 //! Block-wise writing.
 
-use super::{Capture, CaptureHeader};
+use super::{Capture, CaptureHeader, FrameSource};
 use crate::{Error, ErrorKind};
 use ndarray::{Array2, Axis, Slice};
 
@@ -51,6 +51,31 @@ impl MemorySink {
         let samples = Array2::from_shape_vec((self.rows.len(), frames), self.rows.concat())
             .map_err(|e| ErrorKind::BadValue.error(format!("channels differ in length: {e}")))?;
         Capture::new(header, samples)
+    }
+}
+
+impl Capture {
+    /// Reads a whole source into memory.
+    ///
+    /// # Errors
+    /// Those of the source.
+    pub fn collect(source: &mut dyn FrameSource) -> Result<Self, Error> {
+        const BLOCK_FRAMES: usize = 1 << 14;
+        source.rewind()?;
+        let channels = source.header().channels.len();
+        let frames = source.header().block_frames(BLOCK_FRAMES);
+        let mut block = Array2::zeros((channels, frames));
+        let mut sink = MemorySink::new();
+        sink.begin(source.header())?;
+        loop {
+            match source.read_block(&mut block)? {
+                0 => break,
+                count => sink.write_block(&block, count)?,
+            }
+        }
+        // Rate and length are known better at the end.
+        sink.header = Some(source.header().clone());
+        Ok(sink.into_capture()?.with_warnings(source.warnings()))
     }
 }
 

@@ -9,7 +9,6 @@ use crate::analysis::{Detail, MeasureOptions, Measurement, measure};
 use crate::{Condition, Error, FrameSource};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::fmt;
 
 type Measure<'a> = Box<dyn FnMut(&MeasureOptions) -> Result<Vec<Measurement>, Error> + Send + 'a>;
 
@@ -19,16 +18,6 @@ pub struct CaptureSource<'a> {
     name: String,
     measure: Measure<'a>,
     repeatable: bool,
-}
-
-impl fmt::Debug for CaptureSource<'_> {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("CaptureSource")
-            .field("condition", &self.condition)
-            .field("name", &self.name)
-            .field("repeatable", &self.repeatable)
-            .finish_non_exhaustive()
-    }
 }
 
 impl<'a> CaptureSource<'a> {

@@ -63,14 +63,6 @@ impl ComparedQuantity {
     /// What the interference itself lost, where that differs from what the reading lost.
     fn interference(&self) -> String {
         match self.excess_reduction_db {
-            Some(DecibelRatio {
-                low, high: None, ..
-            }) if low.is_finite() => {
-                format!(
-                    "; the interference above the floor fell by at least {} dB",
-                    tenths(low)
-                )
-            }
             Some(ratio) if ratio.low.is_finite() => {
                 format!(
                     "; the interference above the floor fell by {}",

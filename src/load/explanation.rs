@@ -35,7 +35,7 @@ pub struct ColumnExplanation {
     /// Its unit as written.
     pub unit: Option<String>,
     /// `time`, `index`, `signal`, `logic`, `label`, `unit` or `empty`.
-    pub role: &'static str,
+    pub role: String,
 }
 
 /// One capture of the file.
@@ -165,7 +165,7 @@ impl Explanation {
                         number: index + 1,
                         name: column.title.name.clone(),
                         unit: column.title.unit.clone(),
-                        role: column.role.name(),
+                        role: column.role.to_string(),
                     })
                     .collect();
             }
@@ -209,20 +209,13 @@ impl fmt::Display for Explanation {
             writeln!(f, "  encoding      {encoding}, line ends {line_end}")?;
         }
         if let (Some(delimiter), Some(mark)) = (&self.delimiter, &self.decimal_mark) {
-            writeln!(
-                f,
-                "  cells         delimiter {delimiter}, decimal mark '{mark}'"
-            )?;
+            let cells = format!("delimiter {delimiter}, decimal mark '{mark}'");
+            writeln!(f, "  cells         {cells}")?;
         }
         for statement in &self.preamble {
-            writeln!(
-                f,
-                "  line {:<8} {} = {} ({})",
-                statement.line,
-                statement.key,
-                statement.values.join(" "),
-                statement.meaning
-            )?;
+            let StatementExplanation { line, key, .. } = statement;
+            let (values, meaning) = (statement.values.join(" "), statement.meaning);
+            writeln!(f, "  line {line:<8} {key} = {values} ({meaning})")?;
         }
         match (self.header_line, self.units_line) {
             (Some(header), Some(units)) => {
@@ -233,16 +226,16 @@ impl fmt::Display for Explanation {
             _ => {}
         }
         for column in &self.columns {
-            let unit = column
-                .unit
-                .as_deref()
-                .map(|unit| format!(" [{unit}]"))
-                .unwrap_or_default();
-            writeln!(
-                f,
-                "  column {:<6} {} '{}'{unit}",
-                column.number, column.role, column.name
-            )?;
+            let ColumnExplanation {
+                number,
+                role,
+                name,
+                unit,
+            } = column;
+            let unit = unit
+                .as_ref()
+                .map_or_else(String::new, |unit| format!(" [{unit}]"));
+            writeln!(f, "  column {number:<6} {role} '{name}'{unit}")?;
         }
         for (index, capture) in self.captures.iter().enumerate() {
             if self.captures.len() > 1 {
@@ -271,11 +264,10 @@ impl fmt::Display for CaptureExplanation {
                 let value = frame.get(index).copied().flatten();
                 value.map_or_else(|| "none".into(), |v| format!("{v}"))
             };
+            let (first, last) = (value(&self.first_frame), value(&self.last_frame));
             writeln!(
                 f,
-                "  channel       '{name}' in {unit}: first {}, last {}",
-                value(&self.first_frame),
-                value(&self.last_frame)
+                "  channel       '{name}' in {unit}: first {first}, last {last}"
             )?;
         }
         if let Some(full_scale) = self.full_scale_v {

@@ -16,12 +16,8 @@ const ENDINGS: [&str; 4] = ["csv", "txt", "tsv", "wav"];
 /// `NotFound` or `Unreadable` where the folder itself cannot be read.
 pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
     let entries = std::fs::read_dir(folder).map_err(|error| {
-        let kind = if error.kind() == std::io::ErrorKind::NotFound {
-            ErrorKind::NotFound
-        } else {
-            ErrorKind::Unreadable
-        };
-        kind.error(format!("the folder cannot be read: {error}"))
+        ErrorKind::of_reading(&error)
+            .error(format!("the folder cannot be read: {error}"))
             .in_file(folder)
     })?;
     drop(entries);

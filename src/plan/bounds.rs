@@ -95,7 +95,6 @@ pub fn quantisation_density(lsb_v: f64, sample_rate_hz: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use approx::assert_relative_eq;
 

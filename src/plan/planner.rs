@@ -123,41 +123,26 @@ fn lengths(options: &PlanOptions, density: Option<f64>, notes: &mut Vec<String>)
     let wanted = options.resolve_v;
     let level = percent(options.confidence);
     let cycles = (WINDOW_S * options.mains_hz).round();
-    let mut steps = vec![step(
-        "cycles",
-        WINDOW_S,
-        "s",
-        format!(
-            "{cycles} cycles of the mains: one analysis window of IEC 61000-4-7, and enough for the frequency to be found from the record itself (two cycles are the least)"
-        ),
-    )];
+    let mut steps = vec![step("cycles", WINDOW_S, "s").because(format!(
+        "{cycles} cycles of the mains: one analysis window of IEC 61000-4-7, and enough for the frequency to be found from the record itself (two cycles are the least)"
+    ))];
     let Some(density) = density else {
         return steps;
     };
     let ratio = line_ratio(options);
     let hum_s = (ratio * density / (std::f64::consts::SQRT_2 * wanted)).powi(2);
-    steps.push(step(
-        "hum",
-        hum_s,
-        "s",
-        format!(
-            "a line of {} RMS is found in {level} of records at a false-alarm probability of 1 % over {} orders: its amplitude has to be {ratio:.2} standard deviations, and one is {}/√T",
-            si::rounded(wanted, "V", 3),
-            options.harmonics,
-            si::rounded(density, "V/√Hz", 3)
-        ),
-    ));
+    steps.push(step("hum", hum_s, "s").because(format!(
+        "a line of {} RMS is found in {level} of records at a false-alarm probability of 1 % over {} orders: its amplitude has to be {ratio:.2} standard deviations, and one is {}/√T",
+        si::rounded(wanted, "V", 3),
+        options.harmonics,
+        si::rounded(density, "V/√Hz", 3)
+    )));
     let z = two_sided(options.confidence);
-    steps.push(step(
-        "offset",
-        0.5 * (z * density / wanted).powi(2),
-        "s",
-        format!(
-            "the {level} interval of the offset is no wider than ±{}: its standard deviation is {}/√(2T) for white noise",
-            si::rounded(wanted, "V", 3),
-            si::rounded(density, "V/√Hz", 3)
-        ),
-    ));
+    steps.push(step("offset", 0.5 * (z * density / wanted).powi(2), "s").because(format!(
+        "the {level} interval of the offset is no wider than ±{}: its standard deviation is {}/√(2T) for white noise",
+        si::rounded(wanted, "V", 3),
+        si::rounded(density, "V/√Hz", 3)
+    )));
     notes.push("The length for the offset holds for white noise. Drift and 1/f noise add to it and do not fall with a longer record: only repeated captures show them.".into());
     steps
 }
@@ -168,47 +153,40 @@ fn noise_step(options: &PlanOptions, density: f64, sample_rate_hz: f64, record_s
     let both = two_sided(options.confidence) + one_sided(options.confidence);
     let power_ratio = (options.resolve_v / density).powi(2) / band;
     let seen = density * (band * both).sqrt() * (2.0 / (band * record_s)).powf(0.25);
-    step(
-        "noise",
-        2.0 * (both / power_ratio).powi(2) / band,
-        "s",
-        format!(
-            "{} RMS of noise added to a floor of {} RMS in {} would be told from it in {} of records of this length: noise power has 2BT degrees of freedom. It is not counted in the plan, whose record tells {} RMS of added noise",
-            si::rounded(options.resolve_v, "V", 3),
-            si::rounded(density * band.sqrt(), "V", 3),
-            si::shortest(band, "Hz"),
-            percent(options.confidence),
-            si::rounded(seen, "V", 2)
-        ),
-    )
+    step("noise", 2.0 * (both / power_ratio).powi(2) / band, "s").because(format!(
+        "{} RMS of noise added to a floor of {} RMS in {} would be told from it in {} of records of this length: noise power has 2BT degrees of freedom. It is not counted in the plan, whose record tells {} RMS of added noise",
+        si::rounded(options.resolve_v, "V", 3),
+        si::rounded(density * band.sqrt(), "V", 3),
+        si::shortest(band, "Hz"),
+        percent(options.confidence),
+        si::rounded(seen, "V", 2)
+    ))
 }
 
 fn other_steps(options: &PlanOptions, sample_rate_hz: f64) -> Vec<PlanStep> {
     vec![
-        step(
-            "rate",
-            sample_rate_hz,
-            "Hz",
-            format!(
-                "2.5 times {}, the highest frequency of interest, rounded up. What lies above half the rate folds back: without an anti-alias filter take the highest rate the memory allows",
-                si::rounded(top_frequency(options), "Hz", 3)
-            ),
-        ),
-        step(
-            "captures",
-            f64::from(CAPTURES),
-            "captures",
+        step("rate", sample_rate_hz, "Hz").because(format!(
+            "2.5 times {}, the highest frequency of interest, rounded up. What lies above half the rate folds back: without an anti-alias filter take the highest rate the memory allows",
+            si::rounded(top_frequency(options), "Hz", 3)
+        )),
+        step("captures", f64::from(CAPTURES), "captures").because(
             "of each condition: the spread between captures is the uncertainty that counts, and Student's factor at 95 % falls from 12.7 with two captures to 2.8 with five".into(),
         ),
     ]
 }
 
-fn step(name: &str, value: f64, unit: &str, reason: String) -> PlanStep {
+fn step(name: &str, value: f64, unit: &str) -> PlanStep {
     PlanStep {
         name: name.into(),
         value,
         unit: unit.into(),
-        reason,
+        reason: String::new(),
+    }
+}
+
+impl PlanStep {
+    fn because(self, reason: String) -> Self {
+        Self { reason, ..self }
     }
 }
 
@@ -222,7 +200,6 @@ fn one_sided(confidence: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use approx::assert_relative_eq;
 

@@ -21,29 +21,18 @@ pub(super) fn duration(seconds: f64) -> String {
 
 impl fmt::Display for Plan {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let resolve = si::rounded(self.resolve_v, "V", 3);
+        let mains = si::shortest(self.mains_hz, "Hz");
+        let (record, captures) = (duration(self.record_s), self.captures);
+        let (rate, frames) = (si::shortest(self.sample_rate_hz, "Hz"), self.frames);
+        let range = si::rounded(self.range.needed_v, "V", 3);
+        writeln!(f, "To resolve {resolve} at {mains} mains:")?;
         writeln!(
             f,
-            "To resolve {} at {} mains:",
-            si::rounded(self.resolve_v, "V", 3),
-            si::shortest(self.mains_hz, "Hz")
+            "  record  {record}, {captures} captures of each condition"
         )?;
-        writeln!(
-            f,
-            "  record  {}, {} captures of each condition",
-            duration(self.record_s),
-            self.captures
-        )?;
-        writeln!(
-            f,
-            "  rate    {} ({} samples a channel)",
-            si::shortest(self.sample_rate_hz, "Hz"),
-            self.frames
-        )?;
-        writeln!(
-            f,
-            "  range   at least ±{}",
-            si::rounded(self.range.needed_v, "V", 3)
-        )?;
+        writeln!(f, "  rate    {rate} ({frames} samples a channel)")?;
+        writeln!(f, "  range   at least ±{range}")?;
         writeln!(f, "\nWhy")?;
         for step in &self.steps {
             let value = if step.unit == "s" {
@@ -51,11 +40,8 @@ impl fmt::Display for Plan {
             } else {
                 si::shortest(step.value, &step.unit)
             };
-            wrap(
-                f,
-                &format!("  {:<9}", step.name),
-                &format!("{value}: {}.", step.reason),
-            )?;
+            let lead = format!("  {:<9}", step.name);
+            wrap(f, &lead, &format!("{value}: {}.", step.reason))?;
         }
         wrap(f, "  range    ", &self.range.advice)?;
         if !self.notes.is_empty() {

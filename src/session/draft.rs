@@ -237,7 +237,6 @@ const TAIL: &str = r#"
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use crate::session::Session;
 

@@ -48,14 +48,9 @@ pub(super) fn contradictions(
         _ => {}
     }
     for remedy in remedies {
-        let Some(effect) = wiring
-            .remedies
-            .iter()
-            .find(|known| known.name == remedy.name)
-        else {
-            continue;
-        };
-        let Some(hum) = remedy.quantity(Quantity::HumRms) else {
+        let effect = wiring.remedies.iter().find(|e| e.name == remedy.name);
+        let hum = remedy.quantity(Quantity::HumRms);
+        let Some((effect, hum)) = effect.zip(hum) else {
             continue;
         };
         let hum_seen = hum.loop_excess.is_some_and(|excess| excess.low > 0.0);

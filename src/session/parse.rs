@@ -88,7 +88,7 @@ fn session(mut top: TableReader<'_>) -> Session {
         limits: limits(&mut top),
     };
     let captures = captures(&mut top, &session.remedies);
-    top.finish();
+    let captures = top.read(captures);
     if captures.is_empty() && !top.has("capture") {
         top.missing(
             "capture",
@@ -128,15 +128,13 @@ fn setup(top: &mut TableReader<'_>) -> Setup {
             earth_reading_ohm: table.not_negative("earth_reading_ohm"),
             through: table.text("through"),
         };
-        table.finish();
-        side
+        table.read(side)
     };
     let setup = Setup {
         instrument: side("instrument"),
         source: side("source"),
     };
-    table.finish();
-    setup
+    table.read(setup)
 }
 
 const COUPLINGS: [(&str, Coupling); 2] = [("dc", Coupling::Dc), ("ac", Coupling::Ac)];
@@ -156,8 +154,7 @@ fn instrument(top: &mut TableReader<'_>) -> Instrument {
         gain_accuracy_percent: table.not_negative("gain_accuracy_percent"),
         offset_accuracy_v: table.not_negative("offset_accuracy_v"),
     };
-    table.finish();
-    instrument
+    table.read(instrument)
 }
 
 fn remedies(top: &mut TableReader<'_>) -> Vec<Remedy> {
@@ -179,8 +176,7 @@ fn remedies(top: &mut TableReader<'_>) -> Vec<Remedy> {
             category: table.text("category"),
             remarks: table.text("remarks"),
         };
-        table.finish();
-        remedies.push(remedy);
+        remedies.push(table.read(remedy));
     }
     remedies
 }
@@ -220,8 +216,7 @@ fn captures(top: &mut TableReader<'_>, remedies: &[Remedy]) -> Vec<CaptureEntry>
         if entry.scale == Some(0.0) || entry.scale.is_some_and(|x| !x.is_finite()) {
             table.refuse("scale", "it must be finite and not 0");
         }
-        table.finish();
-        captures.push(entry);
+        captures.push(table.read(entry));
     }
     captures
 }
@@ -271,8 +266,7 @@ fn wanted(top: &mut TableReader<'_>) -> Option<WantedSignal> {
         rms_v: table.positive("rms_v"),
         accuracy_percent: table.positive("accuracy_percent"),
     };
-    table.finish();
-    Some(wanted)
+    Some(table.read(wanted))
 }
 
 fn limits(top: &mut TableReader<'_>) -> Vec<Limit> {

@@ -249,8 +249,8 @@ impl<'a> TableReader<'a> {
         numbers
     }
 
-    /// Tells the keys that nobody asked for.
-    pub(super) fn finish(&self) {
+    /// Hands on what the table says, once every key was asked for: tells the others.
+    pub(super) fn read<T>(&self, value: T) -> T {
         for key in self.table.keys() {
             let name = key.get_ref().as_ref();
             if !self.known.contains(&name) {
@@ -262,6 +262,7 @@ impl<'a> TableReader<'a> {
                 self.mistakes.add(key.span().start, message);
             }
         }
+        value
     }
 }
 

@@ -184,9 +184,9 @@ impl Trouble {
         }
     }
 
-    pub(super) fn of_error(file: &str, error: &Error) -> Self {
+    pub(super) fn of_error(file: Option<String>, error: &Error) -> Self {
         Self {
-            file: Some(file.to_owned()),
+            file,
             code: error.kind().to_string(),
             message: error.message_with_position(),
             lost: true,

@@ -155,7 +155,10 @@ fn measure_all(
             remedy: session.remedy_of(&taken.entry).map(str::to_owned),
             sha256: digest(&taken.path).ok(),
             unused_channels,
-            outcome: outcome.and_then(|channels| only(channels, &taken.path)),
+            outcome: outcome.and_then(|channels| {
+                let first = channels.into_iter().next();
+                first.ok_or_else(|| no_channel().in_file(&taken.path))
+            }),
             entry: taken.entry,
         })
         .collect()
@@ -222,18 +225,14 @@ fn first_channel(
                 "channel '{name}' is not among {}",
                 unused.join(", ")
             )),
-            _ => ErrorKind::NoSamples.error("the capture holds no channel"),
+            _ => no_channel(),
         };
         error.in_file(&taken.path)
     })
 }
 
-fn only(channels: Vec<Measurement>, path: &Path) -> Result<Measurement, Error> {
-    channels.into_iter().next().ok_or_else(|| {
-        ErrorKind::NoSamples
-            .error("the capture holds no channel")
-            .in_file(path)
-    })
+fn no_channel() -> Error {
+    ErrorKind::NoSamples.error("the capture holds no channel")
 }
 
 /// Digest of a regular file; a device or a pipe may have no end.
@@ -259,11 +258,10 @@ fn digest(path: &Path) -> std::io::Result<String> {
 }
 
 fn capture_troubles(captures: &[CaptureOutcome]) -> Vec<Trouble> {
-    let mut troubles = Vec::new();
-    for capture in captures {
+    let troubles = |capture: &CaptureOutcome| {
         let file = capture.entry.file.as_str();
         match &capture.outcome {
-            Err(error) => troubles.push(Trouble::of_error(file, error)),
+            Err(error) => vec![Trouble::of_error(Some(file.to_owned()), error)],
             Ok(measurement) => {
                 // Without a loop, mains that is not found is what one hopes for.
                 let expected = |code| {
@@ -271,15 +269,14 @@ fn capture_troubles(captures: &[CaptureOutcome]) -> Vec<Trouble> {
                         && capture.entry.condition != Condition::Looped
                 };
                 let warnings = measurement.quality.warnings.iter();
-                troubles.extend(
-                    warnings
-                        .filter(|warning| !expected(warning.code))
-                        .map(|w| Trouble::of_warning(Some(file), w.code, &w.message)),
-                );
+                warnings
+                    .filter(|warning| !expected(warning.code))
+                    .map(|w| Trouble::of_warning(Some(file), w.code, &w.message))
+                    .collect()
             }
         }
-    }
-    troubles
+    };
+    captures.iter().flat_map(troubles).collect()
 }
 
 fn compare_all(result: &mut SessionResult) {
@@ -289,16 +286,17 @@ fn compare_all(result: &mut SessionResult) {
             names.push(name);
         }
     }
+    let usable = |name: &&str| {
+        result
+            .measurements(Condition::Isolated, Some(name))
+            .next()
+            .is_some()
+    };
     let mut troubles = Vec::new();
     let loop_comparison = attempt(result, None, &mut troubles);
     let mut remedies: Vec<RemedyResult> = names
         .into_iter()
-        .filter(|name| {
-            result
-                .measurements(Condition::Isolated, Some(name))
-                .next()
-                .is_some()
-        })
+        .filter(usable)
         .filter_map(|name| {
             let comparison = attempt(result, Some(name), &mut troubles)?;
             Some(RemedyResult {
@@ -369,12 +367,8 @@ fn attempt(
             Some(comparison)
         }
         Err(error) => {
-            troubles.push(Trouble {
-                file: error.file().map(|file| file.display().to_string()),
-                code: error.kind().to_string(),
-                message: error.message_with_position(),
-                lost: true,
-            });
+            let file = error.file().map(|file| file.display().to_string());
+            troubles.push(Trouble::of_error(file, &error));
             None
         }
     }
@@ -398,18 +392,12 @@ fn rank(remedies: &mut [RemedyResult]) {
 /// One piece of evidence of each kind, from the looped captures (without them: from any).
 fn evidence(result: &SessionResult) -> Vec<Evidence> {
     let mut found: Vec<Evidence> = Vec::new();
-    let looped: Vec<&Measurement> = result.measurements(Condition::Looped, None).collect();
-    for measurement in looped {
-        for item in &measurement.evidence {
-            if found.iter().all(|known| known.kind != item.kind) {
-                found.push(item.clone());
-            }
+    let looped = result.measurements(Condition::Looped, None);
+    let shown = looped.flat_map(|measurement| measurement.evidence.iter().cloned());
+    for item in shown.chain(observed::pick_up(&result.wiring, &result.remedies)) {
+        if found.iter().all(|known| known.kind != item.kind) {
+            found.push(item);
         }
-    }
-    if let Some(item) = observed::pick_up(&result.wiring, &result.remedies)
-        && found.iter().all(|known| known.kind != item.kind)
-    {
-        found.push(item);
     }
     found
 }

@@ -173,16 +173,10 @@ pub fn measurement(file: &str) -> Measurement {
 fn spectrum(share: f64) -> Spectrum {
     const STEP_HZ: f64 = 1.25;
     let frequency_hz: Vec<f64> = (1..4000).map(|i| f64::from(i) * STEP_HZ).collect();
-    let mut state = 1_u64;
+    let ragged = |hz: f64| 0.6 + 0.8 * (1e3 * hz).sin().abs();
     let noise: Vec<f64> = frequency_hz
         .iter()
-        .map(|hz| {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1);
-            let u = (state >> 11) as f64 / (1_u64 << 53) as f64;
-            (4.5e-7 + 2e-6 / hz) * (0.6 + 0.8 * u)
-        })
+        .map(|hz| (4.5e-7 + 2e-6 / hz) * ragged(*hz))
         .collect();
     let total = frequency_hz
         .iter()

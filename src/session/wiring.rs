@@ -246,14 +246,13 @@ fn effect(
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
 
     fn side(earth: Option<Earth>, ohm: Option<f64>) -> EarthingSide {
         EarthingSide {
             earth,
             earth_reading_ohm: ohm,
-            through: None,
+            ..EarthingSide::default()
         }
     }
 

@@ -33,25 +33,23 @@ impl Kernel {
             Weighting::Rectangular => dirichlet(length, nu),
             Weighting::Hann => {
                 let bin = 1.0 / length as f64;
-                let (centre, left, right) = (
-                    dirichlet(length, nu),
-                    dirichlet(length, nu - bin),
-                    dirichlet(length, nu + bin),
-                );
-                let mix = |part: fn(&Self) -> f64| {
-                    0.5 * part(&centre) + 0.25 * (part(&left) + part(&right))
-                };
-                Self {
-                    value: mix(|k| k.value),
-                    slope: mix(|k| k.slope),
-                    curvature: mix(|k| k.curvature),
-                }
+                let [centre, left, right] =
+                    [nu, nu - bin, nu + bin].map(|nu| dirichlet(length, nu));
+                Self::hann(&centre, &left, &right)
             }
         }
     }
-}
 
-impl Kernel {
+    /// The Hann-weighted kernel from the plain ones at its place and a bin to either side.
+    fn hann(centre: &Self, left: &Self, right: &Self) -> Self {
+        let mix = |part: fn(&Self) -> f64| 0.5 * part(centre) + 0.25 * (part(left) + part(right));
+        Self {
+            value: mix(|k| k.value),
+            slope: mix(|k| k.slope),
+            curvature: mix(|k| k.curvature),
+        }
+    }
+
     /// The kernels at 0, ν, 2ν, .. `highest`·ν.
     pub(crate) fn multiples(
         weighting: Weighting,
@@ -66,16 +64,7 @@ impl Kernel {
                 let bin = 1.0 / length as f64;
                 at(0.0)
                     .zip(at(-bin).zip(at(bin)))
-                    .map(|(centre, (left, right))| {
-                        let mix = |part: fn(&Self) -> f64| {
-                            0.5 * part(&centre) + 0.25 * (part(&left) + part(&right))
-                        };
-                        Self {
-                            value: mix(|k| k.value),
-                            slope: mix(|k| k.slope),
-                            curvature: mix(|k| k.curvature),
-                        }
-                    })
+                    .map(|(centre, (left, right))| Self::hann(&centre, &left, &right))
                     .collect()
             }
         }

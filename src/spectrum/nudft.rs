@@ -165,13 +165,19 @@ impl Nudft {
 
     /// X at a place.
     pub(crate) fn at_place(&self, place: &Place) -> Complex64 {
-        let inside = usize::try_from(place.first)
+        self.weighted(place.first, &place.weights)
+    }
+
+    /// The sum of the bins from `first` on under weights.
+    #[inline]
+    fn weighted(&self, first: i64, weights: &[f64; WIDTH]) -> Complex64 {
+        let inside = usize::try_from(first)
             .ok()
             .and_then(|first| self.bins.get(first..first + WIDTH));
         match inside {
-            Some(bins) => weighted_sum(bins, &place.weights),
-            None => (place.first..)
-                .zip(&place.weights)
+            Some(bins) => weighted_sum(bins, weights),
+            None => (first..)
+                .zip(weights)
                 .map(|(index, w)| self.bin(index) * w)
                 .sum(),
         }
@@ -233,21 +239,8 @@ impl Nudft {
             #[inline(always)]
             || (horner(taps, x), horner(tap_slopes, x)),
         );
-        let inside = usize::try_from(first)
-            .ok()
-            .and_then(|first| self.bins.get(first..first + WIDTH));
-        if let Some(bins) = inside {
-            let slope = weighted_sum(bins, &slopes) * self.padded as f64;
-            return (weighted_sum(bins, &weights), slope);
-        }
-        let mut value = Complex64::default();
-        let mut slope = Complex64::default();
-        for (index, (weight, weight_slope)) in (first..).zip(weights.iter().zip(&slopes)) {
-            let bin = self.bin(index);
-            value += bin * weight;
-            slope += bin * weight_slope;
-        }
-        (value, slope * self.padded as f64)
+        let slope = self.weighted(first, &slopes) * self.padded as f64;
+        (self.weighted(first, &weights), slope)
     }
 
     /// First of the bins that ν is had from, and the place between them, −½ to ½.

@@ -1,11 +1,11 @@
 //! Confidence distributions: what a measurement says of a quantity at every level at once.
 
-use super::Estimate;
 use super::monotone_cubic::MonotoneCubic;
 use super::near_floor::NoisyLine;
 use super::quantile::{
     chi_square_ratio_at_score, normal_cdf, normal_pdf, normal_quantile, student_at_score,
 };
+use super::{Estimate, LinePower};
 use std::sync::OnceLock;
 
 /// Normal scores of the stored quantiles: -`REACH` to `REACH` in steps of 1/`PER_UNIT`; as far as the ends of an
@@ -67,18 +67,13 @@ impl ConfidenceDistribution {
         .map(|log| power * log.exp())
     }
 
-    /// The mean square of one or several lines near the floor; arguments as [`super::line_rms`].
+    /// The mean square of one or several lines near the floor; see [`super::line_rms`].
     #[must_use]
-    pub fn line_power(
-        observed_v2: f64,
-        noise_v2: f64,
-        components: f64,
-        noise_dof: f64,
-        confidence: f64,
-    ) -> Self {
-        let line = NoisyLine::new(observed_v2, noise_v2, components, noise_dof, confidence);
-        let Some(line) = line else {
-            return Self::exact(observed_v2.max(0.0));
+    pub fn line_power(power: &LinePower, confidence: f64) -> Self {
+        let (observed, noise) = (power.observed_v2, power.noise_v2);
+        let (components, dof) = (power.components, power.noise_dof);
+        let Some(line) = NoisyLine::new(observed, noise, components, dof, confidence) else {
+            return Self::exact(observed.max(0.0));
         };
         let atom = -normal_quantile(line.noise_probability);
         if atom <= -REACH {
@@ -117,13 +112,12 @@ impl ConfidenceDistribution {
     /// component.
     #[must_use]
     pub fn squared(estimate: &Estimate) -> Self {
-        Self::line_power(
+        let (square, noise) = (
             estimate.value.powi(2),
             estimate.standard_uncertainty.powi(2),
-            1.0,
-            estimate.degrees_of_freedom,
-            estimate.confidence,
-        )
+        );
+        let power = LinePower::new(square, noise, 1.0, estimate.degrees_of_freedom);
+        Self::line_power(&power, estimate.confidence)
     }
 
     /// Quantile function computed at a few scores from `start` upwards (0 below), monotone cubic in
@@ -289,7 +283,8 @@ mod tests {
     fn quantiles_of_a_weak_line_are_its_interval() {
         for r in [0.1, 1.0, 2.3, 3.0, 5.0, 30.0] {
             for dof in [9.0, f64::INFINITY] {
-                let d = ConfidenceDistribution::line_power(r * r, 2.0, 2.0, dof, 0.95);
+                let d =
+                    ConfidenceDistribution::line_power(&LinePower::new(r * r, 2.0, 2.0, dof), 0.95);
                 let e = line_rms(r * r, 2.0, 2.0, dof, 0.95);
                 let found = d.map(f64::sqrt).estimate(dof, 0.95);
                 for (x, y) in [
@@ -305,7 +300,7 @@ mod tests {
 
     #[test]
     fn distribution_function_undoes_the_quantile() {
-        let d = ConfidenceDistribution::line_power(5.0, 2.0, 2.0, 20.0, 0.95);
+        let d = ConfidenceDistribution::line_power(&LinePower::new(5.0, 2.0, 2.0, 20.0), 0.95);
         assert_relative_eq!(d.cdf(0.0), d.unresolved_probability());
         for z in [-1.0, 0.0, 0.7, 3.1] {
             assert_abs_diff_eq!(

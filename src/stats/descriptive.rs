@@ -1,4 +1,4 @@
-//! Mean, standard deviation and lag-1 autocorrelation.
+//! Mean, standard deviation and median.
 
 /// Arithmetic mean, with the rounding error of the first pass taken out by a second; NaN of nothing.
 #[must_use]
@@ -25,19 +25,6 @@ pub fn standard_deviation(values: &[f64]) -> f64 {
         .map(|v| v - centre)
         .fold((0.0, 0.0), |(squares, sum), d| (squares + d * d, sum + d));
     ((squares - sum * sum / count) / (count - 1.0)).sqrt()
-}
-
-/// Lag-1 autocorrelation coefficient Σ (xᵢ - x̄)(xᵢ₊₁ - x̄) / Σ (xᵢ - x̄)²; NaN of a constant.
-#[must_use]
-pub fn lag1_autocorrelation(values: &[f64]) -> f64 {
-    let centre = mean(values);
-    let products: f64 = values
-        .windows(2)
-        .filter_map(|pair| pair.first().zip(pair.get(1)))
-        .map(|(a, b)| (a - centre) * (b - centre))
-        .sum();
-    let squares: f64 = values.iter().map(|v| (v - centre).powi(2)).sum();
-    products / squares
 }
 
 /// Largest less smallest value; minus infinity without any.

@@ -67,6 +67,7 @@ fn lattice() -> &'static [[f64; 3]] {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stats::LinePower;
     use approx::assert_relative_eq;
 
     #[test]
@@ -82,9 +83,9 @@ mod tests {
 
     #[test]
     fn an_unresolved_residual_leaves_the_ratio_open() {
-        let high = ConfidenceDistribution::line_power(16.0, 2.0, 2.0, 20.0, 0.95);
-        let low = ConfidenceDistribution::line_power(0.5, 2.0, 6.0, 60.0, 0.95);
-        let strong = ConfidenceDistribution::line_power(1e6, 2.0, 2.0, 20.0, 0.95);
+        let high = ConfidenceDistribution::line_power(&LinePower::new(16.0, 2.0, 2.0, 20.0), 0.95);
+        let low = ConfidenceDistribution::line_power(&LinePower::new(0.5, 2.0, 6.0, 60.0), 0.95);
+        let strong = ConfidenceDistribution::line_power(&LinePower::new(1e6, 2.0, 2.0, 20.0), 0.95);
         let (claim, _, end) = excess_ratio_quantiles(&strong, &low, &high, 0.95);
         assert!(claim.is_finite() && end == f64::INFINITY);
         let (low, _, end) = excess_ratio_quantiles(&strong, &high, &high, 0.95);

@@ -15,7 +15,7 @@ mod two_quantities;
 mod uncertainty;
 
 pub use confidence::ConfidenceDistribution;
-pub use descriptive::{lag1_autocorrelation, mean, standard_deviation};
+pub use descriptive::{mean, standard_deviation};
 pub(crate) use descriptive::{median, span};
 pub use estimate::{Estimate, coverage_factor};
 pub use excess::excess_ratio_quantiles;
@@ -27,5 +27,5 @@ pub use quantile::{
     normal_quantile, student_cdf, student_quantile,
 };
 pub(crate) use robust::{normal_scale, normal_variance, usual_power};
-pub use scale::{chi_square_scale_interval, power_ratio};
-pub use uncertainty::{combined_uncertainty, rectangular, triangular, welch_satterthwaite};
+pub use scale::chi_square_scale_interval;
+pub use uncertainty::{combined_uncertainty, rectangular, welch_satterthwaite};

@@ -1,7 +1,7 @@
 //! Noise powers and RMS values: chi-square with effective degrees of freedom.
 
 use super::Estimate;
-use super::quantile::{chi_square_ratio_quantile, f_quantile};
+use super::quantile::chi_square_ratio_quantile;
 
 /// RMS of noise whose mean square has `dof` effective degrees of freedom, with its interval.
 ///
@@ -24,26 +24,6 @@ pub fn chi_square_scale_interval(rms: f64, dof: f64, confidence: f64) -> Estimat
         ),
         rms / (2.0 * dof).sqrt(),
         dof,
-        confidence,
-    )
-}
-
-/// Ratio of two noise powers with `dof1` and `dof2` effective degrees of freedom, with its
-/// interval: [R/F_{1-α/2}(ν₁, ν₂), R F_{1-α/2}(ν₂, ν₁)].
-///
-/// The standard uncertainty is R √(2/ν₁ + 2/ν₂). A `power2` of 0 gives an infinite ratio.
-#[must_use]
-pub fn power_ratio(power1: f64, dof1: f64, power2: f64, dof2: f64, confidence: f64) -> Estimate {
-    let ratio = power1 / power2;
-    let upper = 0.5 + 0.5 * confidence;
-    Estimate::new(
-        ratio,
-        (
-            ratio / f_quantile(upper, dof1, dof2),
-            ratio * f_quantile(upper, dof2, dof1),
-        ),
-        ratio * (2.0 / dof1 + 2.0 / dof2).sqrt(),
-        dof1.min(dof2),
         confidence,
     )
 }

@@ -123,6 +123,7 @@ fn enclosing(score: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stats::LinePower;
     use crate::stats::f_quantile;
     use approx::{assert_abs_diff_eq, assert_relative_eq};
 
@@ -158,8 +159,8 @@ mod tests {
 
     #[test]
     fn ratios_with_unresolved_parts_reach_zero_or_infinity() {
-        let strong = ConfidenceDistribution::line_power(1e4, 2.0, 2.0, 20.0, 0.95);
-        let weak = ConfidenceDistribution::line_power(2.0, 2.0, 2.0, 20.0, 0.95);
+        let strong = ConfidenceDistribution::line_power(&LinePower::new(1e4, 2.0, 2.0, 20.0), 0.95);
+        let weak = ConfidenceDistribution::line_power(&LinePower::new(2.0, 2.0, 2.0, 20.0), 0.95);
         assert_eq!(strong.ratio_quantile(&weak, 1.96), f64::INFINITY);
         assert!(strong.ratio_quantile(&weak, -1.96) > 100.0);
         assert_eq!(weak.ratio_quantile(&strong, -1.96), 0.0);
@@ -168,8 +169,8 @@ mod tests {
 
     #[test]
     fn below_the_floor_the_excess_keeps_a_width() {
-        let high = ConfidenceDistribution::line_power(16.0, 2.0, 2.0, 20.0, 0.95);
-        let low = ConfidenceDistribution::line_power(0.5, 2.0, 6.0, 60.0, 0.95);
+        let high = ConfidenceDistribution::line_power(&LinePower::new(16.0, 2.0, 2.0, 20.0), 0.95);
+        let low = ConfidenceDistribution::line_power(&LinePower::new(0.5, 2.0, 6.0, 60.0), 0.95);
         let e = low.excess_rms(&high, 20.0, 0.95);
         assert_eq!((e.low, e.value), (0.0, 0.0));
         assert!(e.high > 0.1, "{e:?}");

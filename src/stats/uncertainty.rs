@@ -50,9 +50,3 @@ pub fn welch_satterthwaite(contributions: &[(f64, f64)]) -> f64 {
 pub fn rectangular(limit: f64) -> f64 {
     limit.abs() / 3.0_f64.sqrt()
 }
-
-/// Standard uncertainty of a triangular distribution of half-width `limit` (JCGM 100:2008, 4.3.9).
-#[must_use]
-pub fn triangular(limit: f64) -> f64 {
-    limit.abs() / 6.0_f64.sqrt()
-}

@@ -2,7 +2,7 @@
 
 use approx::assert_abs_diff_eq;
 use humsieve::stats::{
-    combined_uncertainty, coverage_factor, mean, rectangular, standard_deviation, triangular,
+    combined_uncertainty, coverage_factor, mean, rectangular, standard_deviation,
     welch_satterthwaite,
 };
 
@@ -57,9 +57,8 @@ fn resistance_and_reactance_with_correlated_inputs() {
     }
 }
 
-/// 4.3.7 and 4.3.9: half-width over √3 and √6.
+/// 4.3.7: half-width over √3.
 #[test]
 fn type_b_limits() {
     assert_abs_diff_eq!(rectangular(-3.0), 3.0_f64.sqrt(), epsilon = 1e-15);
-    assert_abs_diff_eq!(triangular(6.0), 6.0_f64.sqrt(), epsilon = 1e-15);
 }

@@ -118,7 +118,7 @@ fn windowed_spectra_meet_the_worked_example() {
         assert_abs_diff_eq!(peak(1234.0), printed("line1 "), epsilon = 2e-6);
         assert_abs_diff_eq!(peak(2500.2157), printed("line2 "), epsilon = 2e-6);
         // asd: the line's rms over √(enbw · rate/length)
-        let enbw_hz = window.enbw_bins() * RATE_HZ / length as f64;
+        let enbw_hz = RATE_HZ * squares / (sum * sum);
         let density = peak(1234.0) / enbw_hz.sqrt();
         assert_abs_diff_eq!(density, printed("asd at line1 "), epsilon = 2e-6);
         if whole {

@@ -105,13 +105,7 @@ impl Observation {
     pub(in crate::comparison) fn square(&self, confidence: f64) -> ConfidenceDistribution {
         match *self {
             Self::Offset(e) => ConfidenceDistribution::squared(&Estimate { confidence, ..e }),
-            Self::Line { power, .. } => ConfidenceDistribution::line_power(
-                power.observed_v2,
-                power.noise_v2,
-                power.components,
-                power.noise_dof,
-                confidence,
-            ),
+            Self::Line { power, .. } => ConfidenceDistribution::line_power(&power, confidence),
             Self::Noise { rms, dof } => ConfidenceDistribution::noise_power(rms * rms, dof),
             Self::Level {
                 value,

@@ -95,10 +95,10 @@ impl Reading {
                 confidence,
             ),
             Observation::Noise { rms, dof } => chi_square_scale_interval(*rms, *dof, confidence),
-            _ => square
-                .clone()
-                .map(f64::sqrt)
-                .estimate(f64::INFINITY, confidence),
+            _ => {
+                let root = square.clone().map(f64::sqrt);
+                root.estimate(f64::INFINITY, confidence)
+            }
         };
         // where it is at the same level
         let estimate = printed
@@ -145,10 +145,8 @@ impl Reading {
             .collect();
         if logarithms.len() == observations.len() {
             let values: Vec<f64> = logarithms.iter().map(|(log, _)| *log).collect();
-            let within: Vec<(f64, f64)> = logarithms
-                .iter()
-                .map(|(_, u)| (*u, f64::INFINITY))
-                .collect();
+            let within = logarithms.iter().map(|(_, u)| (*u, f64::INFINITY));
+            let within: Vec<(f64, f64)> = within.collect();
             let (u, dof) = spread_over_scatter(&values, &within);
             return Self::logarithmic(mean(&values), u, dof, confidence);
         }
@@ -177,18 +175,10 @@ impl Reading {
                 sum.noise_dof + line.noise_dof,
             )
         });
-        let square = ConfidenceDistribution::line_power(
-            pooled.observed_v2,
-            pooled.noise_v2,
-            pooled.components,
-            pooled.noise_dof,
-            confidence,
-        );
+        let square = ConfidenceDistribution::line_power(&pooled, confidence);
+        let root = square.clone().map(f64::sqrt);
         Self {
-            estimate: square
-                .clone()
-                .map(f64::sqrt)
-                .estimate(pooled.noise_dof, confidence),
+            estimate: root.estimate(pooled.noise_dof, confidence),
             square,
             logarithm: None,
             basis: Basis::BetweenCaptures,

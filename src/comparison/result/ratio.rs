@@ -33,27 +33,17 @@ impl DecibelRatio {
         }
         // At levels near 0 the ends and the middle, each found by itself, may cross by a rounding.
         let (low, high) = (low.min(middle), high.max(middle));
-        if low > 0.0 && high.is_finite() {
-            Some(Self {
-                value: db(middle),
-                low: db(low),
-                high: Some(db(high)),
-            })
-        } else if low > 0.0 {
-            Some(Self {
-                value: db(low),
-                low: db(low),
-                high: None,
-            })
-        } else if high.is_finite() && high > 0.0 {
-            Some(Self {
-                value: db(if middle > 0.0 { middle } else { high }),
-                low: f64::NEG_INFINITY,
-                high: Some(db(high)),
-            })
-        } else {
-            None
-        }
+        let (value, low, high) = match (low > 0.0, high.is_finite()) {
+            (true, true) => (middle, db(low), Some(db(high))),
+            (true, false) => (low, db(low), None),
+            (false, true) if high > 0.0 => {
+                let value = if middle > 0.0 { middle } else { high };
+                (value, f64::NEG_INFINITY, Some(db(high)))
+            }
+            _ => return None,
+        };
+        let value = db(value);
+        Some(Self { value, low, high })
     }
 
     /// The interval in words, as `33.0 to 33.1 dB`, `at least 29.3 dB`; `None` where neither end is known.

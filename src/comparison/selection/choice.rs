@@ -76,23 +76,14 @@ impl<'a> Selection<'a> {
                 offset.push(m);
             }
         }
+        let unclipped = |m: &Measurement| m.quality.clipped_samples == 0;
+        let fine = |m: &Measurement| !warns(m, WarningCode::CoarseQuantization);
+        const CLIPPED: &str = "clipped; another capture did not";
+        const COARSE: &str = "its step hides the noise; another capture shows it";
+        let offset = prefer(offset, unclipped, |m| note(m, OFFSET, CLIPPED));
         let offset = finest(offset, OFFSET, &mut note);
-        let alternating = prefer(
-            speaking,
-            |m| m.quality.clipped_samples == 0,
-            |m| note(m, ALTERNATING, "clipped; another capture did not"),
-        );
-        let alternating = prefer(
-            alternating,
-            |m| !warns(m, WarningCode::CoarseQuantization),
-            |m| {
-                note(
-                    m,
-                    ALTERNATING,
-                    "its step hides the noise; another capture shows it",
-                );
-            },
-        );
+        let alternating = prefer(speaking, unclipped, |m| note(m, ALTERNATING, CLIPPED));
+        let alternating = prefer(alternating, fine, |m| note(m, ALTERNATING, COARSE));
         let alternating = finest(alternating, ALTERNATING, &mut note);
         Self {
             offset,
@@ -156,21 +147,12 @@ fn prefer(
     kept
 }
 
-/// Those on the finest range that did not clip, where every capture's range is known.
+/// Those on the finest range, where every capture's range is known.
 fn finest<'a>(
     captures: Vec<&'a Measurement>,
     quantities: &[Quantity],
     note: &mut impl FnMut(&Measurement, &[Quantity], &str),
 ) -> Vec<&'a Measurement> {
-    let captures = prefer(
-        captures,
-        |m| m.quality.clipped_samples == 0,
-        |m| {
-            if quantities == OFFSET {
-                note(m, quantities, "clipped; another capture did not");
-            }
-        },
-    );
     let ranges: Option<Vec<f64>> = captures
         .iter()
         .map(|m| m.acquisition.full_scale_v)

@@ -53,27 +53,19 @@ impl<'a> Line<'a> {
         });
         let mut lines = Vec::new();
         while let Some(&(home, strongest)) = open.first() {
-            let mut tones: Vec<Option<&Tone>> = captures.iter().map(|_| None).collect();
-            for (index, (_, m)) in captures.iter().enumerate() {
-                let longest = match captures.get(home) {
-                    Some((_, other)) => m.duration_s.min(other.duration_s),
-                    None => m.duration_s,
-                };
-                let reach = (BINS / longest).max(DRIFT * strongest.frequency_hz.value);
-                let distance =
-                    |tone: &Tone| (tone.frequency_hz.value - strongest.frequency_hz.value).abs();
-                let nearest = open
+            let place_hz = strongest.frequency_hz.value;
+            let distance = |tone: &Tone| (tone.frequency_hz.value - place_hz).abs();
+            let nearest = |(index, (_, m)): (usize, &(Condition, &Measurement))| {
+                let longest = m.duration_s.min(captures[home].1.duration_s);
+                let reach = (BINS / longest).max(DRIFT * place_hz);
+                let near = open
                     .iter()
-                    .filter(|(place, tone)| *place == index && distance(tone) <= reach)
-                    .min_by(|(_, a), (_, b)| distance(a).total_cmp(&distance(b)));
-                if let (Some(slot), Some((_, tone))) = (tones.get_mut(index), nearest) {
-                    *slot = Some(tone);
-                }
-            }
-            open.retain(|&(index, tone)| {
-                let taken = tones.get(index).copied().flatten();
-                !taken.is_some_and(|t| std::ptr::eq(t, tone))
-            });
+                    .filter(|(place, tone)| *place == index && distance(tone) <= reach);
+                near.min_by(|(_, a), (_, b)| distance(a).total_cmp(&distance(b)))
+                    .map(|(_, tone)| *tone)
+            };
+            let tones: Vec<Option<&Tone>> = captures.iter().enumerate().map(nearest).collect();
+            open.retain(|&(index, tone)| !tones[index].is_some_and(|t| std::ptr::eq(t, tone)));
             lines.push(Self::of(&captures, &tones, confidence));
         }
         lines

@@ -11,26 +11,21 @@ pub(in crate::comparison) fn settle(rows: &mut [Row], confidence: f64, has_isola
     let lines = count(|q| q == Quantity::Line);
     let headline = rows.len() - harmonics - lines;
     let (of_harmonics, of_lines) = if lines > 0 { (0.25, 0.25) } else { (0.5, 0.0) };
-    let tested: Vec<usize> = (0..rows.len())
-        .filter(|&i| {
-            rows.get(i)
-                .is_some_and(|row| row.quantity.p_value.is_some())
-        })
-        .collect();
-    let hypotheses: Vec<(f64, f64)> = tested
+    let tested: Vec<(usize, (f64, f64))> = rows
         .iter()
-        .filter_map(|&i| rows.get(i))
-        .filter_map(|row| {
+        .enumerate()
+        .filter_map(|(index, row)| {
             let weight = match row.quantity.name {
                 Quantity::Harmonic(_) => of_harmonics / harmonics as f64,
                 Quantity::Line => of_lines / lines as f64,
                 _ => 0.5 / headline as f64,
             };
-            row.quantity.p_value.map(|p| (p, weight))
+            Some((index, (row.quantity.p_value?, weight)))
         })
         .collect();
-    for (&i, adjusted) in tested.iter().zip(holm(&hypotheses)) {
-        let Some(row) = rows.get_mut(i) else { continue };
+    let hypotheses: Vec<(f64, f64)> = tested.iter().map(|(_, hypothesis)| *hypothesis).collect();
+    for (&(index, _), adjusted) in tested.iter().zip(holm(&hypotheses)) {
+        let row = &mut rows[index];
         row.quantity.adjusted_p_value = Some(adjusted);
         let Some(ratio) = row.quantity.improvement_db else {
             continue;

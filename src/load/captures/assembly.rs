@@ -6,7 +6,7 @@ use crate::load::captures::groups::group_columns;
 use crate::load::captures::scaling::{Given, acquisition_of, scaling_of};
 use crate::load::options::LoadOptions;
 use crate::load::preamble::stated::Stated;
-use crate::load::rows::plan::{Plan, Use};
+use crate::load::rows::plan::{Plan, Signal, Use};
 use crate::load::table::columns::{Column, Role};
 use crate::load::table::layout::{Evidence, Layout};
 use crate::load::table::understanding::understand;
@@ -163,21 +163,19 @@ impl Assembly<'_> {
         for column in members {
             let order = self.signals.binary_search(column).unwrap_or(0);
             let count = self.signals.len();
-            let scaling = scaling_of(&self.given, *column, order, count, self.options);
-            uses[*column] = Use::Value {
+            let (signal, unit) = scaling_of(&self.given, *column, order, count, self.options);
+            uses[*column] = Use::Value(Signal {
                 channel: channels.len(),
-                reference: scaling.reference,
-                factor: scaling.factor * scale,
-                offset: scaling.offset * scale,
-            };
+                factor: signal.factor * scale,
+                offset: signal.offset * scale,
+                ..signal
+            });
             let name = match label {
                 Some(label) if count == 1 && labelled => label,
                 _ => &self.names[order],
             };
-            channels.push(Channel {
-                name: name.clone(),
-                unit: scaling.unit,
-            });
+            let name = name.clone();
+            channels.push(Channel { name, unit });
         }
         (uses, channels)
     }
@@ -253,7 +251,7 @@ impl Assembly<'_> {
                 .map(|(label, l)| (l.column, label.clone())),
             plain: self.options.general_only
                 || part.label.is_some()
-                || matches!(timing.cells, Some(TimeCells::Moment { .. })),
+                || matches!(timing.cells, Some(TimeCells::Moment(_))),
         };
         Ok((plan, told))
     }
@@ -263,11 +261,7 @@ impl Assembly<'_> {
 fn mark_time(uses: &mut [Use], time: TimeCells) {
     let columns = match time {
         TimeCells::Number { column, .. } => [Some(column), None, None],
-        TimeCells::Moment {
-            clock,
-            date,
-            milliseconds,
-        } => [Some(clock), date, milliseconds],
+        TimeCells::Moment(at) => [Some(at.clock), at.date, at.milliseconds],
     };
     for column in columns.into_iter().flatten() {
         if let Some(place) = uses.get_mut(column) {

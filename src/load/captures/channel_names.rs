@@ -39,15 +39,10 @@ pub(crate) fn channel_names(
             None => name.clone(),
         };
         let mut name = plain.clone();
-        if !taken.insert(name.clone()) {
+        while !taken.insert(name.clone()) {
             let twin = twins.entry(plain.clone()).or_insert(2);
-            loop {
-                name = format!("{plain} ({twin})");
-                *twin += 1;
-                if taken.insert(name.clone()) {
-                    break;
-                }
-            }
+            name = format!("{plain} ({twin})");
+            *twin += 1;
         }
         names.push(name);
     }

@@ -4,7 +4,7 @@ use crate::load::preamble::fact;
 use crate::load::table::columns::{Column, Role};
 use crate::load::table::kinds::Kind;
 use crate::load::table::layout::Layout;
-use crate::load::time::cells::TimeCells;
+use crate::load::time::cells::{MomentCells, TimeCells};
 use crate::load::value::cell::Cell;
 use crate::load::value::unit;
 use crate::load::vocabulary::meaning::Meaning;
@@ -65,13 +65,13 @@ fn moment_of(columns: &[Column], rows: &[Vec<Cell>]) -> Option<TimeCells> {
     };
     // Of several clocks the one that moves most often counts, of equals the first.
     let clock = times(&[Kind::Stamp, Kind::Clock]).rev().max_by_key(moves)?;
-    Some(TimeCells::Moment {
+    Some(TimeCells::Moment(MomentCells {
         clock,
         date: times(&[Kind::Date])
             .next()
             .filter(|_| columns[clock].kind == Kind::Clock),
         milliseconds: (0..columns.len()).find(|i| is_milliseconds(columns, *i)),
-    })
+    }))
 }
 
 /// Gives each signal to the nearest time column to its left; equal time columns are one.

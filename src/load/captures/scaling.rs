@@ -6,17 +6,11 @@ use crate::load::preamble::fact::{self, Fact};
 use crate::load::preamble::quantity::Value;
 use crate::load::preamble::setting;
 use crate::load::preamble::stated::value_for;
+use crate::load::rows::plan::Signal;
 use crate::load::table::layout::Layout;
 use crate::load::value::unit::{self, Unit};
 use crate::load::vocabulary::meaning::Meaning;
 use crate::{Warning, WarningCode};
-
-pub(crate) struct Scaling {
-    pub reference: f64,
-    pub factor: f64,
-    pub offset: f64,
-    pub unit: String,
-}
 
 /// What the preamble says of the values, read once for all columns.
 pub(crate) struct Given<'a> {
@@ -66,14 +60,14 @@ impl<'a> Given<'a> {
     }
 }
 
-/// Unit and scale of a column.
+/// Scale and unit of a column, for the first channel.
 pub(crate) fn scaling_of(
     given: &Given<'_>,
     column: usize,
     order: usize,
     channels: usize,
     options: &LoadOptions,
-) -> Scaling {
+) -> (Signal, String) {
     let info = &given.layout.columns[column];
     let stated_unit = given.unit(column, order, channels);
     let written = info.unit_text().map(String::from).or(stated_unit);
@@ -104,19 +98,18 @@ pub(crate) fn scaling_of(
             unit::value_unit(fallback).unwrap_or_else(|| Unit::foreign(fallback))
         }
     });
-    Scaling {
-        reference: 0.0,
+    let signal = Signal {
         factor: unit.factor,
-        offset: 0.0,
-        unit: unit.name,
-    }
+        ..Signal::default()
+    };
+    (signal, unit.name)
 }
 
 /// Converter counts to volts: `(count - reference) * scale + offset`.
 pub(crate) fn count_scaling<'a>(
     value_of: impl Fn(Meaning) -> Option<(Value, &'a Fact)>,
     known: Option<&Unit>,
-) -> Option<Scaling> {
+) -> Option<(Signal, String)> {
     let (scale, fact) = value_of(Meaning::CountScale)?;
     let per_unit = |text: &str| {
         let text = text.trim_matches(['(', ')', '[', ']', ' ']);
@@ -162,12 +155,13 @@ pub(crate) fn count_scaling<'a>(
             None => offset = value.number * target.factor,
         }
     }
-    Some(Scaling {
+    let signal = Signal {
+        channel: 0,
         reference,
         factor,
         offset,
-        unit: target.name,
-    })
+    };
+    Some((signal, target.name))
 }
 
 /// Range, coupling and probe from the preamble and the options.

@@ -71,12 +71,7 @@ fn set(column: Use, number: Decimal, frame: &mut Frame<'_>, row: &mut PlainRow) 
     match column {
         Use::Skip => {}
         Use::Time => row.time = number,
-        Use::Value {
-            channel,
-            reference,
-            factor,
-            offset,
-        } => frame.set(channel, (number.value - reference) * factor + offset),
+        Use::Value(signal) => frame.set(signal.channel, signal.of(number.value)),
     }
 }
 

@@ -12,17 +12,29 @@ pub(crate) enum Use {
     Skip,
     /// Part of the time base.
     Time,
-    /// The samples of a channel: `(cell - reference) * factor + offset`.
-    Value {
-        /// 0-based channel.
-        channel: usize,
-        /// Counts taken off first.
-        reference: f64,
-        /// Multiplies what is left.
-        factor: f64,
-        /// Added last, in units of the channel.
-        offset: f64,
-    },
+    /// The samples of a channel.
+    Value(Signal),
+}
+
+/// A channel's samples: `(cell - reference) * factor + offset`.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Signal {
+    /// 0-based channel.
+    pub channel: usize,
+    /// Counts taken off first.
+    pub reference: f64,
+    /// Multiplies what is left.
+    pub factor: f64,
+    /// Added last, in units of the channel.
+    pub offset: f64,
+}
+
+impl Signal {
+    /// The sample of a cell.
+    #[inline(always)]
+    pub fn of(&self, cell: f64) -> f64 {
+        (cell - self.reference) * self.factor + self.offset
+    }
 }
 
 /// How the rows of one record are read.

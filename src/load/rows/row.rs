@@ -87,7 +87,7 @@ pub(crate) fn read_row(
             let message = format!("found '{found}' where a time should stand; mend the cell");
             return Outcome::Bad(row.bad(column, message));
         }
-        Some(Err(_)) if !row.all_missing(|column| matches!(column, Use::Value { .. })) => None,
+        Some(Err(_)) if !row.all_missing(|column| matches!(column, Use::Value(_))) => None,
         Some(Err(_)) if plan.may_end_early => return Outcome::End,
         Some(Err(_)) => return Outcome::Blank,
     };
@@ -200,31 +200,25 @@ impl Row<'_> {
 
     fn set_samples(&self, missing: &mut [Missing], frame: &mut Frame<'_>) -> Result<(), Error> {
         for (index, column) in self.plan.columns.iter().enumerate() {
-            let Use::Value {
-                channel,
-                reference,
-                factor,
-                offset,
-            } = *column
-            else {
+            let Use::Value(signal) = column else {
                 continue;
             };
             let value = match &self.kinds[index] {
-                Some(Cell::Number(number)) => (number.value - reference) * factor + offset,
+                Some(Cell::Number(number)) => signal.of(number.value),
                 Some(Cell::Quantity(number, text)) => {
                     let own = unit::value_unit(text).map_or(1.0, |unit| unit.factor);
-                    number.value * (own * factor) + offset
+                    number.value * (own * signal.factor) + signal.offset
                 }
-                Some(Cell::Overload(sign)) => sign * factor.signum() * f64::INFINITY,
+                Some(Cell::Overload(sign)) => sign * signal.factor.signum() * f64::INFINITY,
                 Some(Cell::Missing) | None => {
-                    if let Some(missing) = missing.get_mut(channel) {
+                    if let Some(missing) = missing.get_mut(signal.channel) {
                         missing.note(1, self.line);
                     }
                     f64::NAN
                 }
                 Some(_) => return Err(self.no_number(index)),
             };
-            frame.set(channel, value);
+            frame.set(signal.channel, value);
         }
         Ok(())
     }

@@ -6,9 +6,12 @@ use crate::load::value::cell::Cell;
 use crate::load::value::number::Decimal;
 use crate::load::value::unit;
 use crate::load::vocabulary::title::Title;
+use serde::Serialize;
+use std::fmt;
 
 /// What a column is taken for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
 pub(crate) enum Role {
     Time,
     Index,
@@ -19,18 +22,9 @@ pub(crate) enum Role {
     Empty,
 }
 
-impl Role {
-    /// Its name in an explanation.
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Time => "time",
-            Self::Index => "index",
-            Self::Signal => "signal",
-            Self::Logic => "logic",
-            Self::Label => "label",
-            Self::Unit => "unit",
-            Self::Empty => "empty",
-        }
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
     }
 }
 
@@ -119,18 +113,11 @@ impl Column {
             return false;
         }
         let widest = values.iter().map(Decimal::width).max().unwrap_or(0);
-        let mut rounding = 0.0f64;
-        let mut risen = 0;
-        for pair in values.windows(2) {
-            if pair[1].value < pair[0].value {
-                return false;
-            }
-            risen += usize::from(pair[1].value > pair[0].value);
-        }
-        for value in &values {
-            rounding = rounding.max(value.rounding(widest));
-        }
-        risen >= 2
+        let pairs = || values.windows(2).map(|pair| (pair[0].value, pair[1].value));
+        let roundings = values.iter().map(|value| value.rounding(widest));
+        let rounding = roundings.fold(0.0, f64::max);
+        pairs().all(|(a, b)| a <= b)
+            && pairs().filter(|(a, b)| a < b).count() >= 2
             && values.iter().enumerate().all(|(index, value)| {
                 (value.value - first.value - index as f64 * step).abs()
                     <= rounding * 1.01 + step * 0.02
@@ -150,22 +137,12 @@ impl Column {
 
     /// Whether the numbers count the rows: integers that rise by one and the same step.
     pub fn is_counter(&self) -> bool {
-        let mut previous: Option<f64> = None;
-        let mut step: Option<f64> = None;
-        for number in self.present() {
-            if number.value.fract() != 0.0 {
-                return false;
-            }
-            if let Some(previous) = previous {
-                let difference = number.value - previous;
-                if difference <= 0.0 || step.is_some_and(|step| step != difference) {
-                    return false;
-                }
-                step = Some(difference);
-            }
-            previous = Some(number.value);
-        }
-        step.is_some() || self.present().count() == 1
+        let values = self.values();
+        let mut steps = values.windows(2).map(|pair| pair[1] - pair[0]);
+        let first = steps.clone().next();
+        !values.is_empty()
+            && values.iter().all(|value| value.fract() == 0.0)
+            && steps.all(|step| step > 0.0 && Some(step) == first)
     }
 
     /// Whether the numbers are integers that never fall and mostly stay.

@@ -68,6 +68,15 @@ fn has_value_unit(column: &Column) -> bool {
     unit.is_some()
 }
 
+/// Gives columns of one role another, where they are so.
+fn turn(columns: &mut [Column], from: Role, to: Role, so: impl Fn(&Column) -> bool) {
+    for column in columns {
+        if column.role == from && so(column) {
+            column.role = to;
+        }
+    }
+}
+
 fn count_of(columns: &[Column], wanted: impl Fn(&Column) -> bool) -> usize {
     columns.iter().filter(|column| wanted(column)).count()
 }
@@ -98,11 +107,8 @@ fn roles_by_name(columns: &mut [Column]) {
                 words(&column.title.name).concat().as_str(),
                 "ms" | "msec" | "millisecond" | "milliseconds" | "millis"
             );
-        let named_time = column.title.says_time()
-            || column
-                .cell_unit
-                .as_deref()
-                .is_some_and(|u| unit::time_unit(u).is_some());
+        let cell_unit = column.cell_unit.as_deref();
+        let named_time = column.title.says_time() || cell_unit.and_then(unit::time_unit).is_some();
         let role = if column.title.says_record() && column.is_stepped() {
             Role::Label
         } else if milliseconds {
@@ -174,33 +180,24 @@ fn twins_of_times(columns: &mut [Column]) {
 
 /// A `time` without unit that counts by ones is an index where something else tells the rate.
 fn counters_below_a_rate(columns: &mut [Column]) {
-    for column in columns {
-        if column.role == Role::Time
-            && is_numeric(column)
+    turn(columns, Role::Time, Role::Index, |column| {
+        is_numeric(column)
             && column.title.unit.is_none()
             && column.is_counter()
             && is_by_ones(column)
-        {
-            column.role = Role::Index;
-        }
-    }
+    });
 }
 
 /// A column that repeats a setting in every row (`Range`) is no signal.
 fn repeated_settings(columns: &mut [Column]) {
-    for column in columns {
+    turn(columns, Role::Signal, Role::Label, |column| {
         let setting = matches!(
             Meaning::of(&column.title.name),
             Some(Meaning::FullScale | Meaning::ProbeFactor | Meaning::SampleRate)
         );
-        let constant = column
-            .present()
-            .zip(column.present().skip(1))
-            .all(|(a, b)| a.value == b.value);
-        if column.role == Role::Signal && setting && constant {
-            column.role = Role::Label;
-        }
-    }
+        let mut pairs = column.present().zip(column.present().skip(1));
+        setting && pairs.all(|(a, b)| a.value == b.value)
+    });
 }
 
 /// Columns of zeros and ones beside others are logic channels.
@@ -208,26 +205,18 @@ fn logic_levels(columns: &mut [Column]) {
     if count_of(columns, |c| is_numeric_signal(c) && !c.is_logic()) == 0 {
         return;
     }
-    for column in columns {
-        if is_numeric_signal(column) && column.is_logic() {
-            column.role = Role::Logic;
-        }
-    }
+    turn(columns, Role::Signal, Role::Logic, |column| {
+        is_numeric(column) && column.is_logic()
+    });
 }
 
 /// A column without any number under a name that declares the time base (`Start`, `Increment`).
 fn lone_declarations(columns: &mut [Column]) {
-    for column in columns {
-        if column.role == Role::Signal
-            && column.present().count() <= 1
-            && matches!(
-                Meaning::of(&column.title.name),
-                Some(Meaning::StartTime | Meaning::SampleInterval)
-            )
-        {
-            column.role = Role::Empty;
-        }
-    }
+    turn(columns, Role::Signal, Role::Empty, |column| {
+        let meaning = Meaning::of(&column.title.name);
+        column.present().count() <= 1
+            && matches!(meaning, Some(Meaning::StartTime | Meaning::SampleInterval))
+    });
 }
 
 fn is_by_ones(column: &Column) -> bool {

@@ -120,14 +120,10 @@ fn runs_on(column: &Column) -> bool {
     alike * 4 >= risen.len() * 3
 }
 
-fn share_falling(values: &[f64]) -> f64 {
-    let falls = values.windows(2).filter(|pair| pair[1] < pair[0]).count();
-    falls as f64 / (values.len().max(2) - 1) as f64
-}
-
 /// Whether the numbers go up and down as no clock does.
 fn falls_often(column: &Column) -> bool {
     let values = column.values();
-    let falling = share_falling(&values);
+    let falls = values.windows(2).filter(|pair| pair[1] < pair[0]).count();
+    let falling = falls as f64 / (values.len().max(2) - 1) as f64;
     falling > FALLS_MOST && falling < 1.0 - FALLS_MOST / 2.0
 }

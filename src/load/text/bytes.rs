@@ -187,12 +187,7 @@ fn read_file_at(file: &File, buffer: &mut [u8], position: u64) -> std::io::Resul
 
 /// An i/o failure as an error of the library.
 pub(crate) fn unreadable(error: &std::io::Error) -> Error {
-    let kind = if error.kind() == std::io::ErrorKind::NotFound {
-        ErrorKind::NotFound
-    } else {
-        ErrorKind::Unreadable
-    };
-    kind.error(format!("cannot be read: {error}"))
+    ErrorKind::of_reading(error).error(format!("cannot be read: {error}"))
 }
 
 /// Opens a capture, refusing what is no regular file; `-` is standard input, spooled.

@@ -11,12 +11,16 @@ pub(crate) enum TimeCells {
         factor: f64,
     },
     /// Clock times, dates or stamps.
-    Moment {
-        /// Column of a clock time or a stamp.
-        clock: usize,
-        /// Column of a date of its own.
-        date: Option<usize>,
-        /// Column of milliseconds of their own.
-        milliseconds: Option<usize>,
-    },
+    Moment(MomentCells),
+}
+
+/// Where the parts of a moment stand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct MomentCells {
+    /// Column of a clock time or a stamp.
+    pub clock: usize,
+    /// Column of a date of its own.
+    pub date: Option<usize>,
+    /// Column of milliseconds of their own.
+    pub milliseconds: Option<usize>,
 }

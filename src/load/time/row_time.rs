@@ -97,22 +97,18 @@ impl RowTime {
                 .and_then(|cell| time_number(cell, factor))
                 .map(|(number, factor)| self.of_number(number, factor))
                 .ok_or(column),
-            TimeCells::Moment {
-                clock,
-                date,
-                milliseconds,
-            } => {
-                let mut moment = match cell(clock) {
+            TimeCells::Moment(at) => {
+                let mut moment = match cell(at.clock) {
                     Some(Cell::Clock(moment) | Cell::Stamp(moment)) => *moment,
-                    _ => return Err(clock),
+                    _ => return Err(at.clock),
                 };
-                if let Some(date) = date {
+                if let Some(date) = at.date {
                     match cell(date) {
                         Some(Cell::Date(day)) => moment.day = Some(*day),
                         _ => return Err(date),
                     }
                 }
-                if let Some(column) = milliseconds {
+                if let Some(column) = at.milliseconds {
                     match cell(column) {
                         Some(Cell::Number(number)) => moment.fraction += number.value * 1e-3,
                         _ => return Err(column),

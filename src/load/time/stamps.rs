@@ -46,23 +46,20 @@ pub(crate) fn stamps_of(time: TimeCells, rows: &[Vec<Cell>]) -> Option<Stamps> {
                 first_s: Some(first.value * factor),
             })
         }
-        TimeCells::Moment {
-            clock,
-            date,
-            milliseconds,
-        } => {
+        TimeCells::Moment(at) => {
             let mut time = RowTime::default();
             let mut relative = Vec::new();
             let mut resolution_s = f64::INFINITY;
             for row in rows {
-                let Some(Cell::Clock(moment) | Cell::Stamp(moment)) = row.get(clock) else {
+                let Some(Cell::Clock(moment) | Cell::Stamp(moment)) = row.get(at.clock) else {
                     break;
                 };
                 let mut moment = *moment;
-                if let Some(Cell::Date(day)) = date.and_then(|date| row.get(date)) {
+                if let Some(Cell::Date(day)) = at.date.and_then(|date| row.get(date)) {
                     moment.day = Some(*day);
                 }
-                if let Some(Cell::Number(number)) = milliseconds.and_then(|column| row.get(column))
+                if let Some(Cell::Number(number)) =
+                    at.milliseconds.and_then(|column| row.get(column))
                 {
                     moment.fraction += number.value * 1e-3;
                     moment.resolution = 1e-3;

@@ -53,27 +53,21 @@ pub(crate) fn clock_time(text: &str) -> Option<Moment> {
     if parts.next().is_some() || first.len() > 6 || second.len() < 2 {
         return None;
     }
-    let (mut hours, minutes, tail): (i64, i64, &str) = match (third, fourth) {
-        (Some(third), _) => (
-            i64::from(number::<u32>(first)?),
-            i64::from(number::<u32>(second).filter(|m| *m < 60)?),
-            third,
-        ),
+    let whole = |text: &str| number::<u32>(text).map(i64::from);
+    let minutes = || whole(second).filter(|minutes| *minutes < 60);
+    let (mut hours, minutes, tail) = match third {
+        Some(third) => (whole(first)?, minutes()?, third),
         // Two parts: minutes and seconds where the last has a fraction, hours and minutes else.
-        (None, _) if second.contains(['.', ',']) => (0, i64::from(number::<u32>(first)?), second),
-        (None, _) => (
-            i64::from(number::<u32>(first)?),
-            i64::from(number::<u32>(second).filter(|m| *m < 60)?),
-            "0",
-        ),
+        None if second.contains(['.', ',']) => (0, whole(first)?, second),
+        None => (whole(first)?, minutes()?, "0"),
     };
-    let (whole, fraction) = match (tail.split_once(['.', ',']), fourth) {
-        (Some((whole, fraction)), None) => (whole, fraction),
+    let (seconds, fraction) = match (tail.split_once(['.', ',']), fourth) {
+        (Some((seconds, fraction)), None) => (seconds, fraction),
         (None, Some(fraction)) => (tail, fraction),
         (None, None) => (tail, ""),
         _ => return None,
     };
-    let seconds = i64::from(number::<u32>(whole).filter(|s| *s <= 60)?);
+    let seconds = whole(seconds).filter(|seconds| *seconds <= 60)?;
     if !fraction.bytes().all(|b| b.is_ascii_digit()) || fraction.len() > 15 {
         return None;
     }

@@ -180,17 +180,17 @@ pub(super) fn comparison(out: &mut impl Write, comparison: &Comparison) -> io::R
         let limits: Vec<String> = comparison
             .limits
             .iter()
-            .filter(|judgement| judgement.quantity == row.quantity)
+            .filter(|judgement| judgement.quantity == row.compared.name)
             .map(|judgement| judgement.outcome.to_string())
             .collect();
         let figures = row.figures();
-        let mut cells = vec![row.name, text_cell(&row.unit).into_owned()];
+        let mut cells = vec![row.name, text_cell(&row.compared.unit).into_owned()];
         for figure in figures {
             cells.extend(figure_cells(figure));
         }
-        cells.extend(ratio_cells(row.improvement_db));
-        cells.extend(ratio_cells(row.excess_reduction_db));
-        cells.push(row.verdict.to_string());
+        cells.extend(ratio_cells(row.compared.improvement_db));
+        cells.extend(ratio_cells(row.compared.excess_reduction_db));
+        cells.push(row.compared.verdict.to_string());
         cells.push(limits.join("; "));
         record(out, &cells)
     })

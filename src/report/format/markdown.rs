@@ -24,20 +24,18 @@ pub(super) fn measured_capture(
             let unit = &channel.measurement.unit;
             measured_channel(out, &channel.measurement, show)?;
             if let Some(change) = &channel.change {
-                writeln!(out, "- {}", escape(&change_remark(change, unit)))?;
+                item(out, &change_remark(change, unit))?;
             }
             for judgement in &channel.limits {
-                writeln!(out, "- {}", escape(&limit_remark(judgement, unit)))?;
+                item(out, &limit_remark(judgement, unit))?;
             }
             writeln!(out)
         }),
-        Err(error) => writeln!(
-            out,
-            "### {}\n\nNot analysed ({}): {}\n",
-            escape(&capture.file),
-            error.kind(),
-            escape(&error.message_with_position())
-        ),
+        Err(error) => {
+            let (file, kind) = (escape(&capture.file), error.kind());
+            let why = escape(&error.message_with_position());
+            writeln!(out, "### {file}\n\nNot analysed ({kind}): {why}\n")
+        }
     }
 }
 
@@ -46,56 +44,44 @@ fn measured_channel(
     measurement: &Measurement,
     show: usize,
 ) -> io::Result<()> {
-    write!(
-        out,
-        "### {}, channel {}",
-        escape(&measurement.file),
-        escape(&measurement.channel)
-    )?;
+    let (file, channel) = (escape(&measurement.file), escape(&measurement.channel));
+    write!(out, "### {file}, channel {channel}")?;
     if let Some(start) = measurement.start_s {
         write!(out, ", from {}", si::short(start, "s", 6))?;
     }
-    writeln!(
-        out,
-        "\n\n{} samples at {}, {}.\n",
-        measurement.samples,
-        si::short(measurement.sample_rate_hz, "Hz", 7),
-        si::short(measurement.duration_s, "s", 4)
-    )?;
-    writeln!(
-        out,
-        "| figure | value | {} interval | unit | note |\n| --- | ---: | :---: | --- | --- |",
-        percent(measurement.confidence)
-    )?;
+    let samples = measurement.samples;
+    let rate = si::short(measurement.sample_rate_hz, "Hz", 7);
+    let duration = si::short(measurement.duration_s, "s", 4);
+    writeln!(out, "\n\n{samples} samples at {rate}, {duration}.\n")?;
+    let level = percent(measurement.confidence);
+    writeln!(out, "| figure | value | {level} interval | unit | note |")?;
+    writeln!(out, "| --- | ---: | :---: | --- | --- |")?;
     let list = ShortList::of(measurement, show);
     for row in &list.rows {
         let reading = Reading::new(row.figure, &row.unit);
-        writeln!(
-            out,
-            "| {} | {} | {} | {} | {} |",
-            escape(row.label.trim()),
-            reading.value,
-            reading.interval.unwrap_or_default(),
-            escape(&reading.unit),
-            escape(row.note.as_deref().unwrap_or_default())
-        )?;
+        let (label, unit) = (escape(row.label.trim()), escape(&reading.unit));
+        let (value, interval) = (reading.value, reading.interval.unwrap_or_default());
+        let note = escape(row.note.as_deref().unwrap_or_default());
+        writeln!(out, "| {label} | {value} | {interval} | {unit} | {note} |")?;
     }
     writeln!(out)?;
     if let Some(remark) = list.remark() {
         writeln!(out, "- {remark}")?;
     }
     for warning in &measurement.quality.warnings {
-        writeln!(out, "- {}", escape(&warning.to_string()))?;
+        item(out, &warning.to_string())?;
     }
-    for item in &measurement.evidence {
-        writeln!(
+    for evidence in &measurement.evidence {
+        item(
             out,
-            "- {}; next: {}",
-            escape(&item.finding),
-            escape(&item.next_step)
+            &format!("{}; next: {}", evidence.finding, evidence.next_step),
         )?;
     }
     Ok(())
+}
+
+fn item(out: &mut impl Write, text: &str) -> io::Result<()> {
+    writeln!(out, "- {}", escape(text))
 }
 
 pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
@@ -122,20 +108,20 @@ pub(super) fn comparison(
     for row in rows.iter().chain(&lines).filter(|row| row.prominent) {
         write!(out, "| {} |", escape(&row.label))?;
         for figure in row.figures() {
-            let reading = Reading::new(figure, &row.unit);
+            let reading = Reading::new(figure, &row.compared.unit);
+            let value = escape(&reading.value_with_unit());
             match &reading.interval {
-                Some(interval) => write!(
-                    out,
-                    " {} ({interval}) |",
-                    escape(&reading.value_with_unit())
-                )?,
-                None => write!(out, " {} |", escape(&reading.value_with_unit()))?,
+                Some(interval) => write!(out, " {value} ({interval}) |")?,
+                None => write!(out, " {value} |")?,
             }
         }
-        for ratio in [row.improvement_db, row.excess_reduction_db] {
+        for ratio in [
+            row.compared.improvement_db,
+            row.compared.excess_reduction_db,
+        ] {
             write!(out, " {} |", ratio_cell(ratio))?;
         }
-        writeln!(out, " {} |", row.verdict)?;
+        writeln!(out, " {} |", row.compared.verdict)?;
     }
     let hidden = rows.iter().filter(|row| !row.prominent).count();
     if hidden > 0 {
@@ -147,13 +133,13 @@ pub(super) fn comparison(
     writeln!(out)?;
     let shown = rows.iter().filter(|row| row.prominent);
     for row in shown.chain(lines.iter().filter(|row| told(row))) {
-        writeln!(out, "- {}", escape(&row.sentence))?;
+        item(out, &row.sentence)?;
     }
     for remark in comparison_remarks(comparison) {
-        writeln!(out, "- {}", escape(&remark))?;
+        item(out, &remark)?;
     }
     for warning in later {
-        writeln!(out, "- {}", escape(&warning.to_string()))?;
+        item(out, &warning.to_string())?;
     }
     writeln!(out)?;
     legend(out, comparison.confidence)

@@ -17,13 +17,16 @@ pub fn write_separation(out: &mut impl Write, separation: &Separation) -> io::Re
 }
 
 fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
+    let Separation {
+        file,
+        channel,
+        output,
+        ..
+    } = separation;
     wrapped(
         out,
         "",
-        &format!(
-            "{}, channel {}, written to {}",
-            separation.file, separation.channel, separation.output
-        ),
+        &format!("{file}, channel {channel}, written to {output}"),
     )?;
     let removed = &separation.removed;
     let unit = separation.unit.as_str();
@@ -53,31 +56,25 @@ fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
     }
     if let Some(matched) = &separation.matched {
         let decibels = |x: Option<f64>| x.map_or("not known".into(), |x| format!("{x:.1} dB"));
-        wrapped(
-            out,
-            "",
-            &format!(
-                "The other waveform fitted with gain {}, delay {}, coherence {:.4}; reduction {} of at \
-                 most {}.",
-                si::short(matched.gain, "", 4),
-                si::short(matched.delay_s, "s", 3),
-                matched.coherence,
-                decibels(matched.reached_db),
-                decibels(matched.bound_db)
-            ),
-        )?;
+        let words = format!(
+            "The other waveform fitted with gain {}, delay {}, coherence {:.4}; reduction {} of at \
+             most {}.",
+            si::short(matched.gain, "", 4),
+            si::short(matched.delay_s, "s", 3),
+            matched.coherence,
+            decibels(matched.reached_db),
+            decibels(matched.bound_db)
+        );
+        wrapped(out, "", &words)?;
     }
     wrapped(out, "", &separation.note)?;
     if !separation.touched.is_empty() {
-        wrapped(
-            out,
-            "",
-            &format!(
-                "A steady wanted tone within {} bands about the harmonics would have been taken out \
-                 too; the jsonl format lists them.",
-                separation.touched.len()
-            ),
-        )?;
+        let words = format!(
+            "A steady wanted tone within {} bands about the harmonics would have been taken out too; \
+             the jsonl format lists them.",
+            separation.touched.len()
+        );
+        wrapped(out, "", &words)?;
     }
     for warning in &separation.warnings {
         wrapped(out, "! ", &warning.to_string())?;

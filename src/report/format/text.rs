@@ -47,14 +47,8 @@ pub(super) fn measured_capture(
 }
 
 fn heading(out: &mut impl Write, measurement: &Measurement, record: &str) -> io::Result<()> {
-    wrapped(
-        out,
-        "",
-        &format!(
-            "{}, channel {}: {record}",
-            measurement.file, measurement.channel
-        ),
-    )
+    let Measurement { file, channel, .. } = measurement;
+    wrapped(out, "", &format!("{file}, channel {channel}: {record}"))
 }
 
 fn measured_channel(
@@ -175,20 +169,13 @@ fn log(out: &mut impl Write, stretches: &[MeasuredChannel]) -> io::Result<()> {
             measurement.dc_offset.into(),
         ];
         let values = figures.map(|figure| Reading::new(figure, &measurement.unit));
-        let line = format!(
-            "{:>10}  {:<23}{:<23}{:<22}",
-            si::short(measurement.start_s.unwrap_or(0.0), "s", 6),
-            values[0].value_with_unit(),
-            values[1].value_with_unit(),
-            values[2].value_with_unit(),
-        );
-        writeln!(out, "{}", line.trim_end())?;
+        let start = si::short(measurement.start_s.unwrap_or(0.0), "s", 6);
+        let shown = values.each_ref().map(Reading::value_with_unit);
         let intervals = values.map(|reading| reading.interval.unwrap_or_default());
-        let line = format!(
-            "{:>10}  {:<23}{:<23}{:<22}",
-            "", intervals[0], intervals[1], intervals[2]
-        );
-        writeln!(out, "{}", line.trim_end())?;
+        for (start, [hum, noise, offset]) in [(start, shown), (String::new(), intervals)] {
+            let line = format!("{start:>10}  {hum:<23}{noise:<23}{offset:<22}");
+            writeln!(out, "{}", line.trim_end())?;
+        }
         if let Some(change) = &channel.change {
             let [offset, hum, noise] = Change::QUANTITIES.map(|q| short_interval(change.ratio(q)));
             let line = format!("{:>10}  {hum:<23}{noise:<23}{offset}", "change");
@@ -199,11 +186,8 @@ fn log(out: &mut impl Write, stretches: &[MeasuredChannel]) -> io::Result<()> {
             .iter()
             .filter(|judgement| !judgement.passed())
         {
-            wrapped(
-                out,
-                "            ",
-                &limit_remark(judgement, &measurement.unit),
-            )?;
+            let remark = limit_remark(judgement, &measurement.unit);
+            wrapped(out, "            ", &remark)?;
         }
     }
     if let Some(change) = against {
@@ -230,11 +214,8 @@ fn log(out: &mut impl Write, stretches: &[MeasuredChannel]) -> io::Result<()> {
 }
 
 pub(super) fn legend(out: &mut impl Write, confidence: f64) -> io::Result<()> {
-    wrapped(
-        out,
-        "",
-        &format!("{} {FLOOR_LEGEND}", interval_legend(confidence)),
-    )
+    let intervals = interval_legend(confidence);
+    wrapped(out, "", &format!("{intervals} {FLOOR_LEGEND}"))
 }
 
 pub(super) fn comparison(
@@ -264,7 +245,7 @@ pub(super) fn comparison(
         line.push_str(&format!("{condition:<17}"));
     }
     writeln!(out, "{line}{change}")?;
-    let harmonic = |row: &&ComparedRow| matches!(row.quantity, Quantity::Harmonic(_));
+    let harmonic = |row: &&ComparedRow| matches!(row.compared.name, Quantity::Harmonic(_));
     let headline = rows.iter().filter(|row| !harmonic(row));
     for row in headline.clone().chain(rows.iter().filter(harmonic)) {
         if row.prominent {
@@ -331,17 +312,18 @@ fn compared_row(
     row: &ComparedRow,
     conditions: &[Condition],
 ) -> io::Result<()> {
+    let compared = &row.compared;
     let (label, rest) = row.label.split_once(", ").unwrap_or((&row.label, ""));
     let mut first = format!("{label:<LABEL$} ");
     let mut second = format!("{rest:<LABEL$} ");
     for condition in conditions {
-        let reading = Reading::new(row.reading(*condition), &row.unit);
+        let reading = Reading::new(compared.reading(*condition).copied().into(), &compared.unit);
         let interval = reading.interval.as_deref().unwrap_or_default();
         first.push_str(&format!("{:<16} ", reading.value_with_unit()));
         second.push_str(&format!("{:<16} ", interval.replace(" to ", "..")));
     }
-    first.push_str(&row.verdict.to_string());
-    second.push_str(&short_interval(row.improvement_db));
+    first.push_str(&compared.verdict.to_string());
+    second.push_str(&short_interval(compared.improvement_db));
     writeln!(out, "{}", first.trim_end())?;
     writeln!(out, "{}", second.trim_end())
 }
@@ -353,7 +335,6 @@ fn tied(value_with_unit: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use crate::comparison::{ComparedLine, ComparedQuantity, DecibelRatio, Verdict};
     use crate::report::SHOWN;

@@ -149,7 +149,6 @@ fn link(file: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use crate::session::sample;
 

@@ -26,7 +26,6 @@ impl askama::filters::Escaper for MarkdownEscaper {
 
 #[cfg(test)]
 mod tests {
-
     use super::*;
     use askama::filters::Escaper;
 

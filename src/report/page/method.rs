@@ -1,5 +1,6 @@
 //! Method and settings, enough to repeat the report; what the intervals leave out.
 
+use crate::Measurement;
 use crate::capture::Condition;
 use crate::report::legend::FLOOR_LEGEND;
 use crate::report::plot::extent;
@@ -29,18 +30,8 @@ pub(super) fn settings(result: &SessionResult) -> Vec<(&'static str, String)> {
         (None, None) => "decided between 50 Hz and 60 Hz capture by capture".into(),
     };
     let band = match (comparison, session.band_hz) {
-        (Some(found), _) => format!(
-            "{} to {}",
-            si::rounded(found.band_hz.0, "Hz", 3),
-            si::rounded(found.band_hz.1, "Hz", 3)
-        ),
-        (None, Some((low, high))) => {
-            format!(
-                "{} to {}",
-                si::shortest(low, "Hz"),
-                si::shortest(high, "Hz")
-            )
-        }
+        (Some(found), _) => span(found.band_hz, |hz| si::rounded(hz, "Hz", 3)),
+        (None, Some(stated)) => span(stated, |hz| si::shortest(hz, "Hz")),
         (None, None) => "all that each record resolves".into(),
     };
     vec![
@@ -69,35 +60,35 @@ pub(super) fn settings(result: &SessionResult) -> Vec<(&'static str, String)> {
     ]
 }
 
+fn span((low, high): (f64, f64), words: impl Fn(f64) -> String) -> String {
+    format!("{} to {}", words(low), words(high))
+}
+
 fn records(result: &SessionResult) -> String {
     let mut parts = Vec::new();
     for condition in Condition::ALL {
-        let records: Vec<_> = result
-            .captures
-            .iter()
+        let captures = result.captures.iter();
+        let records: Vec<&Measurement> = captures
             .filter(|capture| capture.entry.condition == condition)
             .filter_map(|capture| capture.outcome.as_ref().ok())
             .collect();
         if records.is_empty() {
             continue;
         }
-        let span = |pick: fn(&crate::Measurement) -> f64, unit: &str| {
+        let all = |pick: fn(&Measurement) -> f64, unit: &str| {
             let (low, high) = extent(records.iter().map(|m| pick(m)));
+            let words = |value: f64| si::shortest(value, unit);
             if low == high {
-                si::shortest(low, unit)
+                words(low)
             } else {
-                format!(
-                    "{} to {}",
-                    si::shortest(low, unit),
-                    si::shortest(high, unit)
-                )
+                span((low, high), words)
             }
         };
         parts.push(format!(
             "{condition}: {} of {} at {}",
             records.len(),
-            span(|m| m.duration_s, "s"),
-            span(|m| m.sample_rate_hz, "Hz")
+            all(|m| m.duration_s, "s"),
+            all(|m| m.sample_rate_hz, "Hz")
         ));
     }
     if parts.is_empty() {

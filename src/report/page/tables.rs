@@ -7,7 +7,7 @@ use crate::comparison::{
 };
 use crate::quantity::Quantity;
 use crate::report::rows::told;
-use crate::report::{SHOWN, comparison_rows, line_rows};
+use crate::report::{ComparedRow, SHOWN, comparison_rows, line_rows};
 use crate::session::{RemedyResult, SessionResult, TestRow};
 use crate::si::{self, PrintedEstimate};
 
@@ -275,26 +275,15 @@ pub(super) fn remedy_tables(result: &SessionResult) -> Vec<RemedyTable> {
 
 fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
     let rows = comparison_rows(&remedy.comparison, SHOWN);
+    let lines = line_rows(&remedy.comparison, SHOWN);
     let orders = largest_orders(remedy);
-    let shown = |quantity: &&ComparedQuantity| {
-        orders.contains(&quantity.name)
-            || !matches!(quantity.name, Quantity::Harmonic(_))
-                && rows
-                    .iter()
-                    .any(|row| row.quantity == quantity.name && row.prominent)
+    let shown = |row: &&ComparedRow| match row.compared.name {
+        Quantity::Harmonic(_) => orders.contains(&row.compared.name),
+        _ => row.prominent,
     };
+    let headline = [Quantity::HumRms, Quantity::DcOffset, Quantity::NoiseRms];
+    let is_told = |row: &&ComparedRow| row.prominent && headline.contains(&row.compared.name);
     let counts = remedy.comparison.captures;
-    let line_rows = line_rows(&remedy.comparison, SHOWN);
-    let lines = remedy
-        .comparison
-        .lines
-        .iter()
-        .zip(&line_rows)
-        .filter(|(_, row)| row.prominent)
-        .map(|(line, row)| RemedyLine {
-            figure: capitalised(&row.label),
-            ..remedy_line(&line.quantity)
-        });
     RemedyTable {
         rank,
         name: remedy.name.clone(),
@@ -302,24 +291,16 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
             "{} baseline, {} looped, {} isolated captures",
             counts.baseline, counts.looped, counts.isolated
         ),
-        lines: remedy
-            .comparison
-            .quantities
+        lines: rows
             .iter()
             .filter(shown)
+            .chain(lines.iter().filter(|row| row.prominent))
             .map(remedy_line)
-            .chain(lines)
             .collect(),
         sentences: rows
             .iter()
-            .filter(|row| {
-                row.prominent
-                    && matches!(
-                        row.quantity,
-                        Quantity::HumRms | Quantity::DcOffset | Quantity::NoiseRms
-                    )
-            })
-            .chain(line_rows.iter().filter(|row| told(row)))
+            .filter(is_told)
+            .chain(lines.iter().filter(|row| told(row)))
             .map(|row| capitalised(&row.sentence))
             .collect(),
     }
@@ -328,33 +309,28 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
 /// The orders with the largest readings with the loop closed.
 fn largest_orders(remedy: &RemedyResult) -> Vec<Quantity> {
     const SHOWN: usize = 5;
-    let mut orders: Vec<(f64, Quantity)> = remedy
-        .comparison
-        .quantities
-        .iter()
+    let quantities = remedy.comparison.quantities.iter();
+    let mut orders: Vec<(f64, Quantity)> = quantities
         .filter(|quantity| matches!(quantity.name, Quantity::Harmonic(_)))
         .filter_map(|quantity| Some((quantity.looped?, quantity.name)))
         .filter(|(looped, _)| looped.low > 0.0)
         .map(|(looped, name)| (looped.value, name))
         .collect();
     orders.sort_by(|a, b| b.0.total_cmp(&a.0));
-    orders
-        .into_iter()
-        .take(SHOWN)
-        .map(|(_, name)| name)
-        .collect()
+    orders.truncate(SHOWN);
+    orders.into_iter().map(|(_, name)| name).collect()
 }
 
-fn remedy_line(quantity: &ComparedQuantity) -> RemedyLine {
-    let unit = quantity.unit.as_str();
+fn remedy_line(row: &ComparedRow) -> RemedyLine {
+    let ComparedQuantity { unit, .. } = &row.compared;
     RemedyLine {
-        figure: capitalised(&quantity.name.label()),
-        floor: reading(quantity.baseline, unit),
-        looped: reading(quantity.looped, unit),
-        isolated: reading(quantity.isolated, unit),
-        improvement: decibels(quantity.claimed(quantity.improvement_db)),
-        interference: decibels(quantity.claimed(quantity.excess_reduction_db)),
-        verdict: verdict_words(quantity.verdict),
+        figure: capitalised(&row.label),
+        floor: reading(row.compared.baseline, unit),
+        looped: reading(row.compared.looped, unit),
+        isolated: reading(row.compared.isolated, unit),
+        improvement: decibels(row.compared.improvement_db),
+        interference: decibels(row.compared.excess_reduction_db),
+        verdict: verdict_words(row.compared.verdict),
     }
 }
 

@@ -22,8 +22,8 @@ const LEGEND_ROW: i32 = 46;
 pub(super) struct LegendEntry {
     pub role: Role,
     pub label: String,
+    /// Drawn as a line, or as markers.
     pub line: bool,
-    pub marker: bool,
 }
 
 /// A label short enough for a legend, without control characters.
@@ -48,7 +48,6 @@ impl LegendEntry {
             role: trace.role,
             label: trace.label.clone(),
             line: true,
-            marker: false,
         }
     }
 
@@ -56,7 +55,6 @@ impl LegendEntry {
     pub(super) fn marker<T>(trace: &Trace<T>) -> Self {
         Self {
             line: false,
-            marker: true,
             ..Self::line(trace)
         }
     }
@@ -83,8 +81,7 @@ pub(super) fn legend<'a>(area: &Area<'a>, entries: &[LegendEntry]) -> Drawn<Area
         let y = LEGEND_ROW * row + LEGEND_ROW / 2;
         if entry.line {
             draw_line(&top, vec![(x, y), (x + 90, y)], look)?;
-        }
-        if entry.marker {
+        } else {
             top.draw(&marker((x + sample / 2 - 6, y), look, true))?;
         }
         let anchor = Pos::new(HPos::Left, VPos::Center);

@@ -1,38 +1,20 @@
 //! The rows of a comparison, built once; the formats only dress them.
 
 use super::reading::Reading;
-use crate::comparison::{ComparedQuantity, Comparison, DecibelRatio, Verdict};
+use crate::comparison::{ComparedQuantity, Comparison, Verdict};
 use crate::quantity::{Figure, Quantity};
-use crate::{Condition, Warning, WarningCode, si};
+use crate::{Warning, WarningCode, si};
 
-/// One figure of a comparison under its conditions.
+/// One figure of a comparison, dressed for a reader.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct ComparedRow {
-    /// What is compared.
-    pub quantity: Quantity,
+    /// The figure, its ratios as far as they may be told.
+    pub compared: ComparedQuantity,
     /// Fixed name; of a line with its number.
     pub name: String,
     /// What a reader sees.
     pub label: String,
-    /// Unit of the readings and excesses.
-    pub unit: String,
-    /// Reading with the probe shorted.
-    pub baseline: Figure,
-    /// Reading with the loop closed.
-    pub looped: Figure,
-    /// Reading with the loop broken.
-    pub isolated: Figure,
-    /// What the loop adds.
-    pub loop_excess: Figure,
-    /// What is left of it.
-    pub residual_excess: Figure,
-    /// Looped to isolated, dB.
-    pub improvement_db: Option<DecibelRatio>,
-    /// Loop excess to residual excess, dB.
-    pub excess_reduction_db: Option<DecibelRatio>,
-    /// What can be said.
-    pub verdict: Verdict,
     /// Whether a short listing shows it.
     pub prominent: bool,
     /// The sentence for a test report.
@@ -40,24 +22,11 @@ pub struct ComparedRow {
 }
 
 impl ComparedRow {
-    /// The reading under a condition.
-    pub(in crate::report) fn reading(&self, condition: Condition) -> Figure {
-        match condition {
-            Condition::Baseline => self.baseline,
-            Condition::Looped => self.looped,
-            Condition::Isolated => self.isolated,
-        }
-    }
-
     /// Readings by condition, then what the loop adds and what is left of it.
     pub(in crate::report) fn figures(&self) -> [Figure; 5] {
-        [
-            self.baseline,
-            self.looped,
-            self.isolated,
-            self.loop_excess,
-            self.residual_excess,
-        ]
+        let of = &self.compared;
+        let (added, left) = (of.loop_excess, of.residual_excess);
+        [of.baseline, of.looped, of.isolated, added, left].map(Figure::from)
     }
 }
 
@@ -93,7 +62,7 @@ pub(in crate::report) fn comparison_warnings(
 
 /// Whether a line's sentence is worth a reader's time: something became of it.
 pub(in crate::report) fn told(row: &ComparedRow) -> bool {
-    row.prominent && row.verdict != Verdict::Unresolved
+    row.prominent && row.compared.verdict != Verdict::Unresolved
 }
 
 /// Rows of the lines that are no order, the strongest first; a short listing shows so many.
@@ -110,7 +79,7 @@ pub fn line_rows(comparison: &Comparison, show: usize) -> Vec<ComparedRow> {
             row.label = format!("{place}, line RMS");
             let label = format!("line at {place}");
             row.sentence = if line.is_new() {
-                let reading = Reading::new(row.isolated, &row.unit);
+                let reading = Reading::new(row.compared.isolated.into(), &row.compared.unit);
                 format!(
                     "{label} is new with the remedy: {}.",
                     reading.value_with_unit()
@@ -132,17 +101,12 @@ fn harmonic_looped(quantity: &ComparedQuantity) -> f64 {
 fn compared_row(quantity: &ComparedQuantity, prominent: bool) -> ComparedRow {
     let label = quantity.name.label().into_owned();
     ComparedRow {
-        quantity: quantity.name,
+        compared: ComparedQuantity {
+            improvement_db: quantity.claimed(quantity.improvement_db),
+            excess_reduction_db: quantity.claimed(quantity.excess_reduction_db),
+            ..quantity.clone()
+        },
         name: quantity.name.to_string(),
-        unit: quantity.unit.clone(),
-        baseline: quantity.baseline.into(),
-        looped: quantity.looped.into(),
-        isolated: quantity.isolated.into(),
-        loop_excess: quantity.loop_excess.into(),
-        residual_excess: quantity.residual_excess.into(),
-        improvement_db: quantity.claimed(quantity.improvement_db),
-        excess_reduction_db: quantity.claimed(quantity.excess_reduction_db),
-        verdict: quantity.verdict,
         prominent,
         sentence: named(quantity, &label),
         label,

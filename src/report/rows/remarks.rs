@@ -56,9 +56,7 @@ pub fn limit_remark(judgement: &Judgement, unit: &str) -> String {
     let condition = judgement
         .condition
         .map_or_else(String::new, |condition| format!(", {condition}"));
-    let bound = judgement
-        .bound
-        .map_or_else(|| "not known".to_owned(), |bound| si::short(bound, unit, 4));
+    let bound = known(judgement.bound.map(|bound| si::short(bound, unit, 4)));
     format!(
         "Limit {} of {}{condition}: {}; {what} {bound}.",
         si::short(judgement.limit, unit, 6),
@@ -67,20 +65,17 @@ pub fn limit_remark(judgement: &Judgement, unit: &str) -> String {
     )
 }
 
+fn known(words: Option<String>) -> String {
+    words.unwrap_or_else(|| "not known".to_owned())
+}
+
 fn signal_remarks(signal: &SignalOutlook, unit: &str) -> Vec<String> {
-    let percent = |x: Option<f64>| {
-        x.map_or_else(
-            || "not known".to_owned(),
-            |x| format!("{} %", si::short(x, "", 3)),
-        )
-    };
+    let percent = |x: Option<f64>| known(x.map(|x| format!("{} %", si::short(x, "", 3))));
     [("looped", signal.looped), ("isolated", signal.isolated)]
         .into_iter()
         .filter_map(|(condition, errors)| {
             let errors = errors?;
-            let ratio = errors
-                .signal_to_noise_db
-                .map_or_else(|| "not known".to_owned(), |db| format!("{db:.1} dB"));
+            let ratio = known(errors.signal_to_noise_db.map(|db| format!("{db:.1} dB")));
             let smallest = errors.smallest_readable_v.map_or_else(String::new, |volts| {
                 format!(
                     "; to {} % nothing below {} can be read",

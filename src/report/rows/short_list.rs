@@ -19,32 +19,20 @@ impl ShortList {
     pub fn of(measurement: &Measurement, show: usize) -> Self {
         let mut rows = measurement_rows(measurement);
         rows.retain(|row| row.prominent);
-        let is_harmonic = |row: &Row| matches!(row.quantity, Quantity::Harmonic(_));
         let strength = |row: &Row| row.figure.value().unwrap_or(0.0);
-        let mut strengths: Vec<f64> = rows
+        let harmonics = rows
             .iter()
-            .filter(|row| is_harmonic(row))
-            .map(strength)
-            .collect();
-        strengths.sort_by(|a, b| b.total_cmp(a));
-        let harmonics = strengths.len();
-        let least = match show.checked_sub(1) {
-            None => f64::INFINITY,
-            Some(last) => strengths.get(last).copied().unwrap_or(f64::NEG_INFINITY),
-        };
-        // Orders of equal strength count in their order.
-        let mut room = show;
-        rows.retain(|row| {
-            if is_harmonic(row) {
-                let kept = room > 0 && strength(row) >= least;
-                room -= usize::from(kept);
-                kept
-            } else {
-                match row.quantity {
-                    Quantity::ToneFrequency(number) | Quantity::ToneRms(number) => number <= show,
-                    _ => true,
-                }
-            }
+            .filter(|row| matches!(row.quantity, Quantity::Harmonic(_)));
+        let mut strongest: Vec<(f64, Quantity)> =
+            harmonics.map(|row| (strength(row), row.quantity)).collect();
+        let harmonics = strongest.len();
+        // The sort keeps the order of equal ones.
+        strongest.sort_by(|a, b| b.0.total_cmp(&a.0));
+        strongest.truncate(show);
+        rows.retain(|row| match row.quantity {
+            Quantity::Harmonic(_) => strongest.iter().any(|(_, known)| *known == row.quantity),
+            Quantity::ToneFrequency(number) | Quantity::ToneRms(number) => number <= show,
+            _ => true,
         });
         Self {
             rows,
