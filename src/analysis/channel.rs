@@ -45,6 +45,8 @@ pub(super) struct Channel<'a> {
     pub(super) told: Told,
     /// Only the extremes of what is left to read are wanted, for a second reading at its own scale.
     scan: bool,
+    /// Clipped samples that no long record of this length may hold; beyond them nothing more is fitted.
+    most_clipped: f64,
 }
 
 /// What a reading of the record tells the next one.
@@ -109,6 +111,9 @@ impl<'a> Channel<'a> {
             long: None,
             told,
             scan: false,
+            most_clipped: header
+                .frames
+                .map_or(f64::INFINITY, |frames| MOST_OF_LONG * frames as f64),
         }
     }
 
@@ -191,6 +196,11 @@ impl<'a> Channel<'a> {
                 pending.extend_from_slice(samples);
                 mark(&mut pending[from..]);
             }
+        }
+        if self.rails.clipped() as f64 > self.most_clipped {
+            // The record is refused at its end.
+            pending.clear();
+            return None;
         }
         let limits = limits(&self.rails, self.step, long.factor);
         long.stretches.work(&limits, self.options)

@@ -34,14 +34,24 @@ pub fn measure(
     source: &mut dyn FrameSource,
     options: &MeasureOptions,
 ) -> Result<Vec<Measurement>, Error> {
+    let name = source.header().name.clone();
+    let wanted =
+        wanted_channels(source.header(), &options.channels).map_err(|e| e.in_file(&name))?;
+    measure_channels(source, options, &wanted)
+}
+
+/// Measures the channels of these indices.
+pub(crate) fn measure_channels(
+    source: &mut dyn FrameSource,
+    options: &MeasureOptions,
+    wanted: &[usize],
+) -> Result<Vec<Measurement>, Error> {
     options.check()?;
     let name = source.header().name.clone();
     check_header(source.header()).map_err(|e| e.in_file(&name))?;
-    let wanted =
-        wanted_channels(source.header(), &options.channels).map_err(|e| e.in_file(&name))?;
     let result = match options.every_s {
-        None => measure_whole(source, options, &wanted),
-        Some(every_s) => measure_every(source, options, &wanted, every_s),
+        None => measure_whole(source, options, wanted),
+        Some(every_s) => measure_every(source, options, wanted, every_s),
     };
     result.map_err(|e| e.in_file(&name))
 }

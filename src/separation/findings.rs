@@ -7,8 +7,6 @@ use crate::{Warning, WarningCode};
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Findings {
     pub(crate) detected: bool,
-    /// Mean frequency and its standard uncertainty, Hz.
-    pub(crate) frequency: Option<(f64, f64)>,
     /// Expected mean square of the hum that is left, and its effective degrees of freedom.
     pub(crate) residual_power: f64,
     pub(crate) residual_degrees: f64,

@@ -141,10 +141,7 @@ impl SeparateOptions {
     /// Settings of the series to look for.
     pub(crate) fn harmonic(&self) -> HarmonicOptions {
         HarmonicOptions {
-            nominal_hz: match self.mains {
-                MainsChoice::Auto => vec![50.0, 60.0],
-                MainsChoice::Nominal(hz) => vec![hz],
-            },
+            mains: self.mains,
             harmonics: self.harmonics,
             protect_hz: self.protect_hz.clone(),
         }
@@ -152,24 +149,14 @@ impl SeparateOptions {
 }
 
 /// Settings of [`harmonic()`](super::harmonic()).
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct HarmonicOptions {
-    /// Nominal mains frequencies that come into question, Hz.
-    pub nominal_hz: Vec<f64>,
+    /// Nominal mains frequency.
+    pub mains: MainsChoice,
     /// Highest harmonic order, 1 to 1000; `None`: as many of these as lie below Nyquist.
     pub harmonics: Option<usize>,
     /// Frequencies that are never removed, Hz.
     pub protect_hz: Vec<f64>,
-}
-
-impl Default for HarmonicOptions {
-    fn default() -> Self {
-        Self {
-            nominal_hz: vec![50.0, 60.0],
-            harmonics: None,
-            protect_hz: Vec::new(),
-        }
-    }
 }
 
 impl HarmonicOptions {
@@ -178,11 +165,7 @@ impl HarmonicOptions {
     /// # Errors
     /// `BadOption`, saying which setting and what would do.
     pub fn check(&self) -> Result<(), Error> {
-        if self.nominal_hz.is_empty() {
-            return Err(ErrorKind::BadOption
-                .error("no nominal mains frequency is given; give one or more, as 50 and 60"));
-        }
-        for hz in &self.nominal_hz {
+        for hz in self.mains.nominals_hz() {
             check_nominal(*hz)?;
         }
         check_harmonics(self.harmonics)?;
@@ -190,14 +173,6 @@ impl HarmonicOptions {
             setting::positive("a protected frequency", *hz, " Hz")?;
         }
         Ok(())
-    }
-
-    /// Lowest of the nominal frequencies, Hz.
-    pub(super) fn lowest(&self) -> f64 {
-        self.nominal_hz
-            .iter()
-            .copied()
-            .fold(f64::INFINITY, f64::min)
     }
 }
 

@@ -25,7 +25,7 @@ pub enum Method {
 pub struct Removed {
     /// The offset that was taken out; 0 where it was left in.
     pub dc_offset: f64,
-    /// RMS of the mains series.
+    /// RMS of the mains series, without the noise that the fit took along.
     pub mains_rms: f64,
     /// RMS of what was coherent with another channel.
     pub coherent_rms: f64,
@@ -122,6 +122,9 @@ pub struct Separation {
     pub removed: Removed,
     /// Mean fundamental; `None` where no mains series was found or looked for.
     pub mains_frequency_hz: Option<Estimate>,
+    /// The channel's hum as it was: that of its measurement, where a mains series was found.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hum_rms: Option<Estimate>,
     /// Hum that is expected to be left in the cleaned capture.
     pub residual_hum_rms: Estimate,
     /// What limits the result.

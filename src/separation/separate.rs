@@ -1,6 +1,7 @@
 //! From a source of blocks to a sink of blocks, chapter by chapter.
 
-use super::chapters::{Place, Plan, find_offsets, run};
+use super::chapters::{Place, Plan, find_offsets, measured, run};
+use super::fit::Course;
 use super::options::SeparateOptions;
 use super::result::Separation;
 use crate::Error;
@@ -11,7 +12,8 @@ use crate::capture::{FrameSink, FrameSource};
 /// Every selected channel gives one [`Separation`]. A record of any length is worked in chapters of
 /// half a million samples that fade into each other (bounded memory), two of them at once while others are
 /// read and written; the offset is one constant for the whole record. Offset, interference and cleaned
-/// capture add up to the input.
+/// capture add up to the input. Whether mains is there, its frequency and the hum's size are those of
+/// [`measure`](crate::analysis::measure()).
 ///
 /// # Errors
 /// `BadOption` and `NoSuchChannel` for settings that do not fit the capture, `BadValue` where a
@@ -26,7 +28,12 @@ pub fn separate(
     source.header().time_base.check()?;
     let offsets = find_offsets(source)?;
     let header = source.header().clone();
-    let plan = Plan::new(&header, template, options, &offsets)?;
+    let mut plan = Plan::new(&header, template, options, &offsets)?;
+    let measured = measured(source, &plan, options);
+    plan.courses = measured
+        .iter()
+        .map(|m| m.as_ref().and_then(Course::of))
+        .collect();
     let mut written = header.clone();
     written.channels = plan
         .targets
@@ -49,6 +56,7 @@ pub fn separate(
                 target: *target,
                 other: plan.other,
                 method: plan.method,
+                measured: measured[plan.other.unwrap_or(*target)].as_ref(),
             };
             found.into_separation(&at, options, &offsets, &input_warnings)
         })

@@ -1,5 +1,6 @@
 //! Separation of records that nobody looked at: every one is separated or refused with its reason.
 
+use humsieve::analysis::MainsChoice;
 use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
 use humsieve::separation::{
     HarmonicOptions, MemorySink, Offset, SeparateOptions, Separation, Template, difference,
@@ -111,18 +112,17 @@ fn rates_and_settings_out_of_range_are_refused() {
             assert_eq!(kind(run(&wrong, &options)), Some(ErrorKind::BadOption));
         }
     }
-    let with = |nominal_hz: Vec<f64>, harmonics, protect_hz| HarmonicOptions {
-        nominal_hz,
+    let with = |nominal_hz, harmonics, protect_hz| HarmonicOptions {
+        mains: MainsChoice::Nominal(nominal_hz),
         harmonics,
         protect_hz,
     };
     for options in [
-        with(vec![], None, vec![]),
-        with(vec![0.0], None, vec![]),
-        with(vec![50.0, f64::NAN], None, vec![]),
-        with(vec![50.0], Some(0), vec![]),
-        with(vec![50.0], Some(1001), vec![]),
-        with(vec![50.0], None, vec![f64::INFINITY]),
+        with(0.0, None, vec![]),
+        with(f64::NAN, None, vec![]),
+        with(50.0, Some(0), vec![]),
+        with(50.0, Some(1001), vec![]),
+        with(50.0, None, vec![f64::INFINITY]),
     ] {
         assert_eq!(all(1e3, &options), bad, "{options:?}");
     }
@@ -427,7 +427,7 @@ fn answer(
     what: &str,
 ) -> usize {
     let options = HarmonicOptions {
-        nominal_hz: vec![nominal],
+        mains: MainsChoice::Nominal(nominal),
         harmonics,
         protect_hz: Vec::new(),
     };

@@ -1,6 +1,7 @@
 //! The four methods of separation on records of which everything is known, and on open recordings.
 
 use crate::cases::{Mains, Recipe, Series, Wanted, gauss, make, recipe, silent_recipes};
+use humsieve::analysis::MainsChoice;
 use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
 use humsieve::load::{LoadOptions, load};
 use humsieve::separation::{
@@ -523,7 +524,7 @@ fn open_recordings_lose_their_mains_lines_and_nothing_beside_them() {
             .remove(0);
         let x = capture.channel(0).unwrap().to_vec();
         let options = HarmonicOptions {
-            nominal_hz: vec![nominal],
+            mains: MainsChoice::Nominal(nominal),
             ..Default::default()
         };
         let cleaned = harmonic(&x, rate, &options).unwrap().cleaned;
@@ -735,14 +736,13 @@ fn rates_and_settings_out_of_range_are_refused() {
         assert_eq!(refusal(Template::new(&x, rate, &plain)), bad);
     }
     for (nominal_hz, harmonics) in [
-        (vec![], None),
-        (vec![0.0], None),
-        (vec![50.0, f64::NAN], None),
-        (vec![50.0], Some(0)),
-        (vec![50.0], Some(1001)),
+        (0.0, None),
+        (f64::NAN, None),
+        (50.0, Some(0)),
+        (50.0, Some(1001)),
     ] {
         let options = HarmonicOptions {
-            nominal_hz,
+            mains: MainsChoice::Nominal(nominal_hz),
             harmonics,
             protect_hz: Vec::new(),
         };

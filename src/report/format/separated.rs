@@ -8,6 +8,9 @@ use crate::si;
 use crate::wrap::wrapped;
 use std::io::{self, Write};
 
+/// Bands that are told one by one.
+const BANDS_TOLD: usize = 5;
+
 /// Writes what was taken out of one channel, what may be left, and what was harmed.
 ///
 /// # Errors
@@ -43,6 +46,7 @@ fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
             separation.mains_frequency_hz.into(),
             "Hz",
         ),
+        ("hum before, RMS", separation.hum_rms.into(), unit),
         ("hum left, RMS", separation.residual_hum_rms.into(), unit),
     ] {
         let reading = Reading::new(figure, unit);
@@ -69,15 +73,38 @@ fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
     }
     wrapped(out, "", &separation.note)?;
     if !separation.touched.is_empty() {
-        let words = format!(
-            "A steady wanted tone within {} bands about the harmonics would have been taken out too; \
-             the jsonl format lists them.",
-            separation.touched.len()
-        );
-        wrapped(out, "", &words)?;
+        wrapped(
+            out,
+            "",
+            &format!(
+                "A steady wanted tone within one of these bands would have been taken out too: {}.",
+                bands(separation)
+            ),
+        )?;
     }
     for warning in &separation.warnings {
         wrapped(out, "! ", &warning.to_string())?;
     }
     writeln!(out)
+}
+
+/// The bands touched, the strongest first.
+fn bands(separation: &Separation) -> String {
+    let mut touched: Vec<_> = separation.touched.iter().collect();
+    touched.sort_by(|a, b| b.removed_rms.total_cmp(&a.removed_rms));
+    let told: Vec<String> = touched
+        .iter()
+        .take(BANDS_TOLD)
+        .map(|band| {
+            let (centre, half) = (
+                0.5 * (band.low_hz + band.high_hz),
+                0.5 * (band.high_hz - band.low_hz),
+            );
+            format!("{centre:.2} ± {half:.2} Hz")
+        })
+        .collect();
+    match touched.len() - told.len() {
+        0 => told.join(", "),
+        more => format!("{} and {more} more, which jsonl lists", told.join(", ")),
+    }
 }

@@ -1,13 +1,14 @@
 //! What is found of a channel, chapter by chapter.
 
 use super::offsets::Offsets;
-use crate::Warning;
+use crate::analysis::{Mains, Measurement};
 use crate::capture::CaptureHeader;
 use crate::separation::findings::Findings;
 use crate::separation::methods::TRACK_POINTS as POINTS_A_CHAPTER;
 use crate::separation::options::SeparateOptions;
 use crate::separation::result::{HumTrack, Method, Removed, Separation};
 use crate::stats::{Estimate, chi_square_quantile};
+use crate::{Warning, WarningCode};
 
 /// Which channel of which capture, and how it was separated.
 pub(crate) struct Place<'a> {
@@ -15,6 +16,16 @@ pub(crate) struct Place<'a> {
     pub(crate) target: usize,
     pub(crate) other: Option<usize>,
     pub(crate) method: Method,
+    /// The measurement of the channel whose series was followed.
+    pub(crate) measured: Option<&'a Measurement>,
+}
+
+impl Place<'_> {
+    /// The measured mains, where it was detected.
+    fn mains(&self) -> Option<&Mains> {
+        let mains = self.measured.map(|m| &m.mains);
+        mains.filter(|mains| mains.detected)
+    }
 }
 
 /// What has been found of one channel so far.
@@ -28,9 +39,8 @@ pub(crate) struct ChannelFindings {
     residual: f64,
     unsure: f64,
     degrees: f64,
-    frequency: f64,
-    frequency_variance: f64,
-    frequency_frames: f64,
+    /// Whether a series was found in any chapter.
+    detected: bool,
     /// Findings of the longest chapter: touched bands, match, notes.
     longest: Option<(usize, Findings)>,
     track: HumTrack,
@@ -56,11 +66,7 @@ impl ChannelFindings {
         self.residual += weight * found.residual_power;
         self.unsure += weight * found.unsure_power;
         self.degrees += found.residual_degrees;
-        if let Some((hz, deviation)) = found.frequency {
-            self.frequency += weight * hz;
-            self.frequency_variance += (weight * deviation).powi(2);
-            self.frequency_frames += weight;
-        }
+        self.detected |= found.detected;
         for warning in found.warnings.drain(..) {
             if !self.warnings.iter().any(|w| w.code == warning.code) {
                 self.warnings.push(warning);
@@ -117,11 +123,33 @@ impl ChannelFindings {
                     .other
                     .map_or(1.0, |other| offsets.channels[other].unit);
         }
+        // What the fit took along of the noise is no mains.
+        let removed = (self.mains / frames - residual).max(0.0).sqrt();
+        let mains = place.mains();
+        let own = matches!(place.method, Method::Harmonic | Method::Template);
         let mut warnings = input_warnings.to_vec();
         // Warnings that hold for part of the record only are not repeated for the whole.
         warnings.extend(self.warnings.into_iter().filter(|w| {
-            w.code != crate::WarningCode::MainsNotDetected || self.frequency_frames == 0.0
+            w.code != WarningCode::MainsNotDetected || !(self.detected || mains.is_some())
         }));
+        if own && mains.is_some() && !self.detected {
+            warnings.push(WarningCode::ShortRecord.warning(
+                "there is mains, but no order of it stands out enough to be taken out without adding more than is there; \
+                 none was taken out: capture a longer record",
+            ));
+        }
+        let left = mains
+            .filter(|_| own && self.detected)
+            .and_then(|mains| mains.hum_rms);
+        if let Some(hum) = left.filter(|hum| hum.low > (removed + interval.1) * unit) {
+            warnings.push(WarningCode::NotInterferenceAlone.warning(
+                format!(
+                    "of the hum no more than about {:.0} % could be told from what else is in the record and taken out; \
+                     the rest stays: a reference channel or a template takes out more",
+                    100.0 * removed * unit / hum.value
+                ),
+            ));
+        }
         warnings.extend(channel.clipping_warning(offsets.frames));
         Separation {
             file: place.header.name.clone(),
@@ -131,16 +159,11 @@ impl ChannelFindings {
             method: place.method,
             removed: Removed {
                 dc_offset: self.offset * unit,
-                mains_rms: (self.mains / frames).sqrt() * unit,
+                mains_rms: removed * unit,
                 coherent_rms: (self.coherent / frames).sqrt() * unit,
             },
-            mains_frequency_hz: (self.frequency_frames > 0.0).then(|| {
-                Estimate::normal(
-                    self.frequency / self.frequency_frames,
-                    self.frequency_variance.sqrt() / self.frequency_frames,
-                    confidence,
-                )
-            }),
+            mains_frequency_hz: mains.and_then(|mains| mains.frequency_hz),
+            hum_rms: mains.filter(|_| own).and_then(|mains| mains.hum_rms),
             residual_hum_rms: Estimate::new(
                 value * unit,
                 (interval.0 * unit, interval.1 * unit),

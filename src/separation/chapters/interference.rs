@@ -3,29 +3,31 @@
 use super::plan::Plan;
 use crate::Error;
 use crate::separation::findings::Findings;
-use crate::separation::fit::Lead;
+use crate::separation::fit::{Course, Lead};
 use crate::separation::methods::{
     separate_difference, separate_hum, separate_reference, separate_template,
 };
 use crate::separation::result::Method;
 use crate::separation::samples::Centred;
 
-/// Puts the interference in one of the plan's targets into `hum`; returns what is known of it, and what the
-/// next chapter may start from.
+/// Puts the interference in one of the plan's targets into `hum`, of a chapter that begins at `start_s`; returns what is
+/// known of it, and what the next chapter may start from.
 pub(super) fn interference(
     plan: &Plan,
     target: usize,
-    rows: &mut [Vec<f64>],
+    (rows, start_s): (&mut [Vec<f64>], f64),
     lead: Option<&Lead>,
     hum: &mut Vec<f64>,
 ) -> Result<(Findings, Option<Lead>), Error> {
+    let course = |channel: usize| plan.courses[channel].as_ref().map(|c| c.from(start_s));
+    let own: Option<Course> = course(plan.targets[target]);
     if plan.method == Method::Harmonic {
         let samples = &mut rows[plan.targets[target]];
         return Ok(separate_hum(
             samples,
             plan.rate_hz,
             &plan.harmonic,
-            lead,
+            (own.as_ref(), lead),
             hum,
         ));
     }
@@ -37,6 +39,7 @@ pub(super) fn interference(
             &Centred::new(&rows[other]),
             plan.rate_hz,
             &plan.harmonic,
+            course(other).as_ref(),
         ),
         (Method::Difference, Some(other)) => separate_difference(
             &Centred::new(samples),
@@ -48,6 +51,7 @@ pub(super) fn interference(
             plan.rate_hz,
             &plan.templates[target],
             &plan.harmonic,
+            own.as_ref(),
         )?,
     };
     Ok((found, None))

@@ -4,6 +4,7 @@ mod channel_findings;
 mod clipping;
 mod cutting;
 mod interference;
+mod measured;
 mod offsets;
 mod pipeline;
 mod plan;
@@ -11,6 +12,7 @@ mod worked;
 mod writer;
 
 pub(super) use channel_findings::Place;
+pub(super) use measured::measured;
 pub(super) use offsets::find_offsets;
 pub(super) use pipeline::run;
 pub(super) use plan::Plan;

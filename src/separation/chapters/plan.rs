@@ -3,6 +3,7 @@
 use super::cutting::{BLOCK_FRAMES, append};
 use super::offsets::Offsets;
 use crate::capture::{CaptureHeader, FrameSource};
+use crate::separation::fit::Course;
 use crate::separation::methods::Template;
 use crate::separation::options::{HarmonicOptions, Keep, MethodChoice, SeparateOptions};
 use crate::separation::result::Method;
@@ -23,6 +24,8 @@ pub(crate) struct Plan {
     /// Reference or second tip.
     pub(crate) other: Option<usize>,
     pub(super) templates: Vec<Template>,
+    /// How the mains runs in each channel of which that was measured.
+    pub(crate) courses: Vec<Option<Course>>,
     pub(super) harmonic: HarmonicOptions,
     /// Frames of a chapter, and those that two of them share.
     pub(super) chapter: usize,
@@ -62,6 +65,7 @@ impl Plan {
             targets,
             other,
             templates,
+            courses: vec![None; header.channels.len()],
             harmonic,
             chapter,
             overlap,
@@ -72,7 +76,7 @@ impl Plan {
 
     /// Tells of a mains frequency above half the rate: its hum stands elsewhere and is left.
     pub(crate) fn folded_mains(&self) -> Option<Warning> {
-        let nominals = &self.harmonic.nominal_hz;
+        let nominals = self.harmonic.mains.nominals_hz();
         let rate = self.rate_hz;
         let by_series = matches!(self.method, Method::Harmonic | Method::Template);
         if !by_series || nominals.iter().any(|hz| 2.0 * hz < rate) {

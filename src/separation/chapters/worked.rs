@@ -49,7 +49,9 @@ pub(super) fn work(
         let channel = &offsets.channels[*target];
         let as_read = (channel.clipped.count() > 0).then(|| item.chapter.rows[*target].clone());
         mark(&mut item.chapter.rows[*target], channel);
-        let result = interference(plan, t, &mut item.chapter.rows, leads[t].as_ref(), hum);
+        let start_s = item.chapter.start as f64 / plan.rate_hz;
+        let rows = (item.chapter.rows.as_mut_slice(), start_s);
+        let result = interference(plan, t, rows, leads[t].as_ref(), hum);
         let row = &mut item.chapter.rows[*target];
         if let Some(as_read) = as_read {
             *row = as_read;

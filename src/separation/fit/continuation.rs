@@ -1,10 +1,10 @@
 //! A chapter fitted from what the chapter before it showed: the same mains, without a new search.
 
+use super::course::Course;
 use super::fitted::Fit;
 use super::lines::{Window, follow_lines};
 use super::low_rate::LowRate;
 use super::model::HumModel;
-use super::search::CoarseTrack;
 use super::settings::{ENOUGH_HZ, FitSettings};
 use super::tracked::{Fitter, Manner, find_break, mesh, update_amplitudes, update_phase};
 use crate::stats::median;
@@ -42,18 +42,13 @@ pub(crate) struct Lead {
 
 impl Lead {
     /// What a fit at the record's own rate hands on; `None` where there was no hum.
-    pub(crate) fn new(fitted: &Fit, rate_hz: f64, nominals: &[f64]) -> Option<Self> {
+    pub(crate) fn new(fitted: &Fit, rate_hz: f64, nominal_hz: f64) -> Option<Self> {
         let model = &fitted.model;
         let last = model.constants.last().filter(|c| !c.is_empty())?;
         let end = model.intervals();
         let from = end - end.min((end / 8).max(4));
         let samples = model.edges[end] - model.edges[from];
         let frequency_hz = (model.phase[end] - model.phase[from]) * rate_hz / samples as f64;
-        let nominal_hz = nominals.iter().copied().min_by(|a, b| {
-            (a - frequency_hz)
-                .abs()
-                .total_cmp(&(b - frequency_hz).abs())
-        })?;
         Some(Self {
             nominal_hz,
             frequency_hz,
@@ -170,13 +165,8 @@ fn fit_steady(
     lines: &[f64],
     settings: &FitSettings,
 ) -> Option<Fit> {
-    let duration = x.len() as f64 / settings.rate_hz;
-    let track = CoarseTrack {
-        nominal_hz: lead.nominal_hz,
-        points: vec![(0.0, lead.frequency_hz), (duration, lead.frequency_hz)],
-        score: 0.0,
-    };
-    let mut model = mesh(x.len(), &track, settings.rate_hz, INTERVAL_CYCLES);
+    let course = Course::steady(lead.nominal_hz, lead.frequency_hz);
+    let mut model = mesh(x.len(), &course, settings.rate_hz, INTERVAL_CYCLES);
     if model.intervals() < 16 {
         return None;
     }

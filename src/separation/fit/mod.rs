@@ -1,14 +1,14 @@
 //! The fit of a mains series to one channel.
 
 mod continuation;
+mod course;
 mod fitted;
 mod lines;
 mod low_rate;
 mod model;
-mod prospect;
+mod other_tones;
 mod reduced;
 mod residual_check;
-mod search;
 mod series;
 mod settings;
 mod short;
@@ -17,6 +17,7 @@ mod tracked;
 mod trials;
 
 pub(super) use continuation::{Lead, go_on};
+pub(super) use course::{Course, measured};
 pub(super) use fitted::Fit;
 pub(super) use model::{HumModel, play, whole_sums};
 pub(super) use residual_check::{Rest, Seen, standing_out};

@@ -1,8 +1,8 @@
 //! Records of high rate: the fit is made on a decimated copy and laid on the record.
 
+use super::course::Course;
 use super::fitted::Fit;
 use super::model::HumModel;
-use super::search::search;
 use super::settings::{ENOUGH_HZ, FitSettings};
 use super::tracked::{Fitter, detect, fit, place_breaks};
 use crate::spectrum::Decimator;
@@ -14,7 +14,7 @@ const LOOKED_AT: usize = 200;
 
 /// Fits on a decimated copy; `None` where the rate is too low for that, or where orders stand out that the
 /// copy does not carry.
-pub(crate) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -> Option<Fit> {
+pub(crate) fn fit_reduced(x: &[f64], course: &Course, settings: &FitSettings) -> Option<Fit> {
     let factor = (settings.rate_hz / ENOUGH_HZ) as usize;
     if factor < 2 {
         return None;
@@ -25,16 +25,13 @@ pub(crate) fn fit_reduced(x: &[f64], nominals: &[f64], settings: &FitSettings) -
         decimator.push(block, &mut low);
     }
     let rate = settings.rate_hz / factor as f64;
-    let Some(track) = search(&low, rate, nominals, &settings.protect_hz) else {
-        return Some(Fit::default());
-    };
-    let carried = (0.25 * rate / (1.01 * track.nominal_hz)) as usize;
-    let below_nyquist = (0.49 * settings.rate_hz / track.nominal_hz) as usize;
+    let carried = (0.25 * rate / (1.01 * course.nominal_hz)) as usize;
+    let below_nyquist = (0.49 * settings.rate_hz / course.nominal_hz) as usize;
     let asked = settings.highest_order.min(below_nyquist);
     let mut fitted = fit(
         &low,
         None,
-        &track,
+        course,
         &FitSettings {
             rate_hz: rate,
             highest_order: asked.min(carried),

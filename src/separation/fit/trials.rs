@@ -1,7 +1,7 @@
 //! Made records for the tests of the fit: hum of known frequency on white noise.
 
+use super::course::{Course, measured};
 use super::fitted::Fit;
-use super::search::search;
 use super::settings::FitSettings;
 use super::tracked::fit;
 use rand::SeedableRng;
@@ -28,14 +28,15 @@ pub(crate) fn made(seconds: f64, seed: u64, noise: f64, signal: impl Fn(f64) -> 
         .collect()
 }
 
-/// The fit of orders up to 10 where the search leads it; as if nothing were found where it leads nowhere.
+/// The fit of orders up to 10 where the record's measurement leads it; as if nothing were found where it leads nowhere.
 pub(crate) fn fitted(x: &[f64]) -> Fit {
     let settings = FitSettings {
         rate_hz: RATE_HZ,
         highest_order: 10,
         protect_hz: Vec::new(),
     };
-    search(x, RATE_HZ, &[50.0, 60.0], &[])
-        .map(|track| fit(x, None, &track, &settings))
+    measured(x, RATE_HZ, &Default::default())
+        .and_then(|measured| Course::of(&measured))
+        .map(|course| fit(x, None, &course, &settings))
         .unwrap_or_default()
 }

@@ -6,7 +6,7 @@ use crate::hum::part_with_hum;
 use crate::numeric::sum;
 use crate::separation::findings::Findings;
 use crate::separation::fit::{
-    Fit, FitSettings, Lead, Rest, Seen, fit_record, go_on, play, standing_out,
+    Course, Fit, FitSettings, Lead, Rest, Seen, fit_record, go_on, measured, play, standing_out,
 };
 use crate::separation::options::HarmonicOptions;
 use crate::separation::samples::{Centred, check_samples, in_units};
@@ -15,9 +15,9 @@ use std::ops::Range;
 
 /// Separates the mains series from one channel.
 ///
-/// The fundamental is searched within 1 % of the nominal frequencies and tracked by all harmonics
-/// together; each harmonic that stands above the noise beside it has an amplitude whose memory the
-/// data choose, up to the whole record. A record without a mains series comes back unchanged.
+/// Whether mains is there, and at which frequency, is what [`measure`](crate::analysis::measure()) says of the record; the
+/// fundamental is tracked from there by all harmonics together. Each harmonic that stands above the noise beside it has
+/// an amplitude whose memory the data choose, up to the whole record. A record without a mains series comes back unchanged.
 ///
 /// ```
 /// use humsieve::separation::{HarmonicOptions, harmonic};
@@ -49,34 +49,49 @@ pub fn harmonic(
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
     let mut interference = vec![0.0; samples.len()];
-    separate_alone(&centred, sample_rate_hz, options, &mut interference);
+    let measured = measured(&scaled, sample_rate_hz, options);
+    if let Some(course) = measured.as_ref().and_then(Course::of) {
+        separate_alone(
+            &centred,
+            sample_rate_hz,
+            options,
+            &course,
+            &mut interference,
+        );
+    }
     Ok(Parts::new(samples, &centred, interference, unit))
 }
 
-/// The hum of one stretch, into `hum`, what is known of it and what the next stretch may start from; `lead` is
-/// what the one before handed on.
+/// The hum of one stretch that runs as `course` says, into `hum`, what is known of it and what the next stretch may start
+/// from; `lead` is what the one before handed on.
 pub(crate) fn separate_hum(
     samples: &mut Vec<f64>,
     rate_hz: f64,
     options: &HarmonicOptions,
-    lead: Option<&Lead>,
+    (course, lead): (Option<&Course>, Option<&Lead>),
     hum: &mut Vec<f64>,
 ) -> (Findings, Option<Lead>) {
+    hum.clear();
     hum.resize(samples.len(), 0.0);
-    let continued = lead.and_then(|lead| continue_hum(samples, rate_hz, options, lead, hum));
+    let Some(course) = course else {
+        return (series_findings(&Fit::default(), hum.len(), rate_hz), None);
+    };
+    let settings = FitSettings::new(rate_hz, options);
+    let continued =
+        lead.and_then(|lead| continue_hum(samples, &settings, course.nominal_hz, lead, hum));
     let (fitted, next, mains_power, part) = match continued {
         Some((fitted, lasting, power)) => {
-            let next = Lead::new(&fitted, rate_hz, &options.nominal_hz)
+            let next = Lead::new(&fitted, rate_hz, course.nominal_hz)
                 .and_then(|next| next.with_orders(&lasting));
             (fitted, next, power, None)
         }
         None => {
             let centred = Centred::in_place(samples);
-            let (fitted, part) = separate_alone(&centred, rate_hz, options, hum);
+            let (fitted, part) = separate_alone(&centred, rate_hz, options, course, hum);
             let rest = Rest::new(&centred.values, hum, 0.0);
             centred.put_back(samples);
             // A tone beside an order is looked for again in every stretch.
-            let next = Lead::new(&fitted, rate_hz, &options.nominal_hz)
+            let next = Lead::new(&fitted, rate_hz, course.nominal_hz)
                 .filter(|_| part.is_none() && !rest.is_rough() && fitted.others.is_empty());
             (fitted, next, rest.hum, part)
         }
@@ -105,23 +120,22 @@ pub(crate) fn separate_hum(
 /// and the hum's power, `None` where the stretch is of another kind.
 fn continue_hum(
     samples: &[f64],
-    rate_hz: f64,
-    options: &HarmonicOptions,
+    settings: &FitSettings,
+    nominal_hz: f64,
     lead: &Lead,
     hum: &mut [f64],
 ) -> Option<(Fit, Vec<usize>, f64)> {
     const ATTEMPTS: usize = 2;
-    let settings = FitSettings::new(rate_hz, options);
     let top = settings
         .highest_order
-        .min((0.49 * rate_hz / options.lowest()) as usize);
+        .min((0.49 * settings.rate_hz / nominal_hz) as usize);
     let mean = sum(samples) / samples.len() as f64;
     if !mean.is_finite() {
         return None;
     }
     let mut orders = lead.orders.clone();
     for _ in 0..ATTEMPTS {
-        let fitted = go_on(samples, mean, lead, &orders, &settings)?;
+        let fitted = go_on(samples, mean, lead, &orders, settings)?;
         if !play(&fitted.model, hum) {
             fitted.model.residual(samples, hum);
             hum.iter_mut().zip(samples).for_each(|(h, x)| *h = x - *h);
@@ -130,7 +144,7 @@ fn continue_hum(
         if rest.is_rough() || !rest.is_less() {
             return None;
         }
-        let seen = standing_out(samples, hum, &fitted.model, top, &settings);
+        let seen = standing_out(samples, hum, &fitted.model, top, settings);
         let known = |seen: &Seen| fitted.model.orders.contains(&seen.order);
         if !seen.iter().any(|s| known(s) && s.is_plain(0.01)) {
             return None;
@@ -152,29 +166,30 @@ fn continue_hum(
     None
 }
 
-/// Fits a stretch of which nothing is known and puts its hum into `hum`.
+/// Fits a stretch of which its course alone is known and puts its hum into `hum`.
 fn separate_alone(
     centred: &Centred,
     rate_hz: f64,
     options: &HarmonicOptions,
+    course: &Course,
     hum: &mut [f64],
 ) -> (Fit, Option<Range<usize>>) {
     let whole = &centred.values;
     let part = match centred.missing {
         Some(_) => None,
-        None => part_with_hum(whole, rate_hz, &options.nominal_hz).map(|(span, _)| span.samples),
+        None => part_with_hum(whole, rate_hz, &[course.nominal_hz]).map(|(span, _)| span.samples),
     };
     if let Some(part) = &part {
         // Where the hum is not there, nothing is taken out.
         let own = Centred::new(&whole[part.clone()]);
-        let fitted = fit_throughout(&own, rate_hz, options, &mut hum[part.clone()]);
+        let own_course = course.from(part.start as f64 / rate_hz);
+        let hum = &mut hum[part.clone()];
+        let fitted = fit_throughout(&own, rate_hz, options, &own_course, hum);
         if !fitted.model.orders.is_empty() {
-            hum[..part.start].fill(0.0);
-            hum[part.end..].fill(0.0);
             return (fitted, Some(part.clone()));
         }
     }
-    (fit_throughout(centred, rate_hz, options, hum), None)
+    (fit_throughout(centred, rate_hz, options, course, hum), None)
 }
 
 /// The same of a stretch that holds its hum throughout.
@@ -182,10 +197,11 @@ fn fit_throughout(
     centred: &Centred,
     rate_hz: f64,
     options: &HarmonicOptions,
+    course: &Course,
     hum: &mut [f64],
 ) -> Fit {
     let x = &centred.values;
-    let fitted = fit_record(centred, rate_hz, options);
+    let fitted = fit_record(centred, rate_hz, options, course);
     fitted.model.residual(x, hum);
     let square = |values: &[f64]| values.iter().map(|v| v * v).sum::<f64>();
     if square(hum) <= square(x) {

@@ -4,7 +4,6 @@ use crate::WarningCode;
 use crate::separation::findings::Findings;
 use crate::separation::fit::{Fit, HumModel};
 use crate::separation::result::{HumTrack, TouchedBand};
-use std::f64::consts::PI;
 use std::ops::Range;
 
 /// Points of a track at most.
@@ -31,10 +30,8 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
     let samples = samples as f64;
     let duration = samples / rate_hz;
     let mean_hz = model.cycles() / duration;
-    let mut information = 0.0;
     for (o, &order) in model.orders.iter().enumerate() {
         let power = fitted.mean_power(o);
-        information += 2.0 / fitted.noise[o] * (2.0 * PI * order as f64).powi(2) * power * samples;
         let parameters = fitted.parameters.get(o).copied().unwrap_or(1.0);
         findings.residual_power += 0.5 * fitted.noise[o] * parameters / samples;
         findings.residual_degrees += 2.0 * parameters;
@@ -48,9 +45,6 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
     }
     findings.residual_power += fitted.track_error(samples);
     findings.residual_degrees += fitted.track_parameters;
-    // Variance of the slope of a phase known with this information, spread evenly over the record.
-    let deviation = (12.0 / information.max(1e-300)).sqrt() / duration;
-    findings.frequency = Some((mean_hz, deviation));
     findings.track = track(fitted, rate_hz);
     findings.notes.push(told(model, mean_hz));
     findings

@@ -1,6 +1,7 @@
 //! Records of a few cycles: one joint least-squares fit of level, slope, fundamental and harmonics.
 
 use super::joint::{Blocks, Joint};
+use crate::separation::fit::course::Course;
 use crate::separation::fit::fitted::Fit;
 use crate::separation::fit::model::{HumModel, chance};
 use crate::separation::fit::settings::{ENOUGH_HZ, FitSettings};
@@ -13,8 +14,6 @@ use rustfft::num_complex::Complex64;
 const GRID_SPREAD: f64 = 0.002;
 const MOST_ORDERS: usize = 120;
 const LOWEST_ORDERS: usize = 8;
-/// Below this the orders left out of a fit would decide its frequency.
-const FEW_CYCLES: f64 = 3.0;
 
 /// Fits level, slope and harmonics to a record too short for tracks.
 ///
@@ -23,7 +22,7 @@ const FEW_CYCLES: f64 = 3.0;
 pub(crate) fn fit_short(
     x: &[f64],
     missing: Option<&[f32]>,
-    nominals: &[f64],
+    course: &Course,
     settings: &FitSettings,
 ) -> Fit {
     let weights: Vec<f64> = (0..x.len())
@@ -48,17 +47,14 @@ pub(crate) fn fit_short(
         },
         None => record.clone(),
     };
-    let starts = nominals
-        .iter()
-        .filter_map(|nominal| searched.coarse(*nominal));
-    let Some(start) = starts.min_by(|a, b| a.cost.total_cmp(&b.cost)) else {
+    if searched.highest(course.nominal_hz) == 0 {
         return Fit::default();
-    };
-    let Some(found) = searched.refine(&start) else {
+    }
+    let Some(found) = searched.refine(course) else {
         return Fit::default();
     };
     let found = match copy {
-        Some(_) => record.orders_at(&start, found.frequency),
+        Some(_) => record.orders_at(course.nominal_hz, found.frequency),
         None => Some(found),
     };
     found.map_or_else(Fit::default, |found| record.fit(&found, settings))
@@ -91,13 +87,6 @@ fn lowered(record: &Record<'_>, factor: usize) -> (Vec<f64>, Vec<f64>) {
         })
         .collect();
     (low, weights)
-}
-
-/// Where the refinement starts.
-struct Start {
-    nominal: f64,
-    frequency: f64,
-    cost: f64,
 }
 
 /// Fundamental, orders and weights that were settled on.
@@ -137,35 +126,6 @@ impl Record<'_> {
         )
     }
 
-    /// Steps through 1 % about the nominal frequency with the lowest orders.
-    fn coarse(&self, nominal: f64) -> Option<Start> {
-        let cycles = self.cycles(nominal);
-        let highest = self.highest(nominal);
-        if highest == 0 || cycles < 1.0 {
-            return None;
-        }
-        let few: Vec<usize> = if cycles < FEW_CYCLES {
-            (1..=highest).collect()
-        } else {
-            (1..=highest.min(LOWEST_ORDERS)).collect()
-        };
-        let blocks = self.blocks(&self.weights, nominal);
-        let used = self.weights.iter().sum::<f64>();
-        let spread = GRID_SPREAD * nominal;
-        (-12..=12)
-            .map(|i| {
-                let frequency = nominal * (1.0 + 0.01 * f64::from(i) / 12.0);
-                let joint = blocks.solve(frequency / self.rate, &few);
-                Start {
-                    nominal,
-                    frequency,
-                    cost: used * joint.squares.max(1e-300).ln()
-                        + ((frequency - nominal) / spread).powi(2),
-                }
-            })
-            .min_by(|a, b| a.cost.total_cmp(&b.cost))
-    }
-
     /// Fundamental near `frequency` at which least is left, given what a grid's frequency is expected to be:
     /// vertices of parabolas.
     fn settle(&self, blocks: &Blocks, orders: &[usize], nominal: f64, frequency: f64) -> f64 {
@@ -201,12 +161,12 @@ impl Record<'_> {
     }
 
     /// Settles frequency, orders and the samples to leave out.
-    fn refine(&self, start: &Start) -> Option<Found> {
+    fn refine(&self, course: &Course) -> Option<Found> {
         const ROUNDS: usize = 3;
-        let nominal = start.nominal;
+        let nominal = course.nominal_hz;
         let highest = self.highest(nominal);
         let mut orders: Vec<usize> = (1..=highest.min(LOWEST_ORDERS)).collect();
-        let mut frequency = start.frequency;
+        let mut frequency = course.mean_hz;
         let mut weights = self.weights.clone();
         let mut false_alarm = 1.0;
         for round in 0..ROUNDS {
@@ -235,8 +195,7 @@ impl Record<'_> {
     }
 
     /// Orders and samples to leave out where the fundamental is known.
-    fn orders_at(&self, start: &Start, frequency: f64) -> Option<Found> {
-        let nominal = start.nominal;
+    fn orders_at(&self, nominal: f64, frequency: f64) -> Option<Found> {
         let mut weights = self.weights.clone();
         for round in 0..2 {
             let blocks = self.blocks(&weights, nominal);

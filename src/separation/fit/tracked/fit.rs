@@ -8,53 +8,50 @@ use super::detection::{Detection, FALSE_ALARM, detect};
 use super::fitter::{Fitter, Manner};
 use super::mesh::mesh;
 use super::phase::update_phase;
+use crate::separation::fit::course::Course;
 use crate::separation::fit::fitted::Fit;
 use crate::separation::fit::lines::find_lines;
 use crate::separation::fit::model::HumModel;
-use crate::separation::fit::search::CoarseTrack;
 use crate::separation::fit::settings::FitSettings;
 use std::borrow::Cow;
 
 /// Intervals of the mesh at most.
 const INTERVALS: usize = 1600;
-/// Shift of the phase, cycles, that is expected of a coarse track.
+/// Shift of the phase, cycles, that is expected of a course.
 const FIRST_SHIFT: f64 = 0.02;
-/// Doubt about the coarse track's fundamental, Hz.
-const COARSE_DOUBT_HZ: f64 = 0.5;
+/// Doubt about a course's fundamental, Hz.
+const COURSE_DOUBT_HZ: f64 = 0.5;
 /// Rounds of phase and constants at most before breaks are looked for, and the shift of the highest order, cycles, at
 /// which the track has settled.
-const ROUNDS: usize = 6;
+const ROUNDS: usize = 10;
 const SETTLED: f64 = 2e-3;
 
-/// Fits hum to `x`, starting from the search's track.
+/// Fits hum to `x`, starting from its course.
 pub(crate) fn fit(
     x: &[f64],
     missing: Option<Vec<f32>>,
-    track: &CoarseTrack,
+    course: &Course,
     settings: &FitSettings,
 ) -> Fit {
     let duration = x.len() as f64 / settings.rate_hz;
-    let cycles = (duration * track.nominal_hz / INTERVALS as f64).ceil();
-    let plain = mesh(x.len(), track, settings.rate_hz, cycles.max(1.0));
+    let cycles = (duration * course.nominal_hz / INTERVALS as f64).ceil();
+    let plain = mesh(x.len(), course, settings.rate_hz, cycles.max(1.0));
     let mut fitter = Fitter::new(x, missing, &plain, settings.rate_hz);
-    let mut aligned = plain.clone();
-    aligned.set_orders((1..=highest_aligned(settings)).collect());
-    let sums = fitter.sums(&aligned);
-    let starts = if align(&mut aligned, &sums, fitter.smoothing.interval_s) {
-        vec![aligned, plain]
-    } else {
-        vec![plain]
-    };
+    let mut starts = vec![plain];
+    if !course.is_steady() {
+        let steady = course.without_points();
+        starts.push(mesh(x.len(), &steady, settings.rate_hz, cycles.max(1.0)));
+    }
     let Some((model, orders, shift)) = find_orders(&mut fitter, starts, settings) else {
         return Fit::default();
     };
     settle(fitter, x, (model, orders), shift, settings)
 }
 
-/// Follows the low orders from each of some tracks until one of them shows a series; returns the model, the orders that
-/// stand out, and the shift to which the track follows them.
+/// Follows the low orders from each of some tracks, aligned and as it is, until one of them shows a series; returns the
+/// model, the orders that stand out, and the shift to which the track follows them.
 ///
-/// What an alignment followed may be a foreign line: then its track shows no series, and the search's own is tried.
+/// What an alignment followed may be a foreign line: then its track shows no series, and the course's own is tried.
 fn find_orders(
     fitter: &mut Fitter<'_>,
     starts: Vec<HumModel>,
@@ -62,18 +59,23 @@ fn find_orders(
 ) -> Option<(HumModel, Vec<usize>, f64)> {
     let low = highest_aligned(settings);
     let mut best = None;
-    for mut model in starts {
-        let barred = settings.barred_of(&model, COARSE_DOUBT_HZ);
-        model.set_orders((1..=low).filter(|k| !barred.contains(k)).collect());
-        let mut shift = FIRST_SHIFT;
-        for _ in 0..2 {
-            shift = fitter.follow(&mut model, shift);
-        }
-        let found = detected(fitter, &model, settings);
-        let any = !found.orders.is_empty();
-        best = Some((model, found.orders, shift));
-        if any {
-            break;
+    for plain in starts {
+        let mut aligned = plain.clone();
+        aligned.set_orders((1..=low).collect());
+        let sums = fitter.sums(&aligned);
+        let followed = align(&mut aligned, &sums, fitter.smoothing.interval_s);
+        for mut model in followed.then_some(aligned).into_iter().chain([plain]) {
+            let barred = settings.barred_of(&model, COURSE_DOUBT_HZ);
+            model.set_orders((1..=low).filter(|k| !barred.contains(k)).collect());
+            let mut shift = FIRST_SHIFT;
+            for _ in 0..2 {
+                shift = fitter.follow(&mut model, shift);
+            }
+            let found = detected(fitter, &model, settings);
+            if !found.orders.is_empty() {
+                return Some((model, found.orders, shift));
+            }
+            best = Some((model, found.orders, shift));
         }
     }
     best

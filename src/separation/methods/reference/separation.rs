@@ -3,7 +3,7 @@
 use super::transfer::{Transfer, transfers};
 use crate::Error;
 use crate::separation::findings::Findings;
-use crate::separation::fit::{Fit, HumModel, fit_record};
+use crate::separation::fit::{Course, Fit, HumModel, fit_record, measured};
 use crate::separation::methods::channels::{
     Broadband, CrossSpectra, GainDelay, broadband, gain_and_delay, is_nearer, less, possible, power,
 };
@@ -42,8 +42,12 @@ pub fn reference(
     options.check()?;
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
-    let other = Centred::new(&in_units(reference).0);
-    let (interference, _) = separate_reference(&centred, &other, sample_rate_hz, options);
+    let (sensed, _) = in_units(reference);
+    let measured = measured(&sensed, sample_rate_hz, options);
+    let course = measured.as_ref().and_then(Course::of);
+    let other = Centred::new(&sensed);
+    let (interference, _) =
+        separate_reference(&centred, &other, sample_rate_hz, options, course.as_ref());
     Ok(Parts::new(samples, &centred, interference, unit))
 }
 
@@ -61,6 +65,7 @@ pub(crate) fn separate_reference(
     other: &Centred,
     rate_hz: f64,
     options: &HarmonicOptions,
+    course: Option<&Course>,
 ) -> (Vec<f64>, Findings) {
     let n = centred.values.len();
     let longest = (LONGEST_DELAY_S * rate_hz)
@@ -88,7 +93,9 @@ pub(crate) fn separate_reference(
         longest,
     };
     let plain = channels.as_sensed();
-    let by_series = channels.by_series(&fit_record(other, rate_hz, options), &whole);
+    let by_series = course.and_then(|course| {
+        channels.by_series(&fit_record(other, rate_hz, options, course), &whole)
+    });
     let best = match (by_series, plain) {
         (Some(a), Some(b)) if !is_nearer(&centred.values, &b.removed, &a.removed) => a,
         (_, Some(b)) => b,

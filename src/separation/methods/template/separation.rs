@@ -3,7 +3,7 @@
 use super::alignment::Alignment;
 use super::series::Template;
 use crate::separation::findings::Findings;
-use crate::separation::fit::{Fit, fit_record};
+use crate::separation::fit::{Course, Fit, fit_record, measured};
 use crate::separation::methods::parts::Parts;
 use crate::separation::methods::series_findings::series_findings;
 use crate::separation::options::HarmonicOptions;
@@ -32,7 +32,10 @@ pub fn template(
     options.check()?;
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
-    let (interference, _) = separate_template(&centred, sample_rate_hz, template, options)?;
+    let measured = measured(&scaled, sample_rate_hz, options);
+    let course = measured.as_ref().and_then(Course::of);
+    let (interference, _) =
+        separate_template(&centred, sample_rate_hz, template, options, course.as_ref())?;
     Ok(Parts::new(samples, &centred, interference, unit))
 }
 
@@ -41,8 +44,14 @@ pub(crate) fn separate_template(
     rate_hz: f64,
     template: &Template,
     options: &HarmonicOptions,
+    course: Option<&Course>,
 ) -> Result<(Vec<f64>, Findings), Error> {
-    let first = fit_record(centred, rate_hz, options);
+    let fit = |options: &HarmonicOptions| {
+        course.map_or_else(Fit::default, |course| {
+            fit_record(centred, rate_hz, options, course)
+        })
+    };
+    let first = fit(options);
     if first.model.orders.is_empty() {
         let hum = vec![0.0; centred.values.len()];
         let mut found = series_findings(&first, hum.len(), rate_hz);
@@ -51,8 +60,14 @@ pub(crate) fn separate_template(
         found.own_offset = Some(template.offset);
         return Ok((hum, found));
     }
-    let (fitted, alignment) = aligned(centred, rate_hz, template, options, first)?;
     let samples = centred.values.len() as f64;
+    let duration_s = samples / rate_hz;
+    let again = |barred: Vec<f64>| {
+        let mut clear = options.clone();
+        clear.protect_hz.extend(barred);
+        fit(&clear)
+    };
+    let (fitted, alignment) = aligned(template, duration_s, first, again)?;
     let track_error = fitted.track_error(samples);
     let fitted = following(fitted, template, &alignment, samples);
     let mut rest = vec![0.0; centred.values.len()];
@@ -101,26 +116,23 @@ pub(crate) fn separate_template(
 /// A fit and how the template lies on it. A signal on a harmonic would move the phase track: the record is fitted again
 /// without the orders that disagree.
 fn aligned(
-    centred: &Centred,
-    rate_hz: f64,
     template: &Template,
-    options: &HarmonicOptions,
+    duration_s: f64,
     first: Fit,
+    again: impl Fn(Vec<f64>) -> Fit,
 ) -> Result<(Fit, Alignment), Error> {
     let alignment = Alignment::new(template, &first)?;
     let agrees = |k: &usize| {
         let place = template.orders.iter().position(|o| o == k);
         place.is_some_and(|i| alignment.agreeing.contains(&i))
     };
-    let mean_hz = first.model.cycles() * rate_hz / centred.values.len() as f64;
+    let mean_hz = first.model.cycles() / duration_s;
     let disagreeing = first.model.orders.iter().filter(|k| !agrees(k));
     let barred: Vec<f64> = disagreeing.map(|k| *k as f64 * mean_hz).collect();
     if barred.is_empty() {
         return Ok((first, alignment));
     }
-    let mut clear = options.clone();
-    clear.protect_hz.extend(barred);
-    let again = fit_record(centred, rate_hz, &clear);
+    let again = again(barred);
     if again.model.orders.is_empty() {
         return Ok((first, alignment));
     }

@@ -1,6 +1,6 @@
 //! The mains series of an interference-only capture.
 
-use crate::separation::fit::{Fit, fit_record};
+use crate::separation::fit::{Course, Fit, fit_record, measured};
 use crate::separation::options::HarmonicOptions;
 use crate::separation::samples::{Centred, check_samples, in_units};
 use crate::{Error, ErrorKind};
@@ -34,7 +34,11 @@ impl Template {
         options.check()?;
         let (scaled, unit) = in_units(samples);
         let centred = Centred::new(&scaled);
-        let fitted = fit_record(&centred, sample_rate_hz, options);
+        let measured = measured(&scaled, sample_rate_hz, options);
+        let course = measured.as_ref().and_then(Course::of);
+        let fitted = course.map_or_else(Fit::default, |course| {
+            fit_record(&centred, sample_rate_hz, options, &course)
+        });
         if fitted.model.orders.is_empty() {
             return Err(ErrorKind::BadValue.error(
                 "the template shows no mains series; take it with tip and ground lead on the \

@@ -1,24 +1,15 @@
-//! What a record's own lines say before a series is fitted: whether mains is there, and which tones are another's.
+//! Which of a record's lines are another's, told before a series is fitted.
 
+use super::course::Course;
 use super::fitted::OtherTone;
 use super::settings::ENOUGH_HZ;
 use crate::hum::{ForeignLine, Presence, Present, look};
-use crate::separation::options::HarmonicOptions;
 use crate::separation::samples::Centred;
 use crate::spectrum::Decimator;
 
-/// What a fit may start from.
-pub(crate) struct Prospect {
-    pub(crate) nominal_hz: Vec<f64>,
-    pub(crate) others: Vec<OtherTone>,
-}
-
-/// Looks at a record; `None` where it is lively and holds no series.
-pub(crate) fn prospect(
-    centred: &Centred,
-    rate_hz: f64,
-    options: &HarmonicOptions,
-) -> Option<Prospect> {
+/// Tones beside an order that do not follow the series and outweigh it.
+pub(crate) fn other_tones(centred: &Centred, rate_hz: f64, course: &Course) -> Vec<OtherTone> {
+    let nominal_hz = course.nominal_hz;
     let bridged;
     let samples = if centred.missing.is_some() {
         bridged = centred.bridged();
@@ -28,35 +19,32 @@ pub(crate) fn prospect(
     };
     let factor = (rate_hz / ENOUGH_HZ) as usize;
     let presence = if factor < 2 {
-        look(samples, rate_hz, &options.nominal_hz)
+        look(samples, rate_hz, &[nominal_hz])
     } else {
         let mut low = Vec::with_capacity(samples.len() / factor + 1);
         Decimator::new(factor).push(samples, &mut low);
-        look(&low, rate_hz / factor as f64, &options.nominal_hz)
+        look(&low, rate_hz / factor as f64, &[nominal_hz])
     };
-    let mut prospect = Prospect {
-        nominal_hz: options.nominal_hz.clone(),
-        others: Vec::new(),
+    let Presence::Present(found) = presence else {
+        return Vec::new();
     };
-    match presence {
-        Presence::Absent { plain: false } => return None,
-        Presence::Absent { plain: true } | Presence::Unseen => {}
-        Presence::Present(found) => {
-            prospect.nominal_hz = vec![found.nominal_hz];
-            let others = found
-                .foreign
-                .iter()
-                .filter(|f| f.proved && outweighs(f, &found));
-            let others: Vec<OtherTone> = others
-                .map(|f| OtherTone {
-                    order: f.order,
-                    hz: f.line.hz,
-                })
-                .collect();
-            prospect.others = not_the_series(&others, found.duration_s);
-        }
-    }
-    Some(prospect)
+    let others = found.foreign.iter();
+    let others: Vec<OtherTone> = others
+        .filter(|f| f.proved && outweighs(f, &found) && !on_the_way(f, &found, course))
+        .map(|f| OtherTone {
+            order: f.order,
+            hz: f.line.hz,
+        })
+        .collect();
+    not_the_series(&others, found.duration_s)
+}
+
+/// Whether a line stands where the series itself is at some time: a course that moves spreads its orders.
+fn on_the_way(tone: &ForeignLine, found: &Present, course: &Course) -> bool {
+    let order = tone.order as f64;
+    let doubt = 0.5 / found.duration_s / order;
+    let (low, high) = course.range();
+    (low - doubt..=high + doubt).contains(&(tone.line.hz / order))
 }
 
 /// How many times the whole series' RMS a tone has to be: what a moving series leaves beside an order is no more than itself.
