@@ -180,7 +180,7 @@ fn a_rate_below_twice_the_mains_is_told_and_nothing_taken_out() {
     }
     // 60 Hz at 70 Hz stands at 10 Hz.
     let options = SeparateOptions {
-        mains: humsieve::analysis::MainsChoice::Nominal(60.0),
+        mains: MainsChoice::Nominal(60.0),
         ..Default::default()
     };
     let (_, report) = run(&capture(70.0, &[&hum(900, 70.0)]), &options).unwrap();
@@ -454,7 +454,7 @@ fn answer(
     let template_capture = capture(rate, &[looped]);
     for method in 0..4 {
         let options = SeparateOptions {
-            mains: humsieve::analysis::MainsChoice::Nominal(nominal),
+            mains: MainsChoice::Nominal(nominal),
             harmonics,
             channels: vec!["1".into()],
             reference: (method == 1).then(|| "2".into()),
