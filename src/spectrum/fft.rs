@@ -78,7 +78,7 @@ fn is_good(length: usize) -> bool {
 }
 
 /// The smallest good length that is not below `least`.
-pub(super) fn good_length_from(least: usize) -> usize {
+pub(crate) fn good_length_from(least: usize) -> usize {
     (least.max(2)..).find(|&n| is_good(n)).unwrap_or(least)
 }
 

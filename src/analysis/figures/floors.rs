@@ -7,6 +7,10 @@ use crate::analysis::record::Stream;
 use crate::analysis::stream::RecordFit;
 use crate::analysis::tones::{PeakBin, find_peaks};
 
+/// What else is no noise, for what stands out of most of a residual: the bulk is told by a third of it, which does not show
+/// what the other two hold alike.
+const HIDDEN: f64 = 3.0;
+
 /// The low-rate floor up to where it is clean, the record's own above.
 pub(super) struct Floors {
     pub(super) low: NoiseFloor,
@@ -96,6 +100,22 @@ impl Floors {
                 (power, if dof.is_finite() { dof } else { below_dof })
             }
             _ => self.low.power_between(low_hz, high_hz),
+        }
+    }
+
+    /// Least share of the power in a band that is noise, as far as it shows what it is.
+    pub(super) fn least_share(&self, low_hz: f64, high_hz: f64) -> f64 {
+        let doubt = (HIDDEN * (1.0 - self.low.bulk)).min(1.0);
+        let all = self.power_between(low_hz, high_hz).0;
+        let below = match &self.high {
+            Some(_) if low_hz >= self.split_hz => 0.0,
+            Some(_) => self.low.power_between(low_hz, high_hz.min(self.split_hz)).0,
+            None => all,
+        };
+        if all > 0.0 {
+            1.0 - doubt * below / all
+        } else {
+            1.0
         }
     }
 

@@ -4,7 +4,7 @@ use super::facts::ChannelFacts;
 use super::floors::Floors;
 use crate::analysis::measurement::{BandNoise, Noise};
 use crate::analysis::stream::RecordFit;
-use crate::stats::{Estimate, chi_square_scale_interval};
+use crate::stats::{Estimate, chi_square_scale_interval, coverage_factor};
 use crate::{Warning, WarningCode};
 
 pub(super) fn noise(
@@ -22,10 +22,8 @@ pub(super) fn noise(
     let rms_between = |low: f64, high: f64| {
         let (power, dof) = floors.power_between(low, high);
         let rms = power.clamp(0.0, most).sqrt();
-        (
-            chi_square_scale_interval(rms, dof, facts.options.confidence),
-            dof,
-        )
+        let estimate = chi_square_scale_interval(rms, dof, facts.options.confidence);
+        (down_to(estimate, floors.least_share(low, high)), dof)
     };
     let (rms, dof) = rms_between(low, high);
     let per_root = 1.0 / (high - low).sqrt();
@@ -54,6 +52,23 @@ pub(super) fn noise(
         corner_hz: floors.low.corner_hz(),
         third_octaves,
     }
+}
+
+/// An RMS of which a share of the power at least is noise.
+fn down_to(estimate: Estimate, share: f64) -> Estimate {
+    if share >= 1.0 {
+        return estimate;
+    }
+    let low = estimate.low * share.sqrt();
+    let dof = estimate.degrees_of_freedom;
+    let covered = coverage_factor(estimate.confidence, dof);
+    Estimate::new(
+        estimate.value,
+        (low, estimate.high),
+        (estimate.value - low) / covered,
+        dof,
+        estimate.confidence,
+    )
 }
 
 /// The band of the noise, Hz: what is asked for, as far as the record resolves it.

@@ -13,6 +13,12 @@ pub(crate) fn robust_level(density: &[f64], bin: f64, reach: f64, dof: f64) -> f
     if values.is_empty() {
         return 0.0;
     }
+    lower_third(&mut values, dof)
+}
+
+/// Mean of noise powers with `dof` degrees of freedom each, from the lower third of values of which some hold more; there is
+/// one at least.
+pub(super) fn lower_third(values: &mut [f64], dof: f64) -> f64 {
     let rank = values.len() / 3;
     let (_, &mut value, _) = values.select_nth_unstable_by(rank, f64::total_cmp);
     let probability = (rank as f64 + 0.7) / (values.len() as f64 + 0.4);

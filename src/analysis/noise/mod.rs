@@ -1,9 +1,15 @@
 //! The noise floor of a record, and its noise near 0 Hz.
 
+mod bulk;
+mod disturbance;
 mod level;
 mod noise_floor;
+mod running_sums;
+mod skirts;
 mod slow_noise;
 
+pub(crate) use bulk::in_frequency as bulk_in_frequency;
+pub(crate) use disturbance::Powers;
 pub(crate) use level::robust_level;
 pub(crate) use noise_floor::{NoiseFloor, RemovedLine};
 pub(crate) use slow_noise::{MeanWindow, SlowNoise};

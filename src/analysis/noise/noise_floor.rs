@@ -1,5 +1,7 @@
 //! The noise density with what the lines covered filled at their neighbours' level.
 
+use super::running_sums::RunningSums;
+use super::skirts::cover;
 use crate::numeric::vectorised;
 use crate::spectrum::{Density, Tapers};
 use std::f64::consts::PI;
@@ -31,59 +33,42 @@ pub(crate) struct NoiseFloor {
     /// Degrees of freedom of one free bin.
     pub(crate) bin_dof: f64,
     tapers: f64,
+    /// Variance of the level over that of noise whose level stays.
+    pub(crate) dispersion: f64,
+    /// Share of the power that most of time and frequencies agree on.
+    pub(crate) bulk: f64,
 }
 
 impl NoiseFloor {
     /// From the residual's density, with the shares that the fits took out given back.
     pub(crate) fn new(estimator: &dyn Tapers, residual: &Density, lines: &[RemovedLine]) -> Self {
-        let bin_hz = residual.bin_hz;
+        let weight = free_weight(estimator, residual, lines);
+        Self::weighed(residual, weight)
+    }
+
+    /// The same without what lines that move have left beside themselves.
+    pub(crate) fn beside_skirts(
+        estimator: &dyn Tapers,
+        residual: &Density,
+        lines: &[RemovedLine],
+    ) -> Self {
+        let mut weight = free_weight(estimator, residual, lines);
+        let centres = lines.iter().map(|l| l.frequency_hz / residual.bin_hz);
+        let centres: Vec<f64> = centres.filter(|c| *c > 0.0).collect();
+        cover(residual, &mut weight, &centres);
+        Self::weighed(residual, weight)
+    }
+
+    fn weighed(residual: &Density, weight: Vec<f64>) -> Self {
         let raw = residual.mean();
-        let mut share = vec![0.0; raw.len()];
-        // Offset and drift of each record: two real parameters about 0 Hz.
-        let reach = estimator.count() as f64 + 2.0;
-        for (b, value) in share.iter_mut().enumerate().take(reach as usize + 1) {
-            let b = b as f64;
-            *value +=
-                estimator.share(b) + 0.5 * (estimator.share(b - 0.5) + estimator.share(b + 0.5));
-        }
-        let record_s = 1.0 / bin_hz;
-        for line in lines {
-            let centre = line.frequency_hz / bin_hz;
-            let ratio = record_s / line.fitted_over_s;
-            let reach = (reach * ratio.max(1.0)).max(line.covers_hz / bin_hz) + 1.0;
-            let from = (centre - reach).max(0.0) as usize;
-            let to = ((centre + reach) as usize).min(raw.len().saturating_sub(1));
-            if from > to {
-                continue;
-            }
-            if ratio < 1.5 {
-                estimator.add_shares(from as f64 - centre, &mut share[from..=to]);
-            }
-            for (b, value) in share.iter_mut().enumerate().take(to + 1).skip(from) {
-                let distance = b as f64 - centre;
-                if distance.abs() * bin_hz <= line.covers_hz {
-                    *value = 1.0;
-                } else if ratio >= 1.5 {
-                    // Fitted over shorter stretches than the record: one sinc² of their width.
-                    let x = PI * distance / ratio;
-                    *value += if x.abs() < 1e-9 {
-                        1.0
-                    } else {
-                        (x.sin() / x).powi(2)
-                    };
-                }
-            }
-        }
-        let weight: Vec<f64> = share
-            .iter()
-            .map(|&s| if s > COVERED { 0.0 } else { 1.0 - s })
-            .collect();
         let mut floor = Self {
-            bin_hz,
+            bin_hz: residual.bin_hz,
             density: Vec::with_capacity(raw.len()),
             weight,
             bin_dof: 2.0 * residual.records as f64,
             tapers: residual.tapers as f64,
+            dispersion: 1.0,
+            bulk: 1.0,
         };
         let sums = RunningSums::new(&raw, &floor.weight);
         floor.density = (0..raw.len())
@@ -104,6 +89,15 @@ impl NoiseFloor {
             *value *= factor;
         }
         self
+    }
+
+    /// The density drawn together over several widths of the tapers and an eighth of the frequency.
+    pub(crate) fn smoothed(&self) -> Vec<f64> {
+        let even = vec![1.0; self.density.len()];
+        let sums = RunningSums::new(&self.density, &even);
+        (0..self.density.len())
+            .map(|b| sums.mean_about(b, 2 * self.tapers as usize + b / 16))
+            .collect()
     }
 
     /// Tapers of the estimate.
@@ -239,7 +233,8 @@ impl NoiseFloor {
         let share = if covered > 0.0 { usable / covered } else { 1.0 };
         // What was filled stands at the level of neighbours, of which the tapers average as many bins at least.
         let bins = (bins * share).max(self.tapers);
-        (power, self.bin_dof * bins / (1.0 + 0.5 / self.tapers))
+        let dof = self.bin_dof * bins / (1.0 + 0.5 / self.tapers);
+        (power, dof / self.dispersion)
     }
 
     /// Mean density of the lowest usable bins, and its degrees of freedom.
@@ -260,6 +255,50 @@ impl NoiseFloor {
                 .unwrap_or((0.0, 1.0))
         }
     }
+}
+
+/// Usable share of each bin: what the fits took out is not.
+fn free_weight(estimator: &dyn Tapers, residual: &Density, lines: &[RemovedLine]) -> Vec<f64> {
+    let bin_hz = residual.bin_hz;
+    let mut share = vec![0.0; residual.values.len()];
+    // Offset and drift of each record: two real parameters about 0 Hz.
+    let reach = estimator.count() as f64 + 2.0;
+    for (b, value) in share.iter_mut().enumerate().take(reach as usize + 1) {
+        let b = b as f64;
+        *value += estimator.share(b) + 0.5 * (estimator.share(b - 0.5) + estimator.share(b + 0.5));
+    }
+    let record_s = 1.0 / bin_hz;
+    for line in lines {
+        let centre = line.frequency_hz / bin_hz;
+        let ratio = record_s / line.fitted_over_s;
+        let reach = (reach * ratio.max(1.0)).max(line.covers_hz / bin_hz) + 1.0;
+        let from = (centre - reach).max(0.0) as usize;
+        let to = ((centre + reach) as usize).min(residual.values.len().saturating_sub(1));
+        if from > to {
+            continue;
+        }
+        if ratio < 1.5 {
+            estimator.add_shares(from as f64 - centre, &mut share[from..=to]);
+        }
+        for (b, value) in share.iter_mut().enumerate().take(to + 1).skip(from) {
+            let distance = b as f64 - centre;
+            if distance.abs() * bin_hz <= line.covers_hz {
+                *value = 1.0;
+            } else if ratio >= 1.5 {
+                // Fitted over shorter stretches than the record: one sinc² of their width.
+                let x = PI * distance / ratio;
+                *value += if x.abs() < 1e-9 {
+                    1.0
+                } else {
+                    (x.sin() / x).powi(2)
+                };
+            }
+        }
+    }
+    share
+        .iter()
+        .map(|&s| if s > COVERED { 0.0 } else { 1.0 - s })
+        .collect()
 }
 
 /// Bins of one block of the leakage's far field, and terms of its expansion.
@@ -381,56 +420,6 @@ impl<'a> Leakage<'a> {
     }
 }
 
-/// Running sums of a density and its weights, to fill a covered bin from both sides.
-struct RunningSums {
-    values: Vec<f64>,
-    weights: Vec<f64>,
-}
-
-impl RunningSums {
-    fn new(raw: &[f64], weight: &[f64]) -> Self {
-        let run = |terms: &mut dyn Iterator<Item = f64>| {
-            let mut sum = 0.0;
-            std::iter::once(0.0)
-                .chain(terms.map(|t| {
-                    sum += t;
-                    sum
-                }))
-                .collect::<Vec<f64>>()
-        };
-        Self {
-            values: run(&mut raw
-                .iter()
-                .zip(weight)
-                .map(|(v, &w)| if w > 0.0 { *v } else { 0.0 })),
-            weights: run(&mut weight.iter().copied()),
-        }
-    }
-
-    /// Σ values / Σ weights over the nearest stretch that holds enough on each side.
-    fn neighbours(&self, bin: usize) -> f64 {
-        let count = self.weights.len() - 1;
-        let mut reach = 3;
-        loop {
-            let (from, to) = (bin.saturating_sub(reach), (bin + reach + 1).min(count));
-            let left = self.weights[bin] - self.weights[from];
-            let right = self.weights[to] - self.weights[bin];
-            let whole = from == 0 && to == count;
-            if (left >= 2.0 || from == 0) && (right >= 2.0 || to == count) && left + right >= 3.0
-                || whole
-            {
-                let weight = self.weights[to] - self.weights[from];
-                return if weight > 0.0 {
-                    (self.values[to] - self.values[from]) / weight
-                } else {
-                    0.0
-                };
-            }
-            reach += 1 + reach / 4;
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -448,6 +437,8 @@ mod tests {
             density,
             bin_dof: 2.0,
             tapers: 5.0,
+            dispersion: 1.0,
+            bulk: 1.0,
         };
         for fitted_over_s in [2.0, 0.3, 0.02] {
             let leakage = floor.leakage(fitted_over_s);

@@ -3,6 +3,7 @@
 use super::segmented::Segmented;
 use crate::spectrum::{Density, Multitaper};
 use rayon::prelude::*;
+use std::f64::consts::PI;
 
 /// Fewest samples for each taper of a short record.
 const LEAST_A_TAPER: usize = 16;
@@ -32,11 +33,43 @@ pub(crate) fn estimator(segmented: &Segmented<'_>, nominal_hz: f64) -> Multitape
     Multitaper::new(length, if count / length >= 4 { 3 } else { 5 })
 }
 
+/// First sample of each record of `length` that is cut from `count` samples.
+fn starts(length: usize, count: usize) -> Vec<usize> {
+    let records = (count / length).max(1);
+    let left = count - length.min(count);
+    if records == 1 {
+        return vec![left / 2];
+    }
+    let stride = left as f64 / (records - 1) as f64;
+    (0..records).map(|i| (i as f64 * stride) as usize).collect()
+}
+
+/// Share of each of `count` samples in the density's power: the sum of the tapers' squares, of all samples 1.
+pub(super) fn weights(estimator: &Multitaper, count: usize) -> Vec<f64> {
+    let length = estimator.length().min(count);
+    let step = PI / (length + 1) as f64;
+    let squares = |n: usize| -> f64 {
+        let at = step * (n + 1) as f64;
+        (1..=estimator.tapers())
+            .map(|j| (j as f64 * at).sin().powi(2))
+            .sum()
+    };
+    let shape: Vec<f64> = (0..length).map(squares).collect();
+    let starts = starts(length, count);
+    let all = shape.iter().sum::<f64>() * starts.len() as f64;
+    let mut weights = vec![0.0; count];
+    for start in starts {
+        for (weight, square) in weights[start..].iter_mut().zip(&shape) {
+            *weight += square / all;
+        }
+    }
+    weights
+}
+
 /// Density of records cut from `samples`, a straight line taken off each.
 pub(crate) fn density(estimator: &Multitaper, samples: &[f64], rate_hz: f64) -> Density {
     let length = estimator.length();
-    let records = (samples.len() / length).max(1);
-    let spare = samples.len() - length.min(samples.len());
+    let starts = starts(length, samples.len());
     let of_some = |chunk: &[usize]| {
         let mut sum = estimator.start(rate_hz);
         for &start in chunk {
@@ -45,11 +78,9 @@ pub(crate) fn density(estimator: &Multitaper, samples: &[f64], rate_hz: f64) -> 
         }
         sum
     };
-    if records == 1 {
-        return of_some(&[spare / 2]);
+    if starts.len() == 1 {
+        return of_some(&starts);
     }
-    let stride = spare as f64 / (records - 1) as f64;
-    let starts: Vec<usize> = (0..records).map(|i| (i as f64 * stride) as usize).collect();
     let parts: Vec<Density> = starts.par_chunks(8).map(of_some).collect();
     let mut parts = parts.into_iter();
     let mut sum = parts.next().unwrap_or_else(|| estimator.start(rate_hz));

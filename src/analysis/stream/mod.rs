@@ -7,6 +7,7 @@ mod least_squares;
 mod moving;
 mod noise;
 mod part;
+mod quiet;
 mod segmented;
 mod start;
 mod stream_fit;

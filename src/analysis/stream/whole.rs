@@ -3,6 +3,7 @@
 use super::bounded::{no_narrower, read_bounded};
 use super::least_squares::fit;
 use super::moving::follow_tracks;
+use super::quiet::read_quietly;
 use super::segmented::Segmented;
 use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit};
 use crate::analysis::details::Details;
@@ -42,9 +43,11 @@ pub(super) fn fit_whole(
     add(&mut rest, &slow.slow, 1.0);
     let found = hum::foreground(&rest, stream.rate_hz, nominals);
     if found.is_empty() && slow.is_empty() {
+        let segmented = Segmented::new(stream, options);
         if known.is_none() {
-            follow_tracks(&Segmented::new(stream, options), &mut first, &[]);
+            follow_tracks(&segmented, &mut first, &[]);
         }
+        read_quietly(&segmented, &mut first, &[]);
         return first;
     }
     let (mut result, other) = fit_beside(stream, &slow, &found, &first, options, known);
@@ -64,9 +67,11 @@ pub(super) fn fit_whole(
     } else {
         (&other, found.left_out.as_slice())
     };
+    let segmented = Segmented::new(read, options);
     if known.is_none() {
-        follow_tracks(&Segmented::new(read, options), &mut result, left_out);
+        follow_tracks(&segmented, &mut result, left_out);
     }
+    read_quietly(&segmented, &mut result, &found.left_out);
     // Offset of the record as it is: its mean less that of the lines.
     let record = &mut result.record;
     let of_lines = record.mean - record.residual_mean;

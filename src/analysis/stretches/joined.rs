@@ -8,7 +8,7 @@ use super::kept::KeptFits;
 use super::stretch_fit::StretchFit;
 use crate::analysis::combination::{OrderNoise, combine};
 use crate::analysis::details::Details;
-use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise};
+use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise, bulk_in_frequency};
 use crate::analysis::record::Stream;
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental, spread};
 use crate::analysis::stream::{
@@ -195,7 +195,7 @@ impl Joined {
             present: self.present / self.samples as f64,
             slow_to_hz: self.slow_to_hz,
         };
-        let (floor, faint_hz) = self.floor(&frame, stream.clean_to_hz, &segments, &tones);
+        let (floor, quiet, faint_hz) = self.floor(&frame, stream.clean_to_hz, &segments, &tones);
         let (variances, dofs) = noise_variances(&frame, &self.settings, &floor, &segments);
         let noise = self.order_noise(&variances, &dofs, &segments);
         let combined = combine(&segments, &noise, self.highest_guide, rate, self.samples);
@@ -229,7 +229,7 @@ impl Joined {
             combined,
             noise,
             tones,
-            floor,
+            floor: quiet,
             slow,
             present: frame.present,
             total: self.total,
@@ -248,14 +248,14 @@ impl Joined {
         (record, faint)
     }
 
-    /// The floor beside all lines, and those that stand in the whole record's residual alone, Hz.
+    /// The floor beside all lines, that beside their skirts too, and the lines that stand in the whole record's residual alone, Hz.
     fn floor(
         &self,
         frame: &Frame,
         clean_to_hz: f64,
         segments: &[SegmentFit],
         tones: &[Vec<SegmentFit>],
-    ) -> (NoiseFloor, Vec<f64>) {
+    ) -> (NoiseFloor, NoiseFloor, Vec<f64>) {
         let (estimator, density) = (&self.estimator, &self.density);
         let mut lines = removed_lines(frame, estimator, density, &self.settings, segments, tones);
         let floor = NoiseFloor::new(estimator, density, &lines);
@@ -266,8 +266,11 @@ impl Joined {
             fitted_over_s: 1.0 / density.bin_hz,
             covers_hz: scar,
         }));
-        let floor = NoiseFloor::new(estimator, density, &lines).raised(1.0 / frame.present);
-        (floor, faint_hz)
+        let of = |floor: NoiseFloor| floor.raised(1.0 / frame.present);
+        let mut quiet = of(NoiseFloor::beside_skirts(estimator, density, &lines));
+        quiet.bulk = bulk_in_frequency(&quiet, frame.slow_to_hz);
+        let floor = of(NoiseFloor::new(estimator, density, &lines));
+        (floor, quiet, faint_hz)
     }
 
     /// Noise beside each order from variances a sample, by the weights of each segment's fit.

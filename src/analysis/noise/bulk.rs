@@ -1,0 +1,70 @@
+//! How much of a residual's power its bulk accounts for: the level that most blocks of time, or most bins of a stretch of
+//! frequencies, agree on, over their mean.
+
+use super::level::lower_third;
+use super::noise_floor::NoiseFloor;
+
+/// Deviations below 1 from which a share is one: of noise alone less than one in 700.
+const STANDS_OUT: f64 = 3.0;
+/// Widths of the tapers in a stretch of frequencies, and fewest bins that are looked at.
+const WIDTHS: f64 = 8.0;
+const LEAST_BINS: usize = 24;
+/// Fewest blocks of time.
+const LEAST_BLOCKS: usize = 16;
+
+/// A share where it stands out, else 1.
+fn proved(share: f64, deviation: f64) -> f64 {
+    if share < 1.0 - STANDS_OUT * deviation {
+        share
+    } else {
+        1.0
+    }
+}
+
+/// The bulk's share in powers of `dof` degrees of freedom each.
+pub(super) fn in_time(powers: &mut [f64], dof: f64) -> f64 {
+    let count = powers.len() as f64;
+    let mean = powers.iter().sum::<f64>() / count;
+    if powers.len() < LEAST_BLOCKS || !(mean > 0.0) {
+        return 1.0;
+    }
+    let share = lower_third(powers, dof) / mean;
+    proved(share, (2.0 / (dof * count)).sqrt())
+}
+
+/// The bulk's share in a floor from a frequency on, each stretch of it taken to follow a power of frequency.
+pub(crate) fn in_frequency(floor: &NoiseFloor, from_hz: f64) -> f64 {
+    let free: Vec<usize> = (1..floor.density.len())
+        .filter(|&b| floor.weight[b] > 0.0 && floor.density[b] > 0.0)
+        .filter(|&b| b as f64 * floor.bin_hz >= from_hz)
+        .collect();
+    if free.len() < LEAST_BINS {
+        return 1.0;
+    }
+    let stretches = (free.len() / (WIDTHS * (floor.tapers() + 1.0)) as usize).max(1);
+    let (mut all, mut bulk, mut variance) = (0.0, 0.0, 0.0);
+    for bins in free.chunks(free.len().div_ceil(stretches)) {
+        let mut flat = flattened(floor, bins);
+        let mean = flat.iter().sum::<f64>() / flat.len() as f64;
+        let power: f64 = bins.iter().map(|&b| floor.density[b]).sum();
+        all += power;
+        bulk += power * lower_third(&mut flat, floor.bin_dof * floor.tapers()) / mean;
+        variance += power * power * 2.0 / (floor.bin_dof * bins.len() as f64);
+    }
+    proved(bulk / all, variance.sqrt() / all)
+}
+
+/// Densities over the power of frequency that fits them best.
+fn flattened(floor: &NoiseFloor, bins: &[usize]) -> Vec<f64> {
+    let count = bins.len() as f64;
+    let middle = bins.iter().map(|&b| (b as f64).ln()).sum::<f64>() / count;
+    let (mut squares, mut moment) = (0.0, 0.0);
+    for &b in bins {
+        let x = (b as f64).ln() - middle;
+        squares += x * x;
+        moment += x * floor.density[b].ln();
+    }
+    let slope = if squares > 0.0 { moment / squares } else { 0.0 };
+    let along = |b: usize| (slope * ((b as f64).ln() - middle)).exp();
+    bins.iter().map(|&b| floor.density[b] / along(b)).collect()
+}
