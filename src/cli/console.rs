@@ -13,6 +13,11 @@ pub fn results() -> BufWriter<StdoutLock<'static>> {
     BufWriter::with_capacity(1 << 16, io::stdout().lock())
 }
 
+/// Whether results may be coloured: on a terminal, unless `NO_COLOR` is set (common practice, no source).
+pub fn is_coloured() -> bool {
+    io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none()
+}
+
 /// Standard error: progress on a terminal, and errors.
 #[derive(Debug)]
 pub struct Console {

@@ -5,6 +5,7 @@ use super::batch;
 use super::console::{self, Console};
 use super::failure::{Failure, Outcome};
 use super::input::against::{Against, Changes};
+use super::input::follow::Follow;
 use super::input::inputs;
 use super::input::measured::{count_channels, measurements, pictured};
 use super::input::resume::Earlier;
@@ -24,9 +25,17 @@ use humsieve::{MeasureOptions, Measurement};
 use std::io::Write;
 use std::iter;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::Ordering;
 
 pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
-    let mut captures = inputs::find(&request.captures, request.files_from.as_deref())?;
+    let mut follow = match request.follow {
+        true => Some(Follow::begin(&request.captures, request.quiet)?),
+        false => None,
+    };
+    let mut captures = match &mut follow {
+        Some(follow) => follow.first(),
+        None => inputs::find(&request.captures, request.files_from.as_deref())?,
+    };
     if let Some(shard) = request.shard {
         captures = shard.of_inputs(captures);
     }
@@ -58,23 +67,30 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
         request.measure.harmonics,
     )
     .showing(request.show)
-    .against(work.against.is_some());
-    batch::in_order(
-        &captures,
-        inputs::threads(captures.iter(), request.jobs),
-        |input| work.measured(input),
-        |done| {
-            console.advance();
-            if !request.quiet {
-                done.remarks.iter().for_each(|remark| console.say(remark));
-            }
-            tell(&console, &done.capture, &mut outcome);
-            writer.write(&done.capture)?;
-            panels.extend(done.panels());
-            Ok::<(), Failure>(())
-        },
-    )?;
+    .against(work.against.is_some())
+    .judging(!request.limits.is_empty(), console::is_coloured());
+    let stopped = follow.as_ref().map(Follow::stopped);
+    let goes_on = || !stopped.as_ref().is_some_and(|s| s.load(Ordering::Relaxed));
+    let measure = |input: &inputs::Input| goes_on().then(|| work.measured(input));
+    let mut take = |done: Option<Done>| {
+        let Some(done) = done else {
+            return Ok(());
+        };
+        console.advance();
+        if !request.quiet {
+            done.remarks.iter().for_each(|remark| console.say(remark));
+        }
+        tell(&console, &done.capture, &mut outcome);
+        writer.write(&done.capture)?;
+        panels.extend(done.panels());
+        Ok::<(), Failure>(())
+    };
+    let threads = inputs::threads(captures.iter(), request.jobs);
+    batch::in_order(&captures, threads, measure, &mut take)?;
     console.finish();
+    while let Some(saved) = follow.as_mut().and_then(Follow::next) {
+        batch::in_order(&saved, request.jobs, measure, &mut take)?;
+    }
     writer.finish()?;
     if let Some(picture) = picture {
         picture.write(&measured_picture(&panels))?;

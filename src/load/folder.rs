@@ -33,6 +33,18 @@ pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
     Ok(captures)
 }
 
+/// Whether a file at this place below a folder is one of its captures by its name: see [`find_captures`].
+///
+/// ```
+/// use humsieve::load::names_capture;
+/// assert!(names_capture("bench/floor.CSV".as_ref()));
+/// assert!(!names_capture(".part/floor.csv".as_ref()));
+/// ```
+#[must_use]
+pub fn names_capture(below: &Path) -> bool {
+    has_ending(below) && !below.iter().any(is_hidden)
+}
+
 fn is_hidden(name: &OsStr) -> bool {
     name.as_encoded_bytes().starts_with(b".")
 }

@@ -11,6 +11,8 @@ mod against;
 mod arguments;
 mod compare;
 mod demo_generator;
+#[cfg(unix)]
+mod follow;
 mod json;
 mod measure;
 mod picture;

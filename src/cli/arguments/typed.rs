@@ -41,7 +41,8 @@ Examples:
   humsieve measure loop.csv --band 10:20k --limit hum_rms=100u
   humsieve measure night.wav --every 60 --format jsonl
   humsieve measure loop.csv isolated.csv --brief --against floor.csv
-  humsieve measure loop.csv --picture loop.svg")]
+  humsieve measure loop.csv --picture loop.svg
+  humsieve measure captures/ --follow --brief --against floor.csv")]
     Measure(MeasureArguments),
     /// What the loop adds to the floor and what the remedy takes away
     #[command(after_help = "\
@@ -164,6 +165,10 @@ pub struct MeasureArguments {
     /// One line a channel: offset, hum, noise, worst warning
     #[arg(long)]
     pub brief: bool,
+    /// Stays and measures each capture as it is saved in the folders named, until interrupted; a file that
+    /// is still being written is waited for
+    #[arg(long, conflicts_with_all = ["files_from", "shard", "explain_input", "picture"])]
+    pub follow: bool,
     /// A capture, or a .jsonl of earlier results: each line also says the change of offset, hum and noise
     /// against it, in dB with its interval (above 0 dB is more than there; --brief the interval alone)
     #[arg(long, value_name = "FILE", conflicts_with = "explain_input")]

@@ -5,4 +5,4 @@ mod held;
 pub mod picture;
 mod scratch;
 #[cfg(unix)]
-mod signals;
+pub mod signals;

@@ -26,10 +26,7 @@ fn remove_all(folders: &[PathBuf]) {
 pub(super) fn watch() {
     static ONCE: Once = Once::new();
     ONCE.call_once(|| {
-        let wanted = [SIGINT, SIGTERM, SIGHUP]
-            .into_iter()
-            .filter(|&signal| !is_ignored(signal));
-        let Ok(mut signals) = Signals::new(wanted) else {
+        let Ok(mut signals) = Signals::new(wanted()) else {
             return;
         };
         thread::spawn(move || {
@@ -41,6 +38,27 @@ pub(super) fn watch() {
             }
         });
     });
+}
+
+/// Tells of the first signal that asks for the end; the next one ends the program.
+pub fn ending_signal(tell: impl Fn() + Send + 'static) {
+    let Ok(mut signals) = Signals::new(wanted()) else {
+        return;
+    };
+    thread::spawn(move || {
+        for (count, signal) in signals.forever().enumerate() {
+            if count == 0 {
+                tell();
+            } else {
+                let _ = emulate_default_handler(signal);
+            }
+        }
+    });
+}
+
+fn wanted() -> impl Iterator<Item = i32> {
+    let ending = [SIGINT, SIGTERM, SIGHUP].into_iter();
+    ending.filter(|&signal| !is_ignored(signal))
 }
 
 /// Whether whoever started the program had the signal ignored (as `nohup` does), where the system

@@ -1,6 +1,7 @@
 //! One line a channel: figures first, so that they stand below each other whatever the names.
 
-use crate::comparison::Change;
+use crate::comparison::{Acceptance, Change, Judgement};
+use crate::printable::printable;
 use crate::quantity::Figure;
 use crate::report::measured::{MeasuredCapture, MeasuredChannel};
 use crate::report::rows::{Reading, short_interval};
@@ -24,12 +25,26 @@ const WORST_FIRST: [WarningCode; 9] = [
 /// Columns of a change: as in `-25.5..-24.1 dB`.
 const CHANGE: usize = 16;
 
-pub(super) fn heading(out: &mut impl Write, against: bool) -> io::Result<()> {
+/// What stands beside the figures.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Columns {
+    /// Changes against an earlier capture.
+    pub against: bool,
+    /// What became of the limits.
+    pub limits: bool,
+    /// Lines take the colour of their limits.
+    pub coloured: bool,
+}
+
+pub(super) fn heading(out: &mut impl Write, columns: Columns) -> io::Result<()> {
     for figure in ["DC offset", "hum, RMS", "noise, RMS"] {
         write!(out, "{figure:>12}")?;
-        if against {
+        if columns.against {
             write!(out, "{:>CHANGE$}", "change")?;
         }
+    }
+    if columns.limits {
+        write!(out, "  {:<9}", "limits")?;
     }
     writeln!(out, "  {:<22}capture", "worst warning")
 }
@@ -37,7 +52,7 @@ pub(super) fn heading(out: &mut impl Write, against: bool) -> io::Result<()> {
 pub(super) fn measured_capture(
     out: &mut impl Write,
     capture: &MeasuredCapture,
-    against: bool,
+    columns: Columns,
 ) -> io::Result<()> {
     let Ok(channels) = &capture.outcome else {
         return Ok(());
@@ -45,44 +60,68 @@ pub(super) fn measured_capture(
     let several = channels
         .windows(2)
         .any(|pair| pair[0].measurement.channel != pair[1].measurement.channel);
-    channels
-        .iter()
-        .try_for_each(|channel| line(out, channel, several, against))
+    channels.iter().try_for_each(|channel| {
+        let line = line(channel, several, columns);
+        let line = printable(&line);
+        match judged(&channel.limits).filter(|_| columns.coloured) {
+            Some(outcome) => writeln!(out, "\u{1b}[{}m{line}\u{1b}[0m", colour(outcome)),
+            None => writeln!(out, "{line}"),
+        }
+    })
 }
 
-fn line(
-    out: &mut impl Write,
-    channel: &MeasuredChannel,
-    several: bool,
-    against: bool,
-) -> io::Result<()> {
+/// The worst that became of the limits.
+fn judged(limits: &[Judgement]) -> Option<Acceptance> {
+    let rank = |outcome: &Acceptance| match outcome {
+        Acceptance::Fail => 2,
+        Acceptance::Undecided => 1,
+        Acceptance::Pass => 0,
+    };
+    limits.iter().map(|limit| limit.outcome).max_by_key(rank)
+}
+
+/// The number by which terminals know a colour (ECMA-48, SGR): green, red, yellow.
+fn colour(outcome: Acceptance) -> u8 {
+    match outcome {
+        Acceptance::Pass => 32,
+        Acceptance::Fail => 31,
+        Acceptance::Undecided => 33,
+    }
+}
+
+fn line(channel: &MeasuredChannel, several: bool, columns: Columns) -> String {
     let measurement = &channel.measurement;
     let figures = [
         Figure::from(measurement.dc_offset),
         measurement.mains.hum_rms.into(),
         measurement.noise.rms.into(),
     ];
+    let mut line = String::new();
     for (figure, quantity) in figures.into_iter().zip(Change::QUANTITIES) {
         let reading = Reading::new(figure, &measurement.unit);
         // At least a blank between two figures, however many digits they have.
-        write!(out, " {:>11}", reading.value_with_unit())?;
-        if against {
+        line.push_str(&format!(" {:>11}", reading.value_with_unit()));
+        if columns.against {
             let ratio = channel.change.as_ref().and_then(|c| c.ratio(quantity));
             let interval = short_interval(ratio);
             let told = if interval.is_empty() { "-" } else { &interval };
-            write!(out, " {told:>width$}", width = CHANGE - 1)?;
+            line.push_str(&format!(" {told:>width$}", width = CHANGE - 1));
         }
+    }
+    if columns.limits {
+        let outcome = judged(&channel.limits).map_or_else(|| "-".to_owned(), |o| o.to_string());
+        line.push_str(&format!("  {outcome:<9}"));
     }
     let worst = worst(&measurement.quality.warnings);
     let warning = worst.map_or_else(|| "-".to_owned(), |code| code.to_string());
-    write!(out, "  {warning:<21} {}", one_line(&measurement.file))?;
+    line.push_str(&format!("  {warning:<21} {}", one_line(&measurement.file)));
     if several {
-        write!(out, ", {}", one_line(&measurement.channel))?;
+        line.push_str(&format!(", {}", one_line(&measurement.channel)));
     }
     if let Some(start) = measurement.start_s {
-        write!(out, ", from {}", si::short(start, "s", 6))?;
+        line.push_str(&format!(", from {}", si::short(start, "s", 6)));
     }
-    writeln!(out)
+    line
 }
 
 fn worst(warnings: &[Warning]) -> Option<WarningCode> {
@@ -114,8 +153,9 @@ mod tests {
         second.quality.warnings.clear();
         let capture = MeasuredCapture::new("a", Ok(vec![first.into(), second.into()]));
         let mut out = Vec::new();
-        heading(&mut out, false).unwrap();
-        measured_capture(&mut out, &capture, false).unwrap();
+        let columns = Columns::default();
+        heading(&mut out, columns).unwrap();
+        measured_capture(&mut out, &capture, columns).unwrap();
         let text = String::from_utf8(out).unwrap();
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines.len(), 3, "{text}");

@@ -31,7 +31,7 @@ pub struct MeasurementWriter<W: Write> {
     confidence: f64,
     harmonics: usize,
     show: usize,
-    against: bool,
+    columns: brief::Columns,
     captures: usize,
     next_steps: bool,
 }
@@ -45,7 +45,7 @@ impl<W: Write> MeasurementWriter<W> {
             confidence,
             harmonics,
             show: SHOWN,
-            against: false,
+            columns: brief::Columns::default(),
             captures: 0,
             next_steps: false,
         }
@@ -59,8 +59,17 @@ impl<W: Write> MeasurementWriter<W> {
 
     /// The same with the changes against an earlier capture: columns in CSV and in the short form.
     #[must_use]
-    pub fn against(self, against: bool) -> Self {
-        Self { against, ..self }
+    pub fn against(mut self, against: bool) -> Self {
+        self.columns.against = against;
+        self
+    }
+
+    /// The same with what became of the limits in the short form, its lines coloured by it where that is wanted.
+    #[must_use]
+    pub fn judging(mut self, limits: bool, coloured: bool) -> Self {
+        self.columns.limits = limits;
+        self.columns.coloured = coloured;
+        self
     }
 
     /// Writes one capture and flushes, so that first results are seen early.
@@ -79,16 +88,21 @@ impl<W: Write> MeasurementWriter<W> {
             Format::Jsonl => jsonl::measured_capture(&mut self.out, capture)?,
             Format::Csv => {
                 if first {
-                    csv::measurement_header(&mut self.out, self.harmonics, self.against)?;
+                    csv::measurement_header(&mut self.out, self.harmonics, self.columns.against)?;
                 }
-                csv::measured_capture(&mut self.out, capture, self.harmonics, self.against)?;
+                csv::measured_capture(
+                    &mut self.out,
+                    capture,
+                    self.harmonics,
+                    self.columns.against,
+                )?;
             }
-            Format::Brief => shown(&mut self.out, |out| {
+            Format::Brief => {
                 if first {
-                    brief::heading(out, self.against)?;
+                    brief::heading(&mut self.out, self.columns)?;
                 }
-                brief::measured_capture(out, capture, self.against)
-            })?,
+                brief::measured_capture(&mut self.out, capture, self.columns)?;
+            }
             Format::Text => shown(&mut self.out, |out| {
                 text::measured_capture(out, capture, self.show)
             })?,
@@ -107,7 +121,7 @@ impl<W: Write> MeasurementWriter<W> {
     pub fn finish(mut self) -> io::Result<()> {
         match self.format {
             Format::Csv if self.captures == 0 => {
-                csv::measurement_header(&mut self.out, self.harmonics, self.against)?;
+                csv::measurement_header(&mut self.out, self.harmonics, self.columns.against)?;
             }
             Format::Jsonl | Format::Csv | Format::Brief => {}
             Format::Text => {
