@@ -48,9 +48,9 @@ fn each_command_draws_what_it_found() {
         "start (s)",
     ];
     let one = drawn(&["measure", LOOPED], &words);
-    assert_eq!(one.matches(">Noise density<").count(), 2); // drawn, and as its title
+    assert_eq!(one.matches(">Noise density<").count(), 1);
     let two = drawn(&["measure", LOOPED, FLOOR], &["baseline_1.csv, channel"]);
-    assert_eq!(two.matches(">Noise density<").count(), 4);
+    assert_eq!(two.matches(">Noise density<").count(), 2);
     let arguments = ["compare", "--baseline", FLOOR, "--looped", LOOPED];
     let words = ["What the loop adds to the floor", "change (dB)"];
     drawn(&arguments, &words);

@@ -274,9 +274,12 @@ fn words_and_number(text: &str) -> Option<(String, String)> {
 mod tests {
     use super::*;
 
+    /// A line, and the names and values that it states.
+    type Case<'a> = (&'a str, &'a [(&'a str, &'a [&'a str])]);
+
     #[test]
     fn statements_in_every_style() {
-        let cases: [(&str, &[(&str, &[&str])]); 8] = [
+        let cases: [Case<'_>; 8] = [
             ("Sample Rate,1000", &[("Sample Rate", &["1000"])]),
             ("# Sample Rate: 10 kHz", &[("Sample Rate", &["10 kHz"])]),
             ("dt=0.001", &[("dt", &["0.001"])]),
