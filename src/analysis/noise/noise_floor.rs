@@ -7,6 +7,8 @@ use crate::spectrum::{Density, Tapers};
 use std::f64::consts::PI;
 use std::ops::Range;
 
+/// Degrees of freedom of one bin of two tapers: a level that moves leaves no less, since some of its record is noise.
+const LEAST_DOF: f64 = 3.2;
 /// Share of a bin's noise above which it counts as covered by lines.
 const COVERED: f64 = 0.7;
 
@@ -234,7 +236,7 @@ impl NoiseFloor {
         // What was filled stands at the level of neighbours, of which the tapers average as many bins at least.
         let bins = (bins * share).max(self.tapers);
         let dof = self.bin_dof * bins / (1.0 + 0.5 / self.tapers);
-        (power, dof / self.dispersion)
+        (power, (dof / self.dispersion).max(dof.min(LEAST_DOF)))
     }
 
     /// Mean density of the lowest usable bins, and its degrees of freedom.
