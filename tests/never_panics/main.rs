@@ -323,7 +323,7 @@ fn a_sample_of_all_records_is_separated() {
 }
 
 /// Cases that broke the rule in a full sweep.
-const ONCE_BROKEN: [Case; 2] = [
+const ONCE_BROKEN: [Case; 3] = [
     // The second channel alternates: a delay of half a sample silences it, and the gain ran away.
     Case {
         rate_hz: 8000.0,
@@ -341,6 +341,15 @@ const ONCE_BROKEN: [Case; 2] = [
         nominal: 1,
         harmonics: 2,
         variant: 9,
+    },
+    // A course that moves and a steady one cut the record into unequal numbers of intervals.
+    Case {
+        rate_hz: 1000.0,
+        samples: 4096,
+        content: 13,
+        nominal: 2,
+        harmonics: 0,
+        variant: 1,
     },
 ];
 

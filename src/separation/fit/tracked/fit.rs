@@ -60,6 +60,7 @@ fn find_orders(
     let low = highest_aligned(settings);
     let mut best = None;
     for plain in starts {
+        fitter.smoothing.respace(&plain);
         let mut aligned = plain.clone();
         aligned.set_orders((1..=low).collect());
         let sums = fitter.sums(&aligned);
