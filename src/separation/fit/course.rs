@@ -40,6 +40,21 @@ impl Course {
         })
     }
 
+    /// What samples in memory show; `None` also where their measurement is refused (too short, too much missing).
+    pub(crate) fn measured(
+        samples: &[f64],
+        rate_hz: f64,
+        options: &HarmonicOptions,
+    ) -> Option<Self> {
+        let capture = Capture::from_samples("", rate_hz, samples).ok()?;
+        let options = MeasureOptions {
+            mains: options.mains,
+            ..MeasureOptions::default()
+        };
+        let measured = measure(&mut MemorySource::new(&capture), &options).ok()?;
+        measured.last().and_then(Self::of)
+    }
+
     /// The part of a record that begins at `start_s`, in its own time.
     pub(crate) fn from(&self, start_s: f64) -> Self {
         let points = self.points.iter().map(|(t, f)| (t - start_s, *f));
@@ -78,20 +93,4 @@ impl Course {
             (None, None) => self.mean_hz,
         }
     }
-}
-
-/// Measures samples in memory; `None` where that is refused (too short, too much missing).
-pub(crate) fn measured(
-    samples: &[f64],
-    rate_hz: f64,
-    options: &HarmonicOptions,
-) -> Option<Measurement> {
-    let capture = Capture::from_samples("", rate_hz, samples).ok()?;
-    let options = MeasureOptions {
-        mains: options.mains,
-        ..MeasureOptions::default()
-    };
-    measure(&mut MemorySource::new(&capture), &options)
-        .ok()?
-        .pop()
 }

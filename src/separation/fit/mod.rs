@@ -17,7 +17,7 @@ mod tracked;
 mod trials;
 
 pub(super) use continuation::{Lead, go_on};
-pub(super) use course::{Course, measured};
+pub(super) use course::Course;
 pub(super) use fitted::Fit;
 pub(super) use model::{HumModel, play, whole_sums};
 pub(super) use residual_check::{Rest, Seen, standing_out};

@@ -1,6 +1,6 @@
 //! Made records for the tests of the fit: hum of known frequency on white noise.
 
-use super::course::{Course, measured};
+use super::course::Course;
 use super::fitted::Fit;
 use super::settings::FitSettings;
 use super::tracked::fit;
@@ -35,8 +35,7 @@ pub(crate) fn fitted(x: &[f64]) -> Fit {
         highest_order: 10,
         protect_hz: Vec::new(),
     };
-    measured(x, RATE_HZ, &Default::default())
-        .and_then(|measured| Course::of(&measured))
+    Course::measured(x, RATE_HZ, &Default::default())
         .map(|course| fit(x, None, &course, &settings))
         .unwrap_or_default()
 }

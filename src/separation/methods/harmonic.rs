@@ -6,7 +6,7 @@ use crate::hum::part_with_hum;
 use crate::numeric::sum;
 use crate::separation::findings::Findings;
 use crate::separation::fit::{
-    Course, Fit, FitSettings, Lead, Rest, Seen, fit_record, go_on, measured, play, standing_out,
+    Course, Fit, FitSettings, Lead, Rest, Seen, fit_record, go_on, play, standing_out,
 };
 use crate::separation::options::HarmonicOptions;
 use crate::separation::samples::{Centred, check_samples, in_units};
@@ -49,8 +49,7 @@ pub fn harmonic(
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
     let mut interference = vec![0.0; samples.len()];
-    let measured = measured(&scaled, sample_rate_hz, options);
-    if let Some(course) = measured.as_ref().and_then(Course::of) {
+    if let Some(course) = Course::measured(&scaled, sample_rate_hz, options) {
         separate_alone(
             &centred,
             sample_rate_hz,

@@ -3,7 +3,7 @@
 use super::transfer::{Transfer, transfers};
 use crate::Error;
 use crate::separation::findings::Findings;
-use crate::separation::fit::{Course, Fit, HumModel, fit_record, measured};
+use crate::separation::fit::{Course, Fit, HumModel, fit_record};
 use crate::separation::methods::channels::{
     Broadband, CrossSpectra, GainDelay, broadband, gain_and_delay, is_nearer, less, possible, power,
 };
@@ -43,8 +43,7 @@ pub fn reference(
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
     let (sensed, _) = in_units(reference);
-    let measured = measured(&sensed, sample_rate_hz, options);
-    let course = measured.as_ref().and_then(Course::of);
+    let course = Course::measured(&sensed, sample_rate_hz, options);
     let other = Centred::new(&sensed);
     let (interference, _) =
         separate_reference(&centred, &other, sample_rate_hz, options, course.as_ref());

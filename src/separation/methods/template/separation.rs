@@ -3,7 +3,7 @@
 use super::alignment::Alignment;
 use super::series::Template;
 use crate::separation::findings::Findings;
-use crate::separation::fit::{Course, Fit, fit_record, measured};
+use crate::separation::fit::{Course, Fit, fit_record};
 use crate::separation::methods::parts::Parts;
 use crate::separation::methods::series_findings::series_findings;
 use crate::separation::options::HarmonicOptions;
@@ -32,8 +32,7 @@ pub fn template(
     options.check()?;
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
-    let measured = measured(&scaled, sample_rate_hz, options);
-    let course = measured.as_ref().and_then(Course::of);
+    let course = Course::measured(&scaled, sample_rate_hz, options);
     let (interference, _) =
         separate_template(&centred, sample_rate_hz, template, options, course.as_ref())?;
     Ok(Parts::new(samples, &centred, interference, unit))

@@ -1,6 +1,6 @@
 //! The mains series of an interference-only capture.
 
-use crate::separation::fit::{Course, Fit, fit_record, measured};
+use crate::separation::fit::{Course, Fit, fit_record};
 use crate::separation::options::HarmonicOptions;
 use crate::separation::samples::{Centred, check_samples, in_units};
 use crate::{Error, ErrorKind};
@@ -34,8 +34,7 @@ impl Template {
         options.check()?;
         let (scaled, unit) = in_units(samples);
         let centred = Centred::new(&scaled);
-        let measured = measured(&scaled, sample_rate_hz, options);
-        let course = measured.as_ref().and_then(Course::of);
+        let course = Course::measured(&scaled, sample_rate_hz, options);
         let fitted = course.map_or_else(Fit::default, |course| {
             fit_record(&centred, sample_rate_hz, options, &course)
         });
