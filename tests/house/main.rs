@@ -10,8 +10,10 @@
     clippy::panic
 )]
 
+mod names;
 mod needs;
 
+use names::Names;
 use needs::House;
 use std::path::Path;
 
@@ -59,4 +61,10 @@ fn files_and_folders_stay_small() {
             .map(|(folder, files)| format!("{folder}/: {files} files")),
     );
     assert!(large.is_empty(), "{}", large.join("\n"));
+}
+
+#[test]
+fn a_change_of_the_public_names_is_seen() {
+    let names = Names::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"));
+    insta::assert_snapshot!("public_names", format!("{} items\n\n{}", names.count(), names.listing()));
 }
