@@ -66,5 +66,8 @@ fn files_and_folders_stay_small() {
 #[test]
 fn a_change_of_the_public_names_is_seen() {
     let names = Names::read(&Path::new(env!("CARGO_MANIFEST_DIR")).join("src"));
-    insta::assert_snapshot!("public_names", format!("{} items\n\n{}", names.count(), names.listing()));
+    insta::assert_snapshot!(
+        "public_names",
+        format!("{} items\n\n{}", names.count(), names.listing())
+    );
 }

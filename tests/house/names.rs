@@ -128,7 +128,10 @@ impl Names {
                         continue;
                     }
                     at.pop();
-                    let outside = (path[..path.len() - 1].to_vec(), path[path.len() - 1].clone());
+                    let outside = (
+                        path[..path.len() - 1].to_vec(),
+                        path[path.len() - 1].clone(),
+                    );
                     if k + 1 < path.len() {
                         return outside;
                     }
