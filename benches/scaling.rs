@@ -4,9 +4,9 @@
 
 mod signal;
 
-use humsieve::capture::MemorySource;
+use humsieve::capture::{MemorySink, MemorySource};
 use humsieve::load::{LoadOptions, open};
-use humsieve::separation::{MemorySink, SeparateOptions, separate};
+use humsieve::separation::{SeparateOptions, separate};
 use humsieve::{MeasureOptions, analysis};
 use std::fmt::Write as _;
 use std::fs;

@@ -4,8 +4,8 @@
 mod signal;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use humsieve::capture::MemorySource;
-use humsieve::separation::{MemorySink, SeparateOptions, separate};
+use humsieve::capture::{MemorySink, MemorySource};
+use humsieve::separation::{SeparateOptions, separate};
 
 fn separation(criterion: &mut Criterion) {
     let options = SeparateOptions::default();

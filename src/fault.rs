@@ -28,15 +28,6 @@ static WATCHING: AtomicUsize = AtomicUsize::new(0);
 ///
 /// # Errors
 /// Those of the work, and `Internal`.
-///
-/// ```
-/// use humsieve::fault::contained;
-/// let outcome: Result<f64, _> = contained(|| {
-///     let none: [f64; 0] = [];
-///     Ok(none.iter().copied().reduce(f64::max).expect("no samples"))
-/// });
-/// assert_eq!(outcome.unwrap_err().kind(), humsieve::ErrorKind::Internal);
-/// ```
 pub fn contained<T>(work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
     WATCHING.fetch_add(1, Ordering::Relaxed);
     let outcome = panic::catch_unwind(AssertUnwindSafe(work));

@@ -4,16 +4,18 @@
 
 pub mod analysis;
 pub mod capture;
+#[cfg(feature = "cli")]
+mod cli;
 pub mod comparison;
 mod error;
-pub mod fault;
+mod fault;
 mod hum;
-pub mod limit;
+mod limit;
 pub mod load;
 mod numeric;
 pub mod plan;
-pub mod printable;
-pub mod quantity;
+mod printable;
+mod quantity;
 pub mod report;
 pub mod results;
 #[cfg(test)]
@@ -22,15 +24,18 @@ mod save;
 pub mod separation;
 pub mod session;
 mod setting;
-pub mod si;
-pub mod spectrum;
+mod si;
+mod spectrum;
 pub mod stats;
 mod warning;
 mod wrap;
 
 pub use analysis::{MeasureOptions, Measurement, measure};
 pub use capture::{Capture, Condition, FrameSource, MemorySource};
+#[cfg(feature = "cli")]
+pub use cli::command;
 pub use comparison::{Comparison, Verdict, compare};
 pub use error::{Error, ErrorKind};
+pub use quantity::Quantity;
 pub use stats::Estimate;
 pub use warning::{Warning, WarningCode};

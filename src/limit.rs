@@ -22,7 +22,7 @@ pub enum Bounded {
 /// An acceptance limit: `hum_rms=100u`, `improvement.hum_rms=20dB`, `excess_reduction.hum_rms=20dB`.
 ///
 /// ```
-/// use humsieve::limit::{Bounded, Limit};
+/// use humsieve::comparison::{Bounded, Limit};
 /// let limit: Limit = "improvement.hum_rms=20dB".parse()?;
 /// assert_eq!((limit.bounded, limit.value), (Bounded::Improvement, 20.0));
 /// let limit: Limit = "hum_rms=100u".parse()?;

@@ -38,12 +38,6 @@ fn replaced(text: &str, obeyed: impl Fn(char) -> bool + Copy) -> Cow<'_, str> {
 /// What begins as a formula begins (`=`, `+`, `-`, `@`, a tab or a line end) gets an apostrophe in front, the
 /// mark by which spreadsheets know text (common practice, no source). Quotes, commas and line ends are for
 /// the writer of the table to enclose.
-///
-/// ```
-/// use humsieve::printable::text_cell;
-/// assert_eq!(text_cell("=1+1"), "'=1+1");
-/// assert_eq!(text_cell("Bridge, left"), "Bridge, left");
-/// ```
 #[must_use]
 pub fn text_cell(text: &str) -> Cow<'_, str> {
     let shown = printable_lines(text);
@@ -84,6 +78,12 @@ pub(crate) fn shown(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn text_cell_by_example() {
+        assert_eq!(text_cell("=1+1"), "'=1+1");
+        assert_eq!(text_cell("Bridge, left"), "Bridge, left");
+    }
 
     #[test]
     fn nothing_that_steers_a_terminal_comes_through() {

@@ -11,7 +11,7 @@ use std::str::FromStr;
 /// A quantity that is measured, by its fixed name in limits, column headings and JSON.
 ///
 /// ```
-/// use humsieve::quantity::Quantity;
+/// use humsieve::Quantity;
 /// let quantity: Quantity = "harmonic_3_rms".parse()?;
 /// assert_eq!(quantity, Quantity::Harmonic(3));
 /// assert_eq!(quantity.label(), "order 3, RMS");

@@ -27,13 +27,6 @@ const NOT_KNOWN: &str = "not known";
 /// the text is none.
 ///
 /// The result is the double nearest to what is written.
-///
-/// ```
-/// use humsieve::si::read;
-/// assert_eq!(read("100u"), Some(1e-4));
-/// assert_eq!(read("48 kHz"), Some(48e3));
-/// assert_eq!(read("1k5"), None);
-/// ```
 #[must_use]
 pub fn read(text: &str) -> Option<f64> {
     let text = text.trim();
@@ -102,13 +95,6 @@ fn fixed(value: f64, decimals: usize) -> String {
 }
 
 /// `value` with `digits` significant digits and an SI prefix: `102 µV`, `1.5 kHz`, `40`.
-///
-/// ```
-/// use humsieve::si::rounded;
-/// assert_eq!(rounded(1.02345e-4, "V", 3), "102 µV");
-/// assert_eq!(rounded(1e-3, "V", 3), "1.00 mV");
-/// assert_eq!(rounded(f64::NAN, "V", 3), "not known");
-/// ```
 #[must_use]
 pub fn rounded(value: f64, unit: &str, digits: usize) -> String {
     if !value.is_finite() {
@@ -128,13 +114,6 @@ pub fn rounded(value: f64, unit: &str, digits: usize) -> String {
 }
 
 /// `value` in its shortest form with an SI prefix, as a setting is written: `200 mV`, `48 kHz`.
-///
-/// ```
-/// use humsieve::si::shortest;
-/// assert_eq!(shortest(0.2, "V"), "200 mV");
-/// assert_eq!(shortest(48e3, "Hz"), "48 kHz");
-/// assert_eq!(shortest(22.5, "s"), "22.5 s");
-/// ```
 #[must_use]
 pub fn shortest(value: f64, unit: &str) -> String {
     if !value.is_finite() {
@@ -157,11 +136,6 @@ pub(crate) fn short(value: f64, unit: &str, significant: usize) -> String {
 }
 
 /// A level as a percentage without trailing zeros.
-///
-/// ```
-/// assert_eq!(humsieve::si::percent(0.95), "95 %");
-/// assert_eq!(humsieve::si::percent(0.999), "99.9 %");
-/// ```
 #[must_use]
 pub fn percent(level: f64) -> String {
     shortest(100.0 * level, "%")
@@ -182,14 +156,6 @@ pub struct PrintedEstimate {
 
 impl PrintedEstimate {
     /// Prints an estimate.
-    ///
-    /// ```
-    /// use humsieve::Estimate;
-    /// use humsieve::si::PrintedEstimate;
-    /// let hum = Estimate::new(1.02345e-4, (1.0178e-4, 1.0289e-4), 2.8e-7, 40.0, 0.95);
-    /// let printed = PrintedEstimate::new(&hum, "V");
-    /// assert_eq!(printed.to_string(), "102.34 [101.78, 102.89] µV");
-    /// ```
     #[must_use]
     pub fn new(estimate: &Estimate, unit: &str) -> Self {
         Self::of(estimate.value, estimate.low, Some(estimate.high), unit)
@@ -259,6 +225,40 @@ impl std::fmt::Display for PrintedEstimate {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn read_by_example() {
+        assert_eq!(read("100u"), Some(1e-4));
+        assert_eq!(read("48 kHz"), Some(48e3));
+        assert_eq!(read("1k5"), None);
+    }
+
+    #[test]
+    fn rounded_by_example() {
+        assert_eq!(rounded(1.02345e-4, "V", 3), "102 µV");
+        assert_eq!(rounded(1e-3, "V", 3), "1.00 mV");
+        assert_eq!(rounded(f64::NAN, "V", 3), "not known");
+    }
+
+    #[test]
+    fn shortest_by_example() {
+        assert_eq!(shortest(0.2, "V"), "200 mV");
+        assert_eq!(shortest(48e3, "Hz"), "48 kHz");
+        assert_eq!(shortest(22.5, "s"), "22.5 s");
+    }
+
+    #[test]
+    fn percent_by_example() {
+        assert_eq!(percent(0.95), "95 %");
+        assert_eq!(percent(0.999), "99.9 %");
+    }
+
+    #[test]
+    fn printed_estimate_by_example() {
+        let hum = Estimate::new(1.02345e-4, (1.0178e-4, 1.0289e-4), 2.8e-7, 40.0, 0.95);
+        let printed = PrintedEstimate::new(&hum, "V");
+        assert_eq!(printed.to_string(), "102.34 [101.78, 102.89] µV");
+    }
 
     #[test]
     fn numbers_are_read_to_the_nearest_double() {

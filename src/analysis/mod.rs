@@ -27,9 +27,8 @@ pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, Mains, Measurement, Noise, Quality,
     Spectrum, Tone, Track, TrackPoint, Waveform,
 };
-pub use options::{
-    Detail, HIGHEST_CONFIDENCE, MOST_HARMONICS, MainsChoice, MeasureOptions, NOMINAL_HZ,
-};
+pub use options::{Detail, MainsChoice, MeasureOptions};
+pub(crate) use options::{HIGHEST_CONFIDENCE, MOST_HARMONICS, NOMINAL_HZ};
 pub(crate) use record::Rails;
-pub use record::{infer_step, rounding_bias, rounding_line};
-pub use series::{SeriesFit, SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};
+pub use record::infer_step;
+pub use series::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};

@@ -13,8 +13,9 @@ mod source;
 
 pub use acquisition::{Acquisition, Coupling};
 pub use condition::Condition;
-pub use first_frames::{FirstFrames, Watched};
-pub use header::{CaptureHeader, Channel, RateOrigin, SAMPLE_RATE_LIMITS_HZ, TimeBase};
+pub(crate) use first_frames::{FirstFrames, Watched};
+pub(crate) use header::SAMPLE_RATE_LIMITS_HZ;
+pub use header::{CaptureHeader, Channel, RateOrigin, TimeBase};
 pub use memory::{Capture, MemorySource};
 pub use sink::{FrameSink, MemorySink};
 pub use source::FrameSource;

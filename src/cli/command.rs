@@ -4,12 +4,24 @@ use super::arguments::request::{self as requests, Request};
 use super::arguments::typed;
 use super::failure::{Failure, Outcome, exit_code};
 use super::{compare, manual, measure, plan, report, separate, session};
-use humsieve::fault;
+use crate::fault;
 use std::env;
 use std::process::ExitCode;
 
+/// The `humsieve` command: does what the arguments of this process ask for and tells how that went.
+///
+/// Results go to standard output, all else to standard error; the exit status is 0 where all is done, 1 where a
+/// limit was exceeded, 2 for unusable arguments, 3 where a capture could not be read or analysed.
+#[must_use]
+pub fn command() -> ExitCode {
+    match request() {
+        Ok(request) => exit_code(run(&request)),
+        Err(answered) => answered,
+    }
+}
+
 /// What the command line asks for; help and version are answered here.
-pub fn request() -> Result<Request, ExitCode> {
+fn request() -> Result<Request, ExitCode> {
     match typed::read(env::args_os()) {
         Ok(typed) => requests::meant(typed).map_err(|failure| exit_code(Err(failure))),
         Err(error) if error.exit_code() == 0 || typed::is_help(&error) => {
@@ -22,7 +34,7 @@ pub fn request() -> Result<Request, ExitCode> {
 
 /// Does it. A fault of the program outside the captures, which are contained one by one, is told like one
 /// in a capture.
-pub fn run(request: &Request) -> Result<Outcome, Failure> {
+fn run(request: &Request) -> Result<Outcome, Failure> {
     fault::note_places();
     fault::contained(|| Ok(done(request))).unwrap_or_else(|error| Err(error.into()))
 }

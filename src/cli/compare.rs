@@ -8,9 +8,9 @@ use super::input::inputs;
 use super::input::measured::measurements;
 use super::output::files::Guard;
 use super::output::picture::Picture;
-use humsieve::comparison::{CaptureSource, compare_captures};
-use humsieve::report::{SourceStamp, compared_picture, write_comparison};
-use humsieve::{Condition, Error, ErrorKind, results};
+use crate::comparison::{CaptureSource, compare_captures};
+use crate::report::{SourceStamp, compared_picture, write_comparison};
+use crate::{Condition, Error, ErrorKind, results};
 use std::path::{Path, PathBuf};
 
 pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {

@@ -1,7 +1,7 @@
 //! Standard output for results, standard error for everything else.
 
-use humsieve::Error;
-use humsieve::printable::printable;
+use crate::Error;
+use crate::printable::printable;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
 use std::path::Path;

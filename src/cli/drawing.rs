@@ -1,12 +1,12 @@
 //! The picture of a separation.
 
 use super::arguments::request::SeparateRequest;
-use humsieve::analysis::{self, Detail, MainsChoice};
-use humsieve::capture::{Capture, FirstFrames, FrameSource, MemorySource, Watched};
-use humsieve::report::plot::{Sheet, Snippet};
-use humsieve::report::{Pictured, SeparatedPanel, separated_picture};
-use humsieve::separation::{Keep, SeparateOptions, separate};
-use humsieve::{Error, ErrorKind, MeasureOptions};
+use crate::analysis::{self, Detail, MainsChoice};
+use crate::capture::{Capture, FirstFrames, FrameSource, MemorySource, Watched};
+use crate::report::plot::{Sheet, Snippet};
+use crate::report::{Pictured, SeparatedPanel, separated_picture};
+use crate::separation::{Keep, SeparateOptions, separate};
+use crate::{Error, ErrorKind, MeasureOptions};
 
 /// Frames of a record that the picture's spectra rest on.
 const MOST_FRAMES: usize = 1 << 20;

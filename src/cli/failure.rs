@@ -1,7 +1,7 @@
 //! How a run ends: exit status and what is said on standard error.
 
 use super::console::say;
-use humsieve::{Error, ErrorKind};
+use crate::{Error, ErrorKind};
 use std::io;
 use std::process::ExitCode;
 

@@ -11,17 +11,17 @@ use super::input::measured::{count_channels, measurements, pictured};
 use super::input::resume::Earlier;
 use super::output::files::Guard;
 use super::output::picture::Picture;
-use humsieve::analysis::MainsChoice;
-use humsieve::comparison::Judgement;
-use humsieve::fault::contained;
-use humsieve::load;
-use humsieve::printable::printable_lines;
-use humsieve::report::plot::Snippet;
-use humsieve::report::{
+use crate::analysis::MainsChoice;
+use crate::comparison::Judgement;
+use crate::fault::contained;
+use crate::load;
+use crate::printable::printable_lines;
+use crate::report::plot::Snippet;
+use crate::report::{
     Format, MOST_PANELS, MeasuredCapture, MeasuredChannel, MeasurementWriter, Pictured,
     SourceStamp, json_failure, json_line, limit_remark, measured_picture, options_digest,
 };
-use humsieve::{MeasureOptions, Measurement};
+use crate::{MeasureOptions, Measurement};
 use std::io::Write;
 use std::iter;
 use std::path::{Path, PathBuf};

@@ -17,5 +17,4 @@ mod report;
 mod separate;
 mod session;
 
-pub use command::{request, run};
-pub use failure::exit_code;
+pub use command::command;

@@ -3,8 +3,8 @@
 use super::arguments::request::PlanRequest;
 use super::console;
 use super::failure::{Failure, Outcome};
-use humsieve::plan::plan;
-use humsieve::report::json_line;
+use crate::plan::plan;
+use crate::report::json_line;
 use std::io::Write;
 
 pub fn run(request: &PlanRequest) -> Result<Outcome, Failure> {

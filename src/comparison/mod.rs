@@ -19,13 +19,15 @@ mod sentences;
 mod table;
 
 pub use crate::limit::{Acceptance, Bounded, Judgement, Limit};
-pub use captures::{CaptureSource, ComparedCaptures, compare_captures, measure_alike};
+pub(crate) use captures::measure_alike;
+pub use captures::{CaptureSource, ComparedCaptures, compare_captures};
 pub use change::{Change, NotCompared};
 pub use compare::compare;
 pub use ground::CommonGround;
-pub use options::{CompareOptions, InstrumentLimits, SINGLE_CAPTURE_MARGIN_DB, WantedSignal};
+pub use options::{CompareOptions, InstrumentLimits, WantedSignal};
 pub use result::{
-    Basis, CaptureCounts, Collision, ComparedLine, ComparedQuantity, Comparison, DecibelRatio,
+    Basis, CaptureCounts, ComparedLine, ComparedQuantity, Comparison, DecibelRatio,
     ExpandedUncertainties, ExpandedUncertainty, LeftOut, Repeats, SignalErrors, SignalOutlook,
-    Verdict, collisions, tenths,
+    Verdict,
 };
+pub(crate) use result::{collisions, tenths};

@@ -34,12 +34,6 @@ pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
 }
 
 /// Whether a file at this place below a folder is one of its captures by its name: see [`find_captures`].
-///
-/// ```
-/// use humsieve::load::names_capture;
-/// assert!(names_capture("bench/floor.CSV".as_ref()));
-/// assert!(!names_capture(".part/floor.csv".as_ref()));
-/// ```
 #[must_use]
 pub fn names_capture(below: &Path) -> bool {
     has_ending(below) && !below.iter().any(is_hidden)
@@ -57,4 +51,15 @@ fn has_ending(path: &Path) -> bool {
                 .iter()
                 .any(|known| ending.eq_ignore_ascii_case(known))
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_capture_by_example() {
+        assert!(names_capture("bench/floor.CSV".as_ref()));
+        assert!(!names_capture(".part/floor.csv".as_ref()));
+    }
 }

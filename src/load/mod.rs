@@ -44,7 +44,8 @@ mod vocabulary;
 mod wav;
 
 pub use explanation::{ColumnExplanation, Explanation, StatementExplanation};
-pub use folder::{find_captures, names_capture};
+pub use folder::find_captures;
+pub(crate) use folder::names_capture;
 pub use open::{bytes, explain, load, open, read};
 pub use options::LoadOptions;
 pub use vocabulary::meaning::Meaning;

@@ -5,12 +5,6 @@
 ///
 /// The squared magnitude is noncentral chi-square with two degrees of freedom (Rice, Bell System
 /// Technical Journal 23/24, 1944/45); the threshold is √(−2 ln `false_alarm`).
-///
-/// ```
-/// use humsieve::plan::detectable_ratio;
-/// let ratio = detectable_ratio(0.01, 0.95);
-/// assert!((4.5..4.9).contains(&ratio));
-/// ```
 #[must_use]
 pub fn detectable_ratio(false_alarm: f64, power: f64) -> f64 {
     let threshold = -2.0 * false_alarm.max(f64::MIN_POSITIVE).ln();
@@ -51,12 +45,6 @@ fn upper_tail(x: f64, noncentrality: f64) -> f64 {
 ///
 /// |Σ (−1)ⁿ/(πn) sin(2πnμ) exp(−2π²n²σ²)| at its worst μ (Widrow & Kollár, *Quantization Noise*,
 /// 2008). Half a step without noise.
-///
-/// ```
-/// use humsieve::plan::quantised_mean_bias;
-/// assert!((quantised_mean_bias(0.3) - 0.0538658).abs() < 1e-5);
-/// assert_eq!(quantised_mean_bias(0.0), 0.5);
-/// ```
 #[must_use]
 pub fn quantised_mean_bias(sigma_lsb: f64) -> f64 {
     use std::f64::consts::PI;
@@ -82,12 +70,6 @@ pub fn quantised_mean_bias(sigma_lsb: f64) -> f64 {
 
 /// One-sided noise density of rounding, LSB/√(6 fs) (Bennett, Bell System Technical Journal 27,
 /// 1948).
-///
-/// ```
-/// use humsieve::plan::quantisation_density;
-/// let density = quantisation_density(1e-3, 10e3);
-/// assert!((density - 4.0825e-6).abs() < 1e-10);
-/// ```
 #[must_use]
 pub fn quantisation_density(lsb_v: f64, sample_rate_hz: f64) -> f64 {
     lsb_v / (6.0 * sample_rate_hz).sqrt()
@@ -97,6 +79,24 @@ pub fn quantisation_density(lsb_v: f64, sample_rate_hz: f64) -> f64 {
 mod tests {
     use super::*;
     use approx::assert_relative_eq;
+
+    #[test]
+    fn detectable_ratio_by_example() {
+        let ratio = detectable_ratio(0.01, 0.95);
+        assert!((4.5..4.9).contains(&ratio));
+    }
+
+    #[test]
+    fn quantised_mean_bias_by_example() {
+        assert!((quantised_mean_bias(0.3) - 0.0538658).abs() < 1e-5);
+        assert_eq!(quantised_mean_bias(0.0), 0.5);
+    }
+
+    #[test]
+    fn quantisation_density_by_example() {
+        let density = quantisation_density(1e-3, 10e3);
+        assert!((density - 4.0825e-6).abs() < 1e-10);
+    }
 
     fn rows(file: &str, kind: &str) -> Vec<Vec<String>> {
         let path = format!("{}/tests/data/reference/{file}", env!("CARGO_MANIFEST_DIR"));

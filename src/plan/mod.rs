@@ -7,7 +7,6 @@ mod range;
 mod result;
 mod text;
 
-pub use bounds::{detectable_ratio, quantisation_density, quantised_mean_bias};
 pub use options::PlanOptions;
 pub use planner::plan;
 pub use result::{Plan, PlanStep, RangeAdvice};

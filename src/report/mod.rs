@@ -6,24 +6,18 @@ mod caution;
 mod format;
 mod legend;
 mod measured;
-pub mod page;
+mod page;
 mod picture;
-pub mod plot;
+pub(crate) mod plot;
 mod rows;
 mod stamp;
 
-pub use crate::quantity::Figure;
-pub use caution::CAUTIONS;
-pub use format::{
-    Format, MeasurementWriter, json_failure, json_line, write_comparison, write_separation,
-};
-pub use legend::{FLOOR_LEGEND, interval_legend};
+pub use format::{Format, MeasurementWriter, write_comparison, write_separation};
+pub(crate) use format::{json_failure, json_line};
 pub use measured::{MeasuredCapture, MeasuredChannel};
-pub use picture::{
+pub use page::{Page, write_json};
+pub(crate) use picture::{
     MOST_PANELS, Pictured, SeparatedPanel, compared_picture, measured_picture, separated_picture,
 };
-pub use rows::{
-    ComparedRow, Reading, Row, SHOWN, comparison_remarks, comparison_rows, limit_remark, line_rows,
-    measurement_rows,
-};
-pub use stamp::{SourceStamp, options_digest};
+pub(crate) use rows::{ComparedRow, SHOWN, comparison_rows, limit_remark, line_rows};
+pub(crate) use stamp::{SourceStamp, options_digest};

@@ -20,7 +20,6 @@ mod result;
 mod samples;
 mod separate;
 
-pub use crate::capture::{FrameSink, MemorySink};
 pub use crate::save::FileSink;
 pub use methods::{Parts, Template, difference, harmonic, reference, template};
 pub use options::{HarmonicOptions, Keep, MethodChoice, Offset, SeparateOptions};

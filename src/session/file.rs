@@ -4,7 +4,7 @@ use super::setup::{Remedy, Setup};
 use crate::MeasureOptions;
 use crate::analysis::MainsChoice;
 use crate::capture::{Condition, Coupling};
-use crate::comparison::{self, InstrumentLimits};
+use crate::comparison::{InstrumentLimits, WantedSignal};
 use crate::limit::Limit;
 use serde::Serialize;
 
@@ -19,7 +19,7 @@ use serde::Serialize;
 /// condition = "looped"
 /// "#;
 /// let session = Session::parse(text, "session.toml")?;
-/// assert_eq!(session.captures.len(), 1);
+/// assert_eq!(session.measure_options().harmonics, 40);
 ///
 /// let error = Session::parse("titel = 'x'", "session.toml").unwrap_err();
 /// assert!(error.to_string().starts_with(
@@ -28,38 +28,37 @@ use serde::Serialize;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq, Serialize)]
-#[non_exhaustive]
 pub struct Session {
     /// What the report is called.
-    pub title: String,
+    pub(crate) title: String,
     /// When the captures were taken.
-    pub date: Option<String>,
+    pub(crate) date: Option<String>,
     /// Who took them.
-    pub operator: Option<String>,
+    pub(crate) operator: Option<String>,
     /// What was tested.
-    pub object: Option<String>,
+    pub(crate) object: Option<String>,
     /// Anything else for the record.
-    pub remarks: Option<String>,
+    pub(crate) remarks: Option<String>,
     /// Nominal mains frequency, Hz; `None` decides between 50 and 60.
-    pub mains_hz: Option<f64>,
+    pub(crate) mains_hz: Option<f64>,
     /// Band of the noise figures, Hz; `None`: lowest resolvable to Nyquist.
-    pub band_hz: Option<(f64, f64)>,
+    pub(crate) band_hz: Option<(f64, f64)>,
     /// Highest harmonic order of the model.
-    pub harmonics: usize,
+    pub(crate) harmonics: usize,
     /// Level of every interval.
-    pub confidence: f64,
+    pub(crate) confidence: f64,
     /// How both sides meet earth.
-    pub setup: Setup,
+    pub(crate) setup: Setup,
     /// The instrument and its limits of error.
-    pub instrument: Instrument,
+    pub(crate) instrument: Instrument,
     /// Remedies tried.
-    pub remedies: Vec<Remedy>,
+    pub(crate) remedies: Vec<Remedy>,
     /// Captures with their conditions.
-    pub captures: Vec<CaptureEntry>,
+    pub(crate) captures: Vec<CaptureEntry>,
     /// The signal that is to be measured in the end.
-    pub wanted: Option<WantedSignal>,
+    pub(crate) wanted: Option<ExpectedSignal>,
     /// Acceptance limits: on the upper bounds of readings, on the lower bounds of reductions.
-    pub limits: Vec<Limit>,
+    pub(crate) limits: Vec<Limit>,
 }
 
 /// The instrument: settings that hold for every capture unless it says otherwise, and limits of
@@ -113,7 +112,7 @@ pub struct CaptureEntry {
 
 /// The signal that is to be measured once the interference is dealt with.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct WantedSignal {
+pub struct ExpectedSignal {
     /// What it is.
     pub description: Option<String>,
     /// Its frequencies, Hz.
@@ -155,9 +154,9 @@ impl Session {
 
     /// The wanted signal, as a comparison takes it; `None` where its size is not stated.
     #[must_use]
-    pub fn wanted_signal(&self) -> Option<comparison::WantedSignal> {
+    pub fn wanted_signal(&self) -> Option<WantedSignal> {
         let wanted = self.wanted.as_ref()?;
-        let mut signal = comparison::WantedSignal::new(wanted.rms_v? * std::f64::consts::SQRT_2);
+        let mut signal = WantedSignal::new(wanted.rms_v? * std::f64::consts::SQRT_2);
         if let Some(percent) = wanted.accuracy_percent {
             signal.accuracy = percent / 100.0;
         }
@@ -166,7 +165,7 @@ impl Session {
 
     /// The name of the remedy in place when an isolated capture was taken.
     #[must_use]
-    pub fn remedy_of<'a>(&'a self, capture: &'a CaptureEntry) -> Option<&'a str> {
+    pub(crate) fn remedy_of<'a>(&'a self, capture: &'a CaptureEntry) -> Option<&'a str> {
         if capture.condition != Condition::Isolated {
             return None;
         }

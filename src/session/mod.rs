@@ -1,11 +1,12 @@
 //! A bench session: how the bench was wired, which capture is which, and what may be claimed.
 //!
 //! A session file is TOML. [`Session::parse`] reads it and names every mistake with its line and
-//! the keys that would be understood; [`draft`] writes a first one from the captures found;
-//! [`loop_verdict`] reasons from the wiring; [`run`] measures and compares everything.
+//! the keys that would be understood; [`run`] reasons from the wiring, measures and compares everything.
 
 mod draft;
 mod file;
+#[cfg(test)]
+mod file_mistakes;
 mod observed;
 mod parse;
 mod reader;
@@ -18,9 +19,10 @@ mod setup;
 mod test_rows;
 mod wiring;
 
-pub use draft::{DraftCapture, draft};
-pub use file::{CaptureEntry, Instrument, Session, WantedSignal};
-pub use result::{CaptureOutcome, RemedyResult, SessionResult, TestRow, Trouble};
+pub(crate) use draft::{DraftCapture, draft};
+pub(crate) use file::CaptureEntry;
+pub use file::Session;
+pub use result::SessionResult;
+pub(crate) use result::{CaptureOutcome, RemedyResult, TestRow, Trouble};
 pub use run::{RunOptions, run};
-pub use setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
-pub use wiring::{LoopState, LoopVerdict, RemedyEffect, loop_verdict};
+pub(crate) use wiring::{LoopState, LoopVerdict, loop_verdict};

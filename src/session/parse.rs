@@ -1,6 +1,6 @@
 //! From the tables of a session file to the session.
 
-use super::file::{CaptureEntry, Instrument, Session, WantedSignal};
+use super::file::{CaptureEntry, ExpectedSignal, Instrument, Session};
 use super::reader::{Mistakes, TableReader};
 use super::setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
 use crate::capture::{Condition, Coupling};
@@ -251,7 +251,7 @@ fn check_remedy(
     }
 }
 
-fn wanted(top: &mut TableReader<'_>) -> Option<WantedSignal> {
+fn wanted(top: &mut TableReader<'_>) -> Option<ExpectedSignal> {
     let mut table = top.table("wanted")?;
     let frequency_hz = table.numbers("frequency_hz").unwrap_or_default();
     if frequency_hz
@@ -260,7 +260,7 @@ fn wanted(top: &mut TableReader<'_>) -> Option<WantedSignal> {
     {
         table.refuse("frequency_hz", "frequencies must be 0 or more");
     }
-    let wanted = WantedSignal {
+    let wanted = ExpectedSignal {
         description: table.text("description"),
         frequency_hz,
         rms_v: table.positive("rms_v"),

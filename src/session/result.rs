@@ -12,28 +12,27 @@ use serde::Serialize;
 /// What came of a session: every capture measured or its error told, each remedy against loop and
 /// floor, the rows of the test report.
 #[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
 pub struct SessionResult {
     /// The session as written down.
-    pub session: Session,
+    pub(crate) session: Session,
     /// What the wiring says.
-    pub wiring: LoopVerdict,
+    pub(crate) wiring: LoopVerdict,
     /// Every capture, in the session's order.
-    pub captures: Vec<CaptureOutcome>,
+    pub(crate) captures: Vec<CaptureOutcome>,
     /// Loop closed against the floor; `None` where either has no usable capture.
-    pub loop_comparison: Option<Comparison>,
+    pub(crate) loop_comparison: Option<Comparison>,
     /// What became of the limits with the loop closed; held only where there is no remedy.
-    pub loop_judgements: Vec<Judgement>,
+    pub(crate) loop_judgements: Vec<Judgement>,
     /// Every remedy with usable captures, best first.
-    pub remedies: Vec<RemedyResult>,
+    pub(crate) remedies: Vec<RemedyResult>,
     /// Rows of the test report.
-    pub rows: Vec<TestRow>,
+    pub(crate) rows: Vec<TestRow>,
     /// What points to a cause, with the next safe step.
-    pub evidence: Vec<Evidence>,
+    pub(crate) evidence: Vec<Evidence>,
     /// Where the set-up contradicts itself or the captures.
-    pub contradictions: Vec<String>,
+    pub(crate) contradictions: Vec<String>,
     /// What could not be used, or limits what can be said.
-    pub troubles: Vec<Trouble>,
+    pub(crate) troubles: Vec<Trouble>,
 }
 
 impl SessionResult {
@@ -68,7 +67,7 @@ impl SessionResult {
     }
 
     /// The measurements of one condition (and remedy), in the session's order.
-    pub fn measurements(
+    pub(crate) fn measurements(
         &self,
         condition: Condition,
         remedy: Option<&str>,

@@ -22,8 +22,8 @@ type Captures = BTreeMap<Condition, Vec<Measurement>>;
 type Measuring<'a> =
     &'a (dyn Fn(&Path, &CaptureEntry, &MeasureOptions) -> Result<Vec<Measurement>, Error> + Sync);
 
-/// Told of each capture and, where it failed, why.
-pub type Progress<'a> = &'a (dyn Fn(&CaptureEntry, Option<&Error>) + Sync);
+/// Told of each capture by its file and, where it failed, why.
+type Progress<'a> = &'a (dyn Fn(&str, Option<&Error>) + Sync);
 
 /// How a session is run.
 #[derive(Clone, Copy)]
@@ -135,7 +135,7 @@ fn measure_all(
                 };
                 let first = measured.and_then(|channels| first_channel(channels, taken, unused));
                 if !std::mem::replace(&mut told, true) {
-                    progress(entry, first.as_ref().err());
+                    progress(&entry.file, first.as_ref().err());
                 }
                 first.map(|measurement| vec![measurement])
             });

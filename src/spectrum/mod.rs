@@ -9,6 +9,8 @@ mod kaiser_bessel;
 mod low_pass;
 mod nudft;
 mod overlap_save;
+#[cfg(test)]
+mod published;
 mod tapers;
 mod window;
 

@@ -21,13 +21,6 @@ const PLANS: usize = 6;
 /// about 1e-11 of the record's root sum of squares. Phases refer to the middle of the record.
 /// Method: L. Greengard and J.-Y. Lee, SIAM Review 46(3), 2004 (nonuniform FFT); kernel after
 /// J. A. Fessler and B. P. Sutton, IEEE Trans. Signal Processing 51(2), 2003.
-///
-/// ```
-/// use humsieve::spectrum::Nudft;
-/// let x: Vec<f64> = (0..1000).map(|n| (0.3 * f64::from(n)).cos()).collect();
-/// let line = Nudft::new(&x).at(0.3 / std::f64::consts::TAU);
-/// assert!((line.norm() - 500.0).abs() < 2.0);
-/// ```
 #[derive(Debug, Clone)]
 pub struct Nudft {
     bins: Vec<Complex64>,
@@ -126,12 +119,6 @@ impl Nudft {
     #[must_use]
     pub fn len(&self) -> usize {
         self.length
-    }
-
-    /// Whether there were no samples.
-    #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.length == 0
     }
 
     /// X at ν cycles per sample; not a number beyond a million of them, where ν tells no phase.
@@ -293,6 +280,13 @@ fn weighted_sum(bins: &[Complex64], weights: &[f64; WIDTH]) -> Complex64 {
 
 #[cfg(test)]
 mod tests {
+    #[test]
+    fn nudft_by_example() {
+        let x: Vec<f64> = (0..1000).map(|n| (0.3 * f64::from(n)).cos()).collect();
+        let line = Nudft::new(&x).at(0.3 / std::f64::consts::TAU);
+        assert!((line.norm() - 500.0).abs() < 2.0);
+    }
+
     /// Frequencies that are none, and records of any length, give numbers or none, and no panic.
     #[test]
     fn any_frequency_of_any_record_is_answered() {

@@ -6,11 +6,6 @@
 use std::f64::consts::TAU;
 
 /// A window w(x) = Σ (-1)ᵏ aₖ cos(2πk x), x = n/N.
-///
-/// ```
-/// use humsieve::spectrum::Window;
-/// assert!((Window::HANN.weights(4)[1] - 0.5).abs() < 1e-12);
-/// ```
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Window<'a> {
     coefficients: &'a [f64],
@@ -49,5 +44,15 @@ impl<'a> Window<'a> {
         terms
             .map(|(k, a)| sign(k) * a * (k as f64 * phase).cos())
             .sum()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn window_by_example() {
+        assert!((Window::HANN.weights(4)[1] - 0.5).abs() < 1e-12);
     }
 }

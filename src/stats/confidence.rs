@@ -42,7 +42,7 @@ impl ConfidenceDistribution {
     }
 
     /// A normal or Student distributed estimate.
-    #[must_use]
+    #[cfg(test)]
     pub fn student(value: f64, standard_uncertainty: f64, dof: f64) -> Self {
         Self::from_knots(-REACH, |z| {
             value + student_at_score(z, dof) * standard_uncertainty

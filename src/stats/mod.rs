@@ -7,6 +7,8 @@ mod excess;
 mod line_power;
 mod monotone_cubic;
 mod near_floor;
+#[cfg(test)]
+mod published;
 mod quantile;
 mod robust;
 mod scale;
@@ -14,18 +16,19 @@ mod student_curve;
 mod two_quantities;
 mod uncertainty;
 
-pub use confidence::ConfidenceDistribution;
-pub use descriptive::{mean, standard_deviation};
+pub(crate) use confidence::ConfidenceDistribution;
+pub(crate) use descriptive::{mean, standard_deviation};
 pub(crate) use descriptive::{median, span};
-pub use estimate::{Estimate, coverage_factor};
-pub use excess::excess_ratio_quantiles;
+pub use estimate::Estimate;
+pub(crate) use estimate::coverage_factor;
+pub(crate) use excess::excess_ratio_quantiles;
 pub use line_power::LinePower;
 pub use near_floor::line_rms;
 pub(crate) use quantile::normal_pdf;
-pub use quantile::{
+pub(crate) use quantile::{
     chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,
     normal_quantile, student_cdf, student_quantile,
 };
 pub(crate) use robust::{normal_scale, normal_variance, usual_power};
 pub use scale::chi_square_scale_interval;
-pub use uncertainty::{combined_uncertainty, rectangular, welch_satterthwaite};
+pub(crate) use uncertainty::{combined_uncertainty, rectangular, welch_satterthwaite};

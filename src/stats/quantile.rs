@@ -27,11 +27,6 @@ pub(crate) fn normal_pdf(z: f64) -> f64 {
 }
 
 /// Quantile of the standard normal distribution.
-///
-/// ```
-/// let z = humsieve::stats::normal_quantile(0.975);
-/// assert!((z - 1.959964).abs() < 1e-6);
-/// ```
 #[must_use]
 pub fn normal_quantile(probability: f64) -> f64 {
     if !(0.0..=1.0).contains(&probability) {
@@ -357,6 +352,12 @@ fn solve_rising(
 mod tests {
     use super::*;
     use approx::assert_relative_eq;
+
+    #[test]
+    fn normal_quantile_by_example() {
+        let z = normal_quantile(0.975);
+        assert!((z - 1.959964).abs() < 1e-6);
+    }
 
     #[test]
     fn expansions_meet_the_exact_forms_where_they_take_over() {

@@ -4,12 +4,6 @@
 /// u² = Σᵢ Σⱼ cᵢ cⱼ r(i, j) u(xᵢ) u(xⱼ) (JCGM 100:2008, 5.2.2).
 ///
 /// `correlation(i, j)` is asked for i ≠ j only. Shorter of the two slices counts.
-///
-/// ```
-/// use humsieve::stats::combined_uncertainty;
-/// // a gain error common to both parts of a difference of equal readings cancels
-/// assert_eq!(combined_uncertainty(&[1.0, -1.0], &[0.2, 0.2], |_, _| 1.0), 0.0);
-/// ```
 #[must_use]
 pub fn combined_uncertainty(
     sensitivities: &[f64],
@@ -49,4 +43,18 @@ pub fn welch_satterthwaite(contributions: &[(f64, f64)]) -> f64 {
 #[must_use]
 pub fn rectangular(limit: f64) -> f64 {
     limit.abs() / 3.0_f64.sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn combined_uncertainty_by_example() {
+        // a gain error common to both parts of a difference of equal readings cancels
+        assert_eq!(
+            combined_uncertainty(&[1.0, -1.0], &[0.2, 0.2], |_, _| 1.0),
+            0.0
+        );
+    }
 }

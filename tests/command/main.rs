@@ -19,9 +19,7 @@ mod picture;
 #[path = "../support/program.rs"]
 mod program;
 mod readme;
-mod report_session;
 mod separate;
 mod session;
-mod session_file;
 #[cfg(unix)]
 mod world;

@@ -2,12 +2,12 @@
 
 use crate::draws::{Draws, Truth};
 use crate::synthesis::{Colour, Scenario};
+use humsieve::Estimate;
 use humsieve::analysis::{Detail, LinePower};
 use humsieve::capture::Coupling;
 use humsieve::comparison::{CompareOptions, Comparison, compare};
 use humsieve::report::{Format, MeasuredCapture, MeasurementWriter};
 use humsieve::results::{self, SCHEMA};
-use humsieve::stats::Estimate;
 use humsieve::{Capture, Condition, ErrorKind, MeasureOptions, Measurement, MemorySource, measure};
 use proptest::prelude::*;
 use rand::SeedableRng;

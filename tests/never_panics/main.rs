@@ -11,9 +11,9 @@ mod records;
 
 use figures::{broken, broken_comparison};
 use humsieve::analysis::{Detail, MainsChoice, measure};
-use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
+use humsieve::capture::{CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase};
 use humsieve::comparison::{CompareOptions, compare};
-use humsieve::separation::{MemorySink, MethodChoice, SeparateOptions, separate};
+use humsieve::separation::{MethodChoice, SeparateOptions, separate};
 use humsieve::{Capture, Condition, ErrorKind, MeasureOptions, Measurement, WarningCode};
 use ndarray::Array2;
 use rand::{RngExt, SeedableRng};

@@ -9,7 +9,7 @@
 use crate::synthesis::{measured, normal};
 use approx::assert_abs_diff_eq;
 use humsieve::analysis::{SineModel, sine_fit_known};
-use humsieve::stats::{line_rms, mean};
+use humsieve::stats::line_rms;
 use humsieve::{Estimate, Measurement};
 use ndarray::Array1;
 use rand::SeedableRng;
@@ -41,6 +41,10 @@ fn add_hum(samples: &mut [f64], rate_hz: f64, hz: f64, peaks: &[f64]) {
             .map(|(i, a)| a * ((i + 1) as f64 * (turn + 0.3)).cos())
             .sum::<f64>();
     }
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
 }
 
 /// Root mean square of `values` against `expected`: the mean square's own standard error times 4, and `slack`

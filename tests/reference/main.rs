@@ -12,15 +12,10 @@ mod coupling;
 #[path = "../support/draws.rs"]
 mod draws;
 mod fourier;
-mod gum;
 mod harmonic_groups;
 mod near_floor;
-mod noise_power;
 mod open_recordings;
-mod quantiles;
 mod rounding;
 mod sine_fit;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;
-mod univariate;
-mod windows;

@@ -2,9 +2,9 @@
 
 use crate::cases::{Case, Mains, Noise, Recipe, Series, Wanted, make, recipe};
 use humsieve::Capture;
-use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
+use humsieve::capture::{CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase};
 use humsieve::separation::{
-    HarmonicOptions, Keep, MemorySink, SeparateOptions, Separation, harmonic, separate,
+    HarmonicOptions, Keep, SeparateOptions, Separation, harmonic, separate,
 };
 use ndarray::Array2;
 

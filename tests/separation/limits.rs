@@ -1,10 +1,10 @@
 //! Separation of records that nobody looked at: every one is separated or refused with its reason.
 
 use humsieve::analysis::MainsChoice;
-use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
+use humsieve::capture::{CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase};
 use humsieve::separation::{
-    HarmonicOptions, MemorySink, Offset, SeparateOptions, Separation, Template, difference,
-    harmonic, reference, separate, template,
+    HarmonicOptions, Offset, SeparateOptions, Separation, Template, difference, harmonic,
+    reference, separate, template,
 };
 use humsieve::{Capture, Error, ErrorKind, FrameSource, WarningCode};
 use ndarray::Array2;

@@ -2,11 +2,11 @@
 
 use crate::cases::{Mains, Recipe, Series, Wanted, gauss, make, recipe, silent_recipes};
 use humsieve::analysis::MainsChoice;
-use humsieve::capture::{CaptureHeader, Channel, MemorySource, RateOrigin, TimeBase};
+use humsieve::capture::{CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase};
 use humsieve::load::{LoadOptions, load};
 use humsieve::separation::{
-    FileSink, HarmonicOptions, Keep, MemorySink, Method, Offset, SeparateOptions, Template,
-    difference, harmonic, reference, separate, template,
+    FileSink, HarmonicOptions, Keep, Method, Offset, SeparateOptions, Template, difference,
+    harmonic, reference, separate, template,
 };
 use humsieve::{Capture, ErrorKind, FrameSource as _, WarningCode};
 use ndarray::Array2;
@@ -638,7 +638,7 @@ impl humsieve::FrameSource for Made {
 #[derive(Default)]
 struct Squares(f64, u64);
 
-impl humsieve::separation::FrameSink for Squares {
+impl humsieve::capture::FrameSink for Squares {
     fn begin(&mut self, _: &CaptureHeader) -> Result<(), humsieve::Error> {
         Ok(())
     }

@@ -4,13 +4,15 @@
 #[path = "simulated.rs"]
 mod simulated;
 
+use humsieve::Estimate;
 use humsieve::Measurement;
 use humsieve::analysis::LinePower;
-use humsieve::stats::{Estimate, normal_quantile};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use simulated::Simulated;
+use statrs::function::erf::erfc_inv;
+use std::f64::consts::SQRT_2;
 
 #[derive(Clone)]
 pub struct Draws(ChaCha8Rng);
@@ -101,7 +103,8 @@ impl Truth {
             })
             .collect();
         let hum: f64 = harmonics.iter().map(|line| line.observed_v2).sum();
-        let mut extreme = || normal_quantile(draws.uniform().powf(1.0 / NOISE_DOF)) * self.noise;
+        let mut extreme =
+            || -SQRT_2 * erfc_inv(2.0 * draws.uniform().powf(1.0 / NOISE_DOF)) * self.noise;
         let peak_to_peak = 2.0 * 2.0_f64.sqrt() * hum.sqrt() + extreme() + extreme();
         Simulated {
             dc_offset: Estimate::student(offset, offset_u, LOCAL_DOF, 0.95),

@@ -3,7 +3,7 @@
 
 use humsieve::comparison::{CompareOptions, DecibelRatio, compare};
 use humsieve::separation::Separation;
-use humsieve::stats::chi_square_quantile;
+use humsieve::stats::chi_square_scale_interval;
 use humsieve::{Condition, Estimate, Measurement};
 use std::collections::BTreeMap;
 
@@ -47,8 +47,7 @@ pub fn broken(m: &Measurement) -> Vec<String> {
     }
     // The noise over a record is part of what moves in it; its density rests on no less than one bin of two tapers, 3.2
     // degrees of freedom. A step that hides the noise adds its own rounding.
-    let tail = 0.5 - 0.5 * m.confidence;
-    let factor = (3.0 / chi_square_quantile(tail, 3.0)).sqrt();
+    let factor = chi_square_scale_interval(1.0, 3.0, m.confidence).high;
     let most = factor * m.waveform.ac_rms + m.quality.lsb.unwrap_or(0.0);
     for (name, high) in std::iter::once(("noise", m.noise.rms.high))
         .chain(m.noise.third_octaves.iter().map(|b| ("octave", b.rms.high)))

@@ -191,7 +191,7 @@ mod tests {
     /// Samples found, and the dispersion of what is left.
     fn look(samples: &[f64]) -> (Vec<bool>, f64) {
         let estimator = Multitaper::new(COUNT, 5);
-        let density = estimator.density(samples, 1000.0).unwrap();
+        let density = estimator.density(samples, 1000.0);
         let floor = NoiseFloor::new(&estimator, &density, &[]);
         let powers = Powers::new(samples, &floor).unwrap();
         let mut out = vec![false; COUNT];

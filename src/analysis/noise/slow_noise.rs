@@ -389,7 +389,7 @@ mod tests {
         let (mut sum, count) = (0.0, 400);
         for _ in 0..count {
             let x: Vec<f64> = (0..2000).map(|_| rng.random::<f64>() - 0.5).collect();
-            let density = estimator.density(&x, 1000.0).unwrap();
+            let density = estimator.density(&x, 1000.0);
             let floor = NoiseFloor::new(&estimator, &density, &[]);
             let slow = SlowNoise::new(&x, 1000.0, &[], 1.0, &floor);
             sum += slow.of_mean(MeanWindow::Even).0.sqrt();

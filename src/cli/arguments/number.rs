@@ -1,6 +1,6 @@
 //! Numbers as typed: a plain or exponent form, an SI prefix, perhaps a unit.
 
-use humsieve::si::read;
+use crate::si::read;
 
 /// A number with or without a prefix and a unit.
 pub fn si(text: &str) -> Result<f64, String> {

@@ -4,20 +4,20 @@ use super::typed::{
     AnalysisArguments, Arguments, BatchArguments, Command, CompareArguments, MeasureArguments,
     PlanArguments, ReadingArguments, ReportArguments, SeparateArguments, SessionArguments,
 };
+use crate::Condition;
+use crate::analysis::Detail;
+use crate::capture::Coupling;
 use crate::cli::failure::Failure;
 use crate::cli::input::inputs::is_standard_input;
 use crate::cli::input::shard::Shard;
+use crate::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
+use crate::limit::{Bounded, Limit};
+use crate::load::LoadOptions;
+use crate::plan::PlanOptions;
+use crate::report::Format;
+use crate::separation::{Keep, Offset, SeparateOptions};
+use crate::{Error, MeasureOptions};
 use clap_complete::Shell;
-use humsieve::Condition;
-use humsieve::analysis::Detail;
-use humsieve::capture::Coupling;
-use humsieve::comparison::{CompareOptions, InstrumentLimits, WantedSignal};
-use humsieve::limit::{Bounded, Limit};
-use humsieve::load::LoadOptions;
-use humsieve::plan::PlanOptions;
-use humsieve::report::Format;
-use humsieve::separation::{Keep, Offset, SeparateOptions};
-use humsieve::{Error, MeasureOptions};
 use std::num::NonZero;
 use std::path::{Path, PathBuf};
 use std::thread;

@@ -1,13 +1,13 @@
 //! The arguments as typed.
 
 use super::number;
+use crate::analysis::MainsChoice;
+use crate::capture::Coupling;
 use crate::cli::input::shard::{Shard, shard};
+use crate::report::Format;
+use crate::separation::{Keep, Offset};
 use clap::builder::{PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand};
-use humsieve::analysis::MainsChoice;
-use humsieve::capture::Coupling;
-use humsieve::report::Format;
-use humsieve::separation::{Keep, Offset};
 use std::path::PathBuf;
 
 /// Measures, compares and separates ground-loop interference in captures from oscilloscopes and
@@ -132,7 +132,7 @@ pub struct PrintingArguments {
     #[arg(long, default_value = "text", value_parser = word(&FORMATS))]
     pub format: Format,
     /// Harmonics and tones that text and markdown print, the strongest first
-    #[arg(long, value_name = "N", default_value_t = humsieve::report::SHOWN)]
+    #[arg(long, value_name = "N", default_value_t = crate::report::SHOWN)]
     pub show: usize,
     /// No progress and no warnings on standard error; errors are still told
     #[arg(long)]

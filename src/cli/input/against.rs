@@ -3,10 +3,10 @@
 use super::inputs::is_standard_input;
 use super::measured::measurements;
 use crate::cli::failure::Failure;
-use humsieve::comparison::{CaptureSource, Change, measure_alike};
-use humsieve::load::LoadOptions;
-use humsieve::results::{self, EarlierCapture};
-use humsieve::{Condition, Error, ErrorKind, MeasureOptions, Measurement};
+use crate::comparison::{CaptureSource, Change, measure_alike};
+use crate::load::LoadOptions;
+use crate::results::{self, EarlierCapture};
+use crate::{Condition, Error, ErrorKind, MeasureOptions, Measurement};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 

@@ -6,7 +6,7 @@ use crate::cli::failure::Failure;
 use crate::cli::identity::Identity;
 #[cfg(unix)]
 use crate::cli::output::signals::ending_signal;
-use humsieve::load::{find_captures, names_capture};
+use crate::load::{find_captures, names_capture};
 use notify::event::{EventKind, ModifyKind, RenameMode};
 use notify::{Event, RecommendedWatcher, RecursiveMode, Watcher};
 use std::collections::{BTreeMap, HashMap};

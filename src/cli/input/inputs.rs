@@ -2,8 +2,8 @@
 
 use crate::cli::failure::Failure;
 use crate::cli::identity::Identity;
-use humsieve::load;
-use humsieve::{Error, ErrorKind};
+use crate::load;
+use crate::{Error, ErrorKind};
 use std::fs::{self, File};
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};

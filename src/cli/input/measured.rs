@@ -1,12 +1,12 @@
 //! One file's measurements.
 
-use humsieve::analysis;
-use humsieve::capture::{FrameSource, Watched};
-use humsieve::fault::contained;
-use humsieve::load::{self, LoadOptions};
-use humsieve::report::Pictured;
-use humsieve::report::plot::Snippet;
-use humsieve::{Error, MeasureOptions, Measurement};
+use crate::analysis;
+use crate::capture::{FrameSource, Watched};
+use crate::fault::contained;
+use crate::load::{self, LoadOptions};
+use crate::report::Pictured;
+use crate::report::plot::Snippet;
+use crate::{Error, MeasureOptions, Measurement};
 use std::path::Path;
 
 /// Every measurement of one capture; a fault of the program in it costs no other.

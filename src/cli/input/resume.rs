@@ -2,8 +2,8 @@
 
 use crate::cli::failure::{Failure, Outcome};
 use crate::cli::identity::Identity;
-use humsieve::report::SourceStamp;
-use humsieve::results::SCHEMA;
+use crate::report::SourceStamp;
+use crate::results::SCHEMA;
 use serde::Deserialize;
 use std::collections::HashMap;
 use std::fs::{self, File};

@@ -1,9 +1,9 @@
 //! Output files: proved writable before the work starts, complete or absent after it.
 
 use super::scratch::Scratch;
+use crate::ErrorKind;
 use crate::cli::failure::Failure;
 use crate::cli::identity::Identity;
-use humsieve::ErrorKind;
 use std::ffi::OsString;
 use std::fs;
 use std::io;

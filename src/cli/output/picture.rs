@@ -2,7 +2,7 @@
 
 use super::files::{Guard, Outputs, unwritable};
 use crate::cli::failure::Failure;
-use humsieve::report::plot::Sheet;
+use crate::report::plot::Sheet;
 use std::fs;
 use std::path::Path;
 

@@ -10,6 +10,6 @@ pub use compared::{
     Basis, ComparedLine, ComparedQuantity, ExpandedUncertainties, ExpandedUncertainty, Verdict,
 };
 pub use comparison::{CaptureCounts, Comparison, LeftOut};
-pub use outlook::{Collision, SignalErrors, SignalOutlook, collisions};
+pub use outlook::{SignalErrors, SignalOutlook, collisions};
 pub use ratio::{DecibelRatio, tenths};
 pub use repeats::Repeats;

@@ -11,8 +11,9 @@ mod method;
 mod pictures;
 mod summary;
 mod tables;
+#[cfg(test)]
+mod whole_session;
 
 pub use document::Page;
-pub use escape::MarkdownEscaper;
+pub(crate) use escape::MarkdownEscaper;
 pub use json::write_json;
-pub use summary::summary;

@@ -10,7 +10,6 @@ mod short_list;
 pub(super) use change::{change_remark, short_interval};
 pub use compared::{ComparedRow, comparison_rows, line_rows};
 pub(super) use compared::{comparison_warnings, told};
-pub use measured::{Row, measurement_rows};
 pub use reading::Reading;
 pub use remarks::{comparison_remarks, limit_remark};
 pub use short_list::SHOWN;

@@ -4,16 +4,6 @@ use crate::quantity::Figure;
 use crate::si::{self, PrintedEstimate};
 
 /// A figure dressed for reading; value and interval share the prefix of the unit.
-///
-/// ```
-/// use humsieve::Estimate;
-/// use humsieve::report::Reading;
-/// let hum = Estimate::new(6.02134e-3, (6.0187e-3, 6.0240e-3), 1.35e-6, 40.0, 0.95);
-/// let reading = Reading::new(hum.into(), "V");
-/// assert_eq!(reading.value, "6.0213");
-/// assert_eq!(reading.interval.as_deref(), Some("6.0187 to 6.0240"));
-/// assert_eq!(reading.unit, "mV");
-/// ```
 #[derive(Debug, Clone, PartialEq, Eq)]
 #[non_exhaustive]
 pub struct Reading {
@@ -66,6 +56,15 @@ impl Reading {
 mod tests {
     use super::*;
     use crate::stats::Estimate;
+
+    #[test]
+    fn reading_by_example() {
+        let hum = Estimate::new(6.02134e-3, (6.0187e-3, 6.0240e-3), 1.35e-6, 40.0, 0.95);
+        let reading = Reading::new(hum.into(), "V");
+        assert_eq!(reading.value, "6.0213");
+        assert_eq!(reading.interval.as_deref(), Some("6.0187 to 6.0240"));
+        assert_eq!(reading.unit, "mV");
+    }
 
     fn estimate(value: f64, low: f64, high: f64) -> Figure {
         Figure::Estimate(Estimate::new(value, (low, high), f64::NAN, 10.0, 0.95))

@@ -1,8 +1,8 @@
 //! Quantiles against the tables of the NIST/SEMATECH e-Handbook, sections 1.3.6.7.1 to 1.3.6.7.4,
 //! recomputed to 12 digits.
 
+use crate::stats::{chi_square_quantile, f_quantile, normal_quantile, student_quantile};
 use approx::assert_relative_eq;
-use humsieve::stats::{chi_square_quantile, f_quantile, normal_quantile, student_quantile};
 
 #[test]
 fn handbook_tables_are_met_to_nine_digits() {

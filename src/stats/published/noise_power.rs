@@ -1,7 +1,7 @@
 //! Intervals of noise powers and their ratios (`limits_numbers.csv`).
 
+use crate::stats::{chi_square_scale_interval, f_quantile};
 use approx::assert_relative_eq;
-use humsieve::stats::{chi_square_scale_interval, f_quantile};
 
 fn numbers(text: &str) -> Vec<f64> {
     text.split(|c: char| !(c.is_ascii_digit() || c == '.' || c == '-'))

@@ -1,8 +1,9 @@
 //! The report of a whole session: of the demo, and of one with a clipped, a missing and a mismatched
 //! capture.
+#![allow(clippy::unwrap_used)]
 
-use humsieve::report::page::{Page, write_json};
-use humsieve::session::{RunOptions, Session, SessionResult, run};
+use crate::report::{Page, write_json};
+use crate::session::{RunOptions, Session, SessionResult, run};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -108,7 +109,7 @@ fn the_demo_session_agrees_with_its_true_values() {
             .find(|row| {
                 row.quantity == quantity
                     && row.remedy.as_deref() == heading
-                    && row.condition != humsieve::Condition::Baseline
+                    && row.condition != crate::Condition::Baseline
             })
             .unwrap()
     };
@@ -174,7 +175,7 @@ fn clipped_missing_and_mismatched_captures_are_told_and_the_rest_is_complete() {
     assert!(told(None, "range_mismatch"), "{:?}", result.troubles);
     assert_eq!(result.remedies.len(), 1);
     let hum = result.remedies[0].quantity("hum_rms").unwrap();
-    assert_eq!(hum.verdict, humsieve::Verdict::Improved);
+    assert_eq!(hum.verdict, crate::Verdict::Improved);
     assert!(result.remedies[0].claim_db("hum_rms").unwrap() > 40.0);
     let html = html_of(&result);
     for words in [

@@ -1,10 +1,10 @@
 //! Combination of uncertainties: worked examples of JCGM 100:2008 (GUM).
 
-use approx::assert_abs_diff_eq;
-use humsieve::stats::{
+use crate::stats::{
     combined_uncertainty, coverage_factor, mean, rectangular, standard_deviation,
     welch_satterthwaite,
 };
+use approx::assert_abs_diff_eq;
 
 fn independent(_: usize, _: usize) -> f64 {
     0.0

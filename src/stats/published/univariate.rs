@@ -1,7 +1,7 @@
 //! Mean and standard deviation against the certified values of the NIST
 //! Statistical Reference Datasets, univariate summary statistics.
 
-use humsieve::stats::{mean, standard_deviation};
+use crate::stats::{mean, standard_deviation};
 
 /// Digits that agree: -log10 of the relative error.
 fn agreeing_digits(found: f64, certified: f64) -> f64 {

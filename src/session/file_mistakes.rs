@@ -1,7 +1,8 @@
 //! Session files: every mistake is told with its line, its key and the keys that would be understood.
+#![allow(clippy::unwrap_used)]
 
-use humsieve::quantity::Quantity;
-use humsieve::session::Session;
+use crate::quantity::Quantity;
+use crate::session::Session;
 
 const CAPTURE: &str = "[[capture]]\nfile = \"a.csv\"\ncondition = \"looped\"\n";
 
