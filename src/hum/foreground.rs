@@ -4,7 +4,7 @@
 //! and from the cycle after by far more than most do. All three are taken out or left out before the series and the noise are
 //! read, and told.
 
-use super::line_spectrum::LineSpectrum;
+use super::line_spectrum::rises_below;
 use super::smooth_line::smooth_line;
 use crate::stats::{median, span};
 
@@ -137,9 +137,7 @@ pub(crate) fn slow_content(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -
     let cycle = likelier_cycle(samples, rate_hz, nominals_hz);
     let mut found = Foreground::default();
     let steps = steps(samples, cycle);
-    let spectrum = LineSpectrum::new(samples, None, rate_hz, 2.0 * lowest);
-    let rises = spectrum.is_some_and(|s| s.rises_below(lowest));
-    if rises || !steps.is_empty() {
+    if !steps.is_empty() || rises_below(samples, rate_hz, lowest) {
         let margin = (MARGIN * cycle).ceil() as usize + 1;
         let mut skip = vec![false; count];
         for &at in &steps {

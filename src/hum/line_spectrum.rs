@@ -1,10 +1,11 @@
 //! The lines of a record: peaks of its Hann-weighted spectrum over the floor beside each.
 
+use super::running_median::RunningMedian;
 use crate::numeric::parabola;
-use crate::spectrum::fft::forward;
-use crate::stats::usual_power;
+use crate::spectrum::fft::{forward, good_length_from};
+use crate::spectrum::hann;
 use rustfft::num_complex::Complex64;
-use std::f64::consts::PI;
+use std::f64::consts::{LN_2, PI};
 
 /// A local maximum of the spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -36,8 +37,6 @@ const FLOOR_CELLS: f64 = 12.0;
 /// Reach of the floor, Hz: least, most, and that of the wide median it is drawn towards.
 const FLOOR_HZ: (f64, f64) = (12.0, 35.0);
 const WIDE_HZ: f64 = 50.0;
-/// Most bins of which a median is taken.
-const MEDIAN_OF: usize = 64;
 /// How far above a rise with 1/f the slow content has to stand to be more than noise; one cell of exponential power in
 /// 10⁵ reaches 12, over a floor that is uncertain by two.
 const STEEP: f64 = 25.0;
@@ -54,9 +53,12 @@ pub(crate) struct LineSpectrum {
     pub(crate) top_hz: f64,
     /// By frequency.
     pub(crate) lines: Vec<Line>,
-    /// Power and floor of every cell of 1/T.
-    cells: Vec<(f64, f64)>,
-    cell_hz: f64,
+    levels: Levels,
+}
+
+/// Whether the power well below `hz` stands higher over the floor there than noise that rises with 1/f would.
+pub(crate) fn rises_below(samples: &[f64], rate_hz: f64, hz: f64) -> bool {
+    Levels::new(samples, None, (rate_hz, 2.0 * hz), 1).is_some_and(|levels| levels.rise_below(hz))
 }
 
 impl LineSpectrum {
@@ -68,45 +70,18 @@ impl LineSpectrum {
         rate_hz: f64,
         top_hz: f64,
     ) -> Option<Self> {
-        let count = samples.len();
-        if count < 16 || !(rate_hz > 0.0) {
-            return None;
-        }
-        let length = (PADDING * count).next_power_of_two();
-        let (mut windowed, (sum, squares)) = windowed(samples, weights, length);
-        let plan = forward(length);
-        let mut bins = plan.make_output_vec();
-        plan.process(&mut windowed, &mut bins).ok()?;
-        let bin_hz = rate_hz / length as f64;
-        let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
-        let power: Vec<f64> = bins[..=top].iter().map(Complex64::norm_sqr).collect();
-        // Of a Hann window of the same noise bandwidth (1.5 cells), for weights that leave a part of the record.
-        let duration_s = 1.5 * sum * sum / squares.max(f64::MIN_POSITIVE) / rate_hz;
-        let cells = Cells {
-            bin_hz,
-            duration_s,
-            per_cell: ((length as f64 / (rate_hz * duration_s)) as usize).max(1),
-        };
-        let floor = cells.floor(&power);
-        let lines = cells.lines(&power, &floor, 2.0f64.sqrt() / sum);
+        let levels = Levels::new(samples, weights, (rate_hz, top_hz), PADDING)?;
         Some(Self {
-            duration_s,
-            top_hz: top as f64 * bin_hz,
-            lines,
-            cells: power
-                .into_iter()
-                .zip(floor)
-                .step_by(cells.per_cell)
-                .collect(),
-            cell_hz: bin_hz * cells.per_cell as f64,
+            duration_s: levels.duration_s,
+            top_hz: (levels.power.len() - 1) as f64 * levels.bin_hz,
+            lines: levels.lines(),
+            levels,
         })
     }
 
     /// Whether the power well below `hz` stands higher over the floor there than noise that rises with 1/f would.
     pub(crate) fn rises_below(&self, hz: f64) -> bool {
-        let at = ((hz / self.cell_hz).round() as usize).min(self.cells.len() - 1);
-        let floor = self.cells[at].1;
-        (2..at / 2).any(|cell| self.cells[cell].0 * cell as f64 > STEEP * floor * at as f64)
+        self.levels.rise_below(hz)
     }
 
     /// Whether a line that noise would not show in one of a thousand records stands at none of the multiples of `hz`.
@@ -157,8 +132,8 @@ fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64
     let slope = cross / f64::max(spread, f64::MIN_POSITIVE);
     let (mut sum, mut squares) = (0.0, 0.0);
     let mut out = vec![0.0; length];
-    for (i, (value, x)) in out.iter_mut().zip(samples).enumerate() {
-        let w = weight(i) * (PI * (i as f64 + 0.5) / count as f64).sin().powi(2);
+    for (i, ((value, x), hann)) in out.iter_mut().zip(samples).zip(hann(count)).enumerate() {
+        let w = weight(i) * hann;
         sum += w;
         squares += w * w;
         *value = w * (x - mean - slope * (i as f64 - middle - centre));
@@ -166,18 +141,64 @@ fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64
     (out, (sum, squares))
 }
 
-/// How bins and cells of 1/T lie.
-struct Cells {
+/// Power and floor of every bin.
+#[derive(Debug, Clone)]
+struct Levels {
+    power: Vec<f64>,
+    floor: Floor,
     bin_hz: f64,
     duration_s: f64,
+    /// Bins in a cell of 1/T.
     per_cell: usize,
+    /// From the root of a bin's power to the RMS of a sine.
+    to_rms: f64,
 }
 
-impl Cells {
+impl Levels {
+    /// Of the bins up to `top_hz`, `padding` for each cell at least; `None` as for [`LineSpectrum::new`].
+    fn new(
+        samples: &[f64],
+        weights: Option<&[f64]>,
+        (rate_hz, top_hz): (f64, f64),
+        padding: usize,
+    ) -> Option<Self> {
+        let count = samples.len();
+        if count < 16 || !(rate_hz > 0.0) {
+            return None;
+        }
+        let length = good_length_from(padding * count);
+        let (mut windowed, (sum, squares)) = windowed(samples, weights, length);
+        let plan = forward(length);
+        let mut bins = plan.make_output_vec();
+        plan.process(&mut windowed, &mut bins).ok()?;
+        let bin_hz = rate_hz / length as f64;
+        let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
+        // Of a Hann window of the same noise bandwidth (1.5 cells), for weights that leave a part of the record.
+        let duration_s = 1.5 * sum * sum / squares.max(f64::MIN_POSITIVE) / rate_hz;
+        let mut levels = Self {
+            power: bins[..=top].iter().map(Complex64::norm_sqr).collect(),
+            floor: Floor::default(),
+            bin_hz,
+            duration_s,
+            per_cell: ((length as f64 / (rate_hz * duration_s)) as usize).max(1),
+            to_rms: 2.0f64.sqrt() / sum,
+        };
+        levels.floor = levels.floor();
+        Some(levels)
+    }
+
+    fn rise_below(&self, hz: f64) -> bool {
+        let cell_hz = self.bin_hz * self.per_cell as f64;
+        let last = (self.power.len() - 1) / self.per_cell;
+        let at = ((hz / cell_hz).round() as usize).min(last);
+        let limit = STEEP * self.floor.at(at * self.per_cell) * at as f64;
+        (2..at / 2).any(|cell| self.power[cell * self.per_cell] * cell as f64 > limit)
+    }
+
     /// The level beside every bin: the geometric mean of the medians left and right, never below half the larger, drawn
     /// towards the median of a wide neighbourhood where it is near it (medians of few cells are low by chance).
-    fn floor(&self, power: &[f64]) -> Vec<f64> {
-        let cells: Vec<f64> = power.iter().step_by(self.per_cell).copied().collect();
+    fn floor(&self) -> Floor {
+        let cells: Vec<f64> = self.power.iter().step_by(self.per_cell).copied().collect();
         let cell_hz = self.bin_hz * self.per_cell as f64;
         let count = |hz: f64| (hz / cell_hz).ceil() as usize;
         let near = count(LINE_CELLS / self.duration_s).max(2);
@@ -189,47 +210,42 @@ impl Cells {
         let wide = count(WIDE_HZ).max(8);
         let every = (near / 2).max(1);
         let last = cells.len() - 1;
-        let mut scratch = Vec::new();
-        let mut median = |from: usize, to: usize| level(&cells[from.min(to)..to], &mut scratch);
-        let levels: Vec<f64> = (0..=last / every + 1)
-            .map(|i| {
-                let c = (i * every).min(last);
-                let left = median(c.saturating_sub(far).max(1), c.saturating_sub(near));
-                let right = median((c + near).min(last), (c + far).min(last));
-                let local = match (left, right) {
-                    (Some(l), Some(r)) => (l * r).sqrt().max(0.5 * l.max(r)),
-                    (one, other) => one.or(other).unwrap_or(0.0),
-                };
-                let broad = median(c.saturating_sub(wide).max(1), (c + wide).min(last));
-                match broad {
-                    Some(b) if local > 0.25 * b && local < 4.0 * b => (local * b).sqrt().max(local),
-                    Some(b) if local == 0.0 => b,
-                    _ => local,
-                }
-                .max(f64::MIN_POSITIVE)
-            })
-            .collect();
-        let logs: Vec<f64> = levels.iter().map(|l| l.ln()).collect();
-        let step = (self.per_cell * every) as f64;
-        (0..power.len())
-            .map(|bin| {
-                let place = bin as f64 / step;
-                let i = (place as usize).min(logs.len() - 1);
-                let j = (i + 1).min(logs.len() - 1);
-                let part = place - i as f64;
-                (logs[i] * (1.0 - part) + logs[j] * part).exp()
-            })
-            .collect()
+        let mut left = RunningMedian::new(&cells, far - near);
+        let mut right = left.clone();
+        let mut broad = RunningMedian::new(&cells, 2 * wide);
+        let level = |c: usize| {
+            let left = left.of(c.saturating_sub(far).max(1), c.saturating_sub(near));
+            let right = right.of((c + near).min(last), (c + far).min(last));
+            let local = match (left, right) {
+                (Some(l), Some(r)) => (l * r).sqrt().max(0.5 * l.max(r)),
+                (one, other) => one.or(other).unwrap_or(0.0),
+            } / LN_2;
+            let broad = broad.of(c.saturating_sub(wide).max(1), (c + wide).min(last));
+            match broad.map(|b| b / LN_2) {
+                Some(b) if local > 0.25 * b && local < 4.0 * b => (local * b).sqrt().max(local),
+                Some(b) if local == 0.0 => b,
+                _ => local,
+            }
+        };
+        let places = (0..=last / every + 1).map(|i| (i * every).min(last));
+        Floor {
+            logs: places
+                .map(level)
+                .map(|level| level.max(f64::MIN_POSITIVE).ln())
+                .collect(),
+            step: (self.per_cell * every) as f64,
+        }
     }
 
     /// The maxima that stand over the floor and over the side lobes of stronger ones.
-    fn lines(&self, power: &[f64], floor: &[f64], to_rms: f64) -> Vec<Line> {
+    fn lines(&self) -> Vec<Line> {
+        let (power, floor) = (&self.power, &self.floor);
         let first = ((1.5 / self.duration_s / self.bin_hz).round() as usize).max(1);
         let maxima: Vec<Line> = (first..power.len().saturating_sub(1))
             .filter(|&b| {
                 power[b] >= power[b - 1]
                     && power[b] > power[b + 1]
-                    && power[b] > LEAST_STRENGTH * floor[b]
+                    && power[b] > LEAST_STRENGTH * floor.at(b)
             })
             .map(|b| {
                 let [left, here, right] =
@@ -238,8 +254,8 @@ impl Cells {
                 let top = (here - 0.25 * (left - right) * shift).exp();
                 Line {
                     hz: (b as f64 + shift) * self.bin_hz,
-                    strength: top / floor[b],
-                    rms: top.sqrt() * to_rms,
+                    strength: top / floor.at(b),
+                    rms: top.sqrt() * self.to_rms,
                 }
             })
             .collect();
@@ -270,12 +286,20 @@ impl Cells {
     }
 }
 
-/// Mean of exponentially distributed powers from the median of an even selection of them.
-fn level(powers: &[f64], scratch: &mut Vec<f64>) -> Option<f64> {
-    if powers.len() < 3 {
-        return None;
+/// The level beside every bin; between the places where it was read, by its logarithm.
+#[derive(Debug, Clone, Default)]
+struct Floor {
+    logs: Vec<f64>,
+    /// Bins from place to place.
+    step: f64,
+}
+
+impl Floor {
+    fn at(&self, bin: usize) -> f64 {
+        let place = bin as f64 / self.step;
+        let i = (place as usize).min(self.logs.len() - 1);
+        let j = (i + 1).min(self.logs.len() - 1);
+        let part = place - i as f64;
+        (self.logs[i] * (1.0 - part) + self.logs[j] * part).exp()
     }
-    scratch.clear();
-    scratch.extend(powers.iter().step_by(powers.len().div_ceil(MEDIAN_OF)));
-    Some(usual_power(scratch))
 }

@@ -6,6 +6,7 @@ mod foreground;
 mod line_spectrum;
 mod presence;
 mod present;
+mod running_median;
 mod smooth_line;
 mod span;
 pub(crate) mod track;

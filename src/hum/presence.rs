@@ -7,8 +7,9 @@
 use super::evidence::{Evidence, Witness};
 use super::line_spectrum::{Line, LineSpectrum};
 use super::present::{Foreign, Presence, Present};
+use crate::spectrum::hann;
 use rustfft::num_complex::Complex64;
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::TAU;
 
 /// Where no grid is, as shares of the nominal frequency's neighbourhood between 50 and 60 Hz, Hz.
 const DECOYS_HZ: [(f64, f64); 3] = [(40.0, 46.0), (53.0, 57.5), (63.0, 69.0)];
@@ -247,12 +248,10 @@ fn best_rest(witness: &Witness<'_>, ranges_hz: &[(f64, f64)], nominal_hz: f64) -
 
 /// Amplitude of a Hann-weighted line at ν cycles per sample.
 fn amplitude(samples: &[f64], nu: f64) -> f64 {
-    let count = samples.len() as f64;
     let turn = Complex64::cis(-TAU * nu);
     let mut oscillator = Complex64::new(1.0, 0.0);
     let (mut sum, mut total) = (Complex64::default(), 0.0);
-    for (i, x) in samples.iter().enumerate() {
-        let w = (PI * (i as f64 + 0.5) / count).sin().powi(2);
+    for (x, w) in samples.iter().zip(hann(samples.len())) {
         sum += w * x * oscillator;
         total += w;
         oscillator *= turn;

@@ -23,3 +23,4 @@ pub use nudft::Nudft;
 pub(crate) use overlap_save::OverlapSave;
 pub(crate) use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;
+pub(crate) use window::hann;

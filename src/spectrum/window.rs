@@ -3,7 +3,24 @@
 //! Sources: F. J. Harris, Proc. IEEE 66(1), 1978; A. H. Nuttall, IEEE Trans. ASSP 29(1), 1981;
 //! G. Heinzel, A. Rüdiger, R. Schilling, Max-Planck-Institut report, 2002.
 
+use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
+
+/// Weights between two cosines that are computed anew.
+const TURNED: usize = 256;
+
+/// Hann weights sin²(π(n + ½)/N), symmetric about the middle of N samples, by turning a pointer on.
+pub(crate) fn hann(count: usize) -> impl Iterator<Item = f64> {
+    let step = TAU / count as f64;
+    let turn = Complex64::cis(step);
+    (0..count).step_by(TURNED).flat_map(move |from| {
+        let pointer = Complex64::cis(step * (from as f64 + 0.5));
+        let pointers = std::iter::successors(Some(pointer), move |p| Some(p * turn));
+        pointers
+            .take(TURNED.min(count - from))
+            .map(|p| 0.5 - 0.5 * p.re)
+    })
+}
 
 /// A window w(x) = Σ (-1)ᵏ aₖ cos(2πk x), x = n/N.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -7,6 +7,7 @@ use super::stream_fit::StreamFit;
 use crate::analysis::noise::{NoiseFloor, Powers, bulk_in_frequency};
 use crate::hum;
 use crate::spectrum::Density;
+use std::cell::LazyCell;
 
 /// Looks for what stands out, each beside what the one before left.
 const LOOKS: usize = 6;
@@ -38,8 +39,12 @@ pub(super) fn read_quietly(segmented: &Segmented<'_>, fit: &mut StreamFit, left_
     for gap in &stream.gaps {
         out[gap.at] = true;
     }
-    let weights = weights(&fit.estimator, count);
+    let (estimator, rate_hz) = (fit.estimator.clone(), segmented.rate_hz());
+    let weights = LazyCell::new(|| weights(&estimator, count));
     let share = |out: &[bool]| -> f64 {
+        if !out.contains(&true) {
+            return 1.0;
+        }
         let present = weights.iter().zip(out).filter(|(_, out)| !**out);
         present.map(|(w, _)| w).sum()
     };
@@ -49,7 +54,7 @@ pub(super) fn read_quietly(segmented: &Segmented<'_>, fit: &mut StreamFit, left_
     } else {
         fit.record.present / share(&out).max(LEAST_PRESENT)
     };
-    let density_of = |residual: &[f64]| density(&fit.estimator, residual, segmented.rate_hz());
+    let density_of = |residual: &[f64]| density(&estimator, residual, rate_hz);
     let read = |residual: Vec<f64>, out: Vec<bool>, density: Density| {
         let present = kept * share(&out).max(LEAST_PRESENT);
         let floor = floor(segmented, fit, &density).raised(1.0 / present);
