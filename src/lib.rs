@@ -1,6 +1,8 @@
 #![doc = include_str!("../README.md")]
 #![forbid(unsafe_code)]
 #![deny(missing_docs)]
+// What only the command uses is not missed where the command is left out.
+#![cfg_attr(not(feature = "cli"), allow(dead_code, unused_imports))]
 
 pub mod analysis;
 pub mod capture;
@@ -11,17 +13,23 @@ mod error;
 mod fault;
 mod hum;
 mod limit;
+#[cfg(any(feature = "text", feature = "wav"))]
 pub mod load;
 mod numeric;
+mod parallel;
 pub mod plan;
 mod printable;
 mod quantity;
+#[cfg(feature = "report")]
 pub mod report;
+#[cfg(feature = "report")]
 pub mod results;
 #[cfg(test)]
 mod sample;
+#[cfg(feature = "files")]
 mod save;
 pub mod separation;
+#[cfg(feature = "session")]
 pub mod session;
 mod setting;
 mod si;

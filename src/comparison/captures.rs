@@ -6,8 +6,8 @@ use super::options::CompareOptions;
 use super::result::{Comparison, LeftOut};
 use super::selection::{ALL, too_few_conditions};
 use crate::analysis::{Detail, MeasureOptions, Measurement, measure};
+use crate::parallel::*;
 use crate::{Condition, Error, FrameSource};
-use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 type Measure<'a> = Box<dyn FnMut(&MeasureOptions) -> Result<Vec<Measurement>, Error> + Send + 'a>;

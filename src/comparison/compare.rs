@@ -7,9 +7,9 @@ use super::selection::{Selection, mismatch, mistakes, same_channel, too_few_cond
 use super::sentences;
 use super::table::{Line, Row, Table, at_nominal, settle};
 use crate::analysis::Measurement;
+use crate::parallel::*;
 use crate::quantity::Quantity;
 use crate::{Condition, Error};
-use rayon::prelude::*;
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 

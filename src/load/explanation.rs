@@ -4,6 +4,7 @@ use crate::capture::{Coupling, FrameSource, RateOrigin};
 use crate::load::preamble::fact::Fact;
 use crate::load::text_capture::Text;
 use crate::load::vocabulary::meaning::Meaning;
+#[cfg(feature = "wav")]
 use crate::load::wav::source::WavSource;
 use crate::{Error, Warning};
 use serde::Serialize;
@@ -189,6 +190,7 @@ impl Explanation {
         Ok(explanation)
     }
 
+    #[cfg(feature = "wav")]
     pub(crate) fn of_wave(path: &Path, mut source: WavSource) -> Result<Self, Error> {
         let format = source.format();
         let format = format!("{} WAVE, {}", format.container, format.coding.name());

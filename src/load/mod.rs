@@ -23,29 +23,52 @@
 //! - Marks between thousands are read where the table cannot be read without them; where commas serve both
 //!   as those and as delimiter the table is refused.
 
+#[cfg(all(feature = "text", feature = "parallel"))]
 mod ahead;
+#[cfg(feature = "text")]
 mod captures;
+#[cfg(feature = "text")]
 mod explanation;
+#[cfg(feature = "files")]
 mod folder;
 mod open;
 mod options;
 mod origin;
+#[cfg(feature = "text")]
 mod preamble;
+#[cfg(feature = "text")]
 mod rows;
+#[cfg(feature = "text")]
 mod shown;
 mod sniffing;
+mod store;
+#[cfg(feature = "text")]
 mod table;
+#[cfg(feature = "text")]
 mod text;
+#[cfg(feature = "text")]
 mod text_capture;
+#[cfg(feature = "text")]
 mod time;
+#[cfg(feature = "text")]
 mod transposed;
+mod unit;
+#[cfg(feature = "text")]
 mod value;
+#[cfg(feature = "text")]
 mod vocabulary;
+#[cfg(feature = "wav")]
 mod wav;
 
+#[cfg(feature = "text")]
 pub use explanation::{ColumnExplanation, Explanation, StatementExplanation};
+#[cfg(feature = "files")]
 pub use folder::find_captures;
+#[cfg(feature = "files")]
 pub(crate) use folder::names_capture;
-pub use open::{bytes, explain, load, open, read};
+#[cfg(feature = "text")]
+pub use open::explain;
+pub use open::{bytes, load, open, read};
 pub use options::LoadOptions;
+#[cfg(feature = "text")]
 pub use vocabulary::meaning::Meaning;

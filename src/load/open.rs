@@ -1,14 +1,17 @@
 //! Opening a capture: a file, a stream or bytes.
 
 use crate::capture::{Capture, FrameSource};
+#[cfg(feature = "parallel")]
 use crate::load::ahead::{AHEAD_FROM_BYTES, Ahead};
+#[cfg(feature = "text")]
 use crate::load::explanation::Explanation;
 use crate::load::options::LoadOptions;
 use crate::load::origin::Origin;
 use crate::load::sniffing::{self, Kind};
-use crate::load::text::bytes::{self, Store};
-use crate::load::text::head::HEAD_BYTES;
+use crate::load::store::{self, HEAD_BYTES, Store};
+#[cfg(feature = "text")]
 use crate::load::text_capture::Text;
+#[cfg(feature = "wav")]
 use crate::load::wav::source::WavSource;
 use crate::{Error, ErrorKind};
 use std::io::Read;
@@ -86,7 +89,7 @@ pub fn read(
     options: &LoadOptions,
 ) -> Result<Vec<Box<dyn FrameSource>>, Error> {
     let origin = Origin::named(name.into());
-    bytes::spool(stream)
+    store::spool(stream)
         .and_then(|store| open_store(&origin, store, options))
         .map(Opened::into_sources)
         .map_err(|error| error.in_file(&origin.path))
@@ -107,17 +110,21 @@ pub fn load(path: &Path, options: &LoadOptions) -> Result<Vec<Capture>, Error> {
 ///
 /// # Errors
 /// As [`load`].
+#[cfg(feature = "text")]
 pub fn explain(path: &Path, options: &LoadOptions) -> Result<Explanation, Error> {
     open_any(path, options)
         .and_then(|opened| match opened {
             Opened::Text(text) => Explanation::of_text(path, text),
+            #[cfg(feature = "wav")]
             Opened::Wave(wave) => Explanation::of_wave(path, *wave),
         })
         .map_err(|error| error.in_file(path))
 }
 
 enum Opened {
+    #[cfg(feature = "text")]
     Text(Text),
+    #[cfg(feature = "wav")]
     Wave(Box<WavSource>),
 }
 
@@ -126,19 +133,22 @@ impl Opened {
     fn into_sources(self) -> Vec<Box<dyn FrameSource>> {
         match self {
             // Read as fast as another thread could be told to.
+            #[cfg(feature = "wav")]
             Self::Wave(wave) => vec![wave],
-            Self::Text(text) if text.length < AHEAD_FROM_BYTES => text.sources,
-            Self::Text(text) => text
+            #[cfg(all(feature = "text", feature = "parallel"))]
+            Self::Text(text) if text.length >= AHEAD_FROM_BYTES => text
                 .sources
                 .into_iter()
                 .map(|source| Box::new(Ahead::new(source)) as Box<dyn FrameSource>)
                 .collect(),
+            #[cfg(feature = "text")]
+            Self::Text(text) => text.sources,
         }
     }
 }
 
 fn open_any(path: &Path, options: &LoadOptions) -> Result<Opened, Error> {
-    open_store(&Origin::file(path), bytes::open(path)?, options)
+    open_store(&Origin::file(path), store::open(path)?, options)
 }
 
 fn open_store(origin: &Origin, store: Store, options: &LoadOptions) -> Result<Opened, Error> {
@@ -148,9 +158,22 @@ fn open_store(origin: &Origin, store: Store, options: &LoadOptions) -> Result<Op
         return Err(ErrorKind::NoSamples.error("the file is empty; export the capture again"));
     }
     match sniffing::sniff(&front)? {
+        #[cfg(feature = "wav")]
         Kind::Wave => {
             WavSource::new(origin, store, options).map(|source| Opened::Wave(Box::new(source)))
         }
+        #[cfg(feature = "text")]
         Kind::Text => Text::open(origin, store, front, options).map(Opened::Text),
+        #[cfg(not(all(feature = "wav", feature = "text")))]
+        _ => Err(left_out()),
     }
+}
+
+#[cfg(not(all(feature = "wav", feature = "text")))]
+fn left_out() -> Error {
+    ErrorKind::UnsupportedFormat.error(if cfg!(feature = "wav") {
+        "is no WAV recording, and text is not read here: humsieve was built without its feature `text`"
+    } else {
+        "is a WAV recording, which is not read here: humsieve was built without its feature `wav`"
+    })
 }

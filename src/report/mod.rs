@@ -6,8 +6,11 @@ mod caution;
 mod format;
 mod legend;
 mod measured;
+#[cfg(feature = "session")]
 mod page;
+#[cfg(feature = "session")]
 mod picture;
+#[cfg(feature = "session")]
 pub(crate) mod plot;
 mod rows;
 mod stamp;
@@ -15,7 +18,9 @@ mod stamp;
 pub use format::{Format, MeasurementWriter, write_comparison, write_separation};
 pub(crate) use format::{json_failure, json_line};
 pub use measured::{MeasuredCapture, MeasuredChannel};
+#[cfg(feature = "session")]
 pub use page::{Page, write_json};
+#[cfg(feature = "session")]
 pub(crate) use picture::{
     MOST_PANELS, Pictured, SeparatedPanel, compared_picture, measured_picture, separated_picture,
 };

@@ -20,6 +20,7 @@ mod result;
 mod samples;
 mod separate;
 
+#[cfg(feature = "files")]
 pub use crate::save::FileSink;
 pub use methods::{Parts, Template, difference, harmonic, reference, template};
 pub use options::{HarmonicOptions, Keep, MethodChoice, Offset, SeparateOptions};

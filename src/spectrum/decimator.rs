@@ -2,7 +2,7 @@
 
 use super::low_pass::{low_pass, low_pass_gain};
 use crate::numeric::{dot, vectorised};
-use rayon::prelude::*;
+use crate::parallel::*;
 
 /// Taps of the low-pass for each step of decimation: 80 dB over a transition of a third of the output rate.
 const TAPS_PER_FACTOR: usize = 15;

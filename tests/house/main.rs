@@ -1,4 +1,5 @@
-//! The rules of the house: no two parts of the program need each other, files and folders stay small.
+//! The rules of the house: no two parts of the program need each other, files and folders stay small, public names and
+//! dependencies are known.
 //!
 //! In every folder of `src` the files and subfolders form a graph: one needs another when code in it names
 //! something defined there. Names are followed through re-exports to the file that defines them. Code for
@@ -10,6 +11,7 @@
     clippy::panic
 )]
 
+mod dependencies;
 mod names;
 mod needs;
 

@@ -1,8 +1,8 @@
 //! A long record as it is read: a copy at a lower rate, and the density of what lies above it.
 
 use crate::numeric::bridge;
+use crate::parallel::*;
 use crate::spectrum::{Decimator, Density, OverlapSave, Tapers, WholeBinTapers};
-use rayon::prelude::*;
 
 /// Stretches that are worked at once.
 const BATCH: usize = 8;

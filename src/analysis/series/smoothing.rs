@@ -3,7 +3,7 @@
 use super::remainder::Transform;
 use super::segment::{FitSettings, SegmentFit};
 use super::track::{Observation, SmoothTrack};
-use rayon::prelude::*;
+use crate::parallel::*;
 
 /// Fits every segment: one Gauss-Newton step each from `start`, the frequencies smoothed over the
 /// record, then again from there until the track stands, and amplitudes at the smoothed frequencies.

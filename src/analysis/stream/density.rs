@@ -1,8 +1,8 @@
 //! The density of a stream.
 
 use super::segmented::Segmented;
+use crate::parallel::*;
 use crate::spectrum::{Density, Multitaper};
-use rayon::prelude::*;
 use std::f64::consts::PI;
 
 /// Fewest samples for each taper of a short record.

@@ -5,8 +5,8 @@ use crate::analysis::interval::IntervalFit;
 use crate::analysis::options::{GRID_RANGE, MeasureOptions};
 use crate::analysis::record::{Stream, fill, fill_beyond};
 use crate::analysis::series::{FitSettings, Lines, Remainder, SegmentFit, Transform, fit_smoothed};
+use crate::parallel::*;
 use crate::spectrum::Nudft;
-use rayon::prelude::*;
 use std::borrow::Cow;
 
 /// Longest record fitted as one segment, and length of the segments of longer ones, s: a grid that

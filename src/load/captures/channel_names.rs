@@ -2,7 +2,7 @@
 
 use crate::load::preamble::fact::Fact;
 use crate::load::table::columns::Column;
-use crate::load::value::unit;
+use crate::load::unit;
 use crate::load::vocabulary::meaning::Meaning;
 use std::collections::{HashMap, HashSet};
 

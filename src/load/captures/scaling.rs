@@ -8,7 +8,7 @@ use crate::load::preamble::setting;
 use crate::load::preamble::stated::value_for;
 use crate::load::rows::plan::Signal;
 use crate::load::table::layout::Layout;
-use crate::load::value::unit::{self, Unit};
+use crate::load::unit::{self, Unit};
 use crate::load::vocabulary::meaning::Meaning;
 use crate::{Warning, WarningCode};
 

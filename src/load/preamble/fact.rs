@@ -2,8 +2,8 @@
 
 use crate::load::preamble::quantity::{Value, number_and_unit};
 use crate::load::text::dialect::{Delimiter, Dialect, filled};
+use crate::load::unit;
 use crate::load::value::cell;
-use crate::load::value::unit;
 use crate::load::vocabulary::meaning::Meaning;
 use crate::load::vocabulary::title::Title;
 use std::borrow::Cow;

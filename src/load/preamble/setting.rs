@@ -2,7 +2,7 @@
 
 use crate::capture::Coupling;
 use crate::load::preamble::quantity::{Value, number_and_unit};
-use crate::load::value::unit;
+use crate::load::unit;
 use crate::load::vocabulary::title::words;
 
 /// A coupling's text: `DC`, `AC`, `DC 1M`, `ac coupled`.

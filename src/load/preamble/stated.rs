@@ -3,7 +3,8 @@
 use crate::load::preamble::fact::Fact;
 use crate::load::preamble::quantity::Value;
 use crate::load::shown::short;
-use crate::load::value::{clock, unit};
+use crate::load::unit;
+use crate::load::value::clock;
 use crate::load::vocabulary::meaning::Meaning;
 use crate::{Warning, WarningCode};
 

@@ -4,7 +4,7 @@ use crate::load::rows::plain_row::{PlainRow, read_plain_rows};
 use crate::load::rows::plan::Plan;
 use crate::load::rows::row::Frame;
 use crate::load::value::shape::Shape;
-use rayon::prelude::*;
+use crate::parallel::*;
 
 /// Bytes of text to a piece.
 pub(crate) const PIECE_BYTES: usize = 1 << 17;

@@ -4,8 +4,8 @@ use crate::load::rows::plan::{Plan, Use};
 use crate::load::shown::{no_number, shown};
 use crate::load::text::dialect::filled;
 use crate::load::time::row_time::{RowTime, Stamp};
+use crate::load::unit;
 use crate::load::value::cell::Cell;
-use crate::load::value::unit;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
 

@@ -8,12 +8,14 @@ use crate::load::rows::plan::Plan;
 use crate::load::rows::row::{Frame, Outcome, read_row};
 use crate::load::rows::state::State;
 use crate::load::rows::window::Window;
-use crate::load::text::bytes::{Store, decode};
+use crate::load::store::Store;
+use crate::load::text::bytes::decode;
 use crate::load::text::records::SCAN_LIMIT;
 use crate::load::time::rate;
 use crate::load::time::row_time::Stamp;
 use crate::load::value::cell;
 use crate::load::value::shape::Shape;
+use crate::parallel::threads;
 use crate::{Error, ErrorKind, Warning};
 use ndarray::Array2;
 use std::borrow::Cow;
@@ -62,7 +64,7 @@ impl TableSource {
             .end
             .unwrap_or(store.length())
             .saturating_sub(plan.offset);
-        let threads = rayon::current_num_threads().min(PIECES_MOST);
+        let threads = threads().min(PIECES_MOST);
         let pieces = (threads >= PIECES_LEAST && bytes >= PIECES_FROM_BYTES)
             .then(|| Pieces::new(threads, &plan, header.channels.len()));
         let buffer = match &pieces {

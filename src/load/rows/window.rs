@@ -2,7 +2,7 @@
 
 use crate::Error;
 use crate::load::rows::plan::Plan;
-use crate::load::text::bytes::Store;
+use crate::load::store::Store;
 use crate::load::text::head::{LINE_LIMIT, too_long};
 use std::sync::Arc;
 

@@ -2,9 +2,9 @@
 
 use crate::load::table::kinds::Kind;
 use crate::load::time::row_time::time_number;
+use crate::load::unit;
 use crate::load::value::cell::Cell;
 use crate::load::value::number::Decimal;
-use crate::load::value::unit;
 use crate::load::vocabulary::title::Title;
 use serde::Serialize;
 use std::fmt;

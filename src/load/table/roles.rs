@@ -5,8 +5,8 @@ use crate::load::preamble::fact::Fact;
 use crate::load::table::columns::{Column, Role};
 use crate::load::table::kinds::Kind;
 use crate::load::table::time_claims;
+use crate::load::unit;
 use crate::load::value::cell::Cell;
-use crate::load::value::unit;
 use crate::load::vocabulary::meaning::Meaning;
 use crate::load::vocabulary::title::words;
 

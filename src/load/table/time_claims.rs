@@ -2,7 +2,7 @@
 
 use crate::load::table::columns::{Column, Role};
 use crate::load::table::kinds::Kind;
-use crate::load::value::unit;
+use crate::load::unit;
 use crate::load::vocabulary::title::words;
 
 /// Share of the steps that may fall in a column of times: stamps out of order are told as such, a signal

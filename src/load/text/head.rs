@@ -4,8 +4,6 @@ use crate::load::text::bytes::decode;
 use crate::{Error, ErrorKind};
 use std::borrow::Cow;
 
-/// Bytes of a file that are looked at first.
-pub(crate) const HEAD_BYTES: usize = 1 << 16;
 /// A preamble longer than this is not searched for its end, nor is a longer table turned on its side read.
 pub(crate) const HEAD_LIMIT: usize = 1 << 26;
 /// A longer line is refused rather than held in memory.

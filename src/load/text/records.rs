@@ -1,7 +1,7 @@
 //! Several records in one file: where the next begins, and which rows belong to which label.
 
 use crate::Error;
-use crate::load::text::bytes::Store;
+use crate::load::store::Store;
 use crate::load::text::dialect::{Delimiter, Dialect};
 use crate::load::value::cell::Cell;
 

@@ -1,10 +1,10 @@
 //! The times of the rows, one after the other.
 
 use crate::load::time::cells::TimeCells;
+use crate::load::unit;
 use crate::load::value::cell::Cell;
 use crate::load::value::clock::Moment;
 use crate::load::value::number::{Decimal, power_of_ten};
-use crate::load::value::unit;
 
 /// When a row was sampled.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

@@ -4,9 +4,9 @@ use crate::Error;
 use crate::load::shown::no_number;
 use crate::load::text::dialect::Dialect;
 use crate::load::text::head::{Head, Line};
+use crate::load::unit;
 use crate::load::value::cell::{self, Cell};
 use crate::load::value::number::Decimal;
-use crate::load::value::unit;
 use crate::load::vocabulary::title::Title;
 
 /// A row that holds a channel, or the times of all.

@@ -10,7 +10,7 @@ use crate::load::text::head::Head;
 use crate::load::time::rate::{self, StatedRates};
 use crate::load::transposed::long_row::LongRow;
 use crate::load::transposed::times::Times;
-use crate::load::value::unit;
+use crate::load::unit;
 use crate::load::vocabulary::meaning::Meaning;
 use crate::{Error, ErrorKind, WarningCode};
 use ndarray::Array2;

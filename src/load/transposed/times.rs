@@ -6,8 +6,8 @@ use crate::load::time::grid::Grid;
 use crate::load::time::row_time::Stamp;
 use crate::load::time::tracker::Tracker;
 use crate::load::transposed::long_row::LongRow;
+use crate::load::unit;
 use crate::load::value::number::power_of_ten;
-use crate::load::value::unit;
 use crate::{Error, ErrorKind};
 
 /// Stamps that the grid of a row of times is laid out by.

@@ -1,8 +1,8 @@
 //! What one cell of a table holds.
 
+use crate::load::unit;
 use crate::load::value::clock::{self, Moment};
 use crate::load::value::number::{Decimal, parse_decimal};
-use crate::load::value::unit;
 use std::borrow::Cow;
 
 /// From this magnitude on a value marks an overload: meters write 9.9E+37 where the range is

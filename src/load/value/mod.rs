@@ -4,4 +4,3 @@ pub(crate) mod cell;
 pub(crate) mod clock;
 pub(crate) mod number;
 pub(crate) mod shape;
-pub(crate) mod unit;

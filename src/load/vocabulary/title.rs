@@ -1,7 +1,7 @@
 //! Column names and their units.
 
+use crate::load::unit::{self, is_among};
 use crate::load::value::cell;
-use crate::load::value::unit::{self, is_among};
 
 /// Words that say time where they are the whole name.
 const TIME_WORDS: &str = "\

@@ -1,6 +1,6 @@
 //! What the header of a WAV recording says.
 
-use crate::load::text::bytes::Store;
+use crate::load::store::Store;
 use crate::{Error, ErrorKind};
 use std::io::Cursor;
 

@@ -5,7 +5,7 @@ use crate::capture::{
 };
 use crate::load::options::LoadOptions;
 use crate::load::origin::Origin;
-use crate::load::text::bytes::Store;
+use crate::load::store::Store;
 use crate::load::wav::format::{Coding, WaveFormat, read_format};
 use crate::{Error, ErrorKind, Warning, WarningCode};
 use ndarray::Array2;
@@ -35,7 +35,7 @@ impl WavSource {
         }
         let full_scale = options.full_scale_v.unwrap_or(1.0);
         let unit = options.unit.clone().unwrap_or_else(|| "V".into());
-        let (unit, unit_factor) = match crate::load::value::unit::value_unit(&unit) {
+        let (unit, unit_factor) = match crate::load::unit::value_unit(&unit) {
             Some(unit) if options.full_scale_v.is_none() => (unit.name, unit.factor),
             Some(unit) => (unit.name, 1.0),
             None => (unit, 1.0),

@@ -8,9 +8,9 @@ use super::worked::{Item, work};
 use super::writer::Writer;
 use crate::Error;
 use crate::capture::{FrameSink, FrameSource};
+use crate::parallel::*;
 use crate::separation::fit::Lead;
 use crate::separation::options::SeparateOptions;
-use rayon::prelude::*;
 
 /// Chapters that are worked at once. They start from one and the same chapter before them, so that the
 /// result does not depend on the number of threads.
@@ -33,14 +33,13 @@ pub(crate) fn run(
     // The first one goes alone: those after it start from it.
     let mut waiting = read(&mut chapters, Vec::new(), 1)?;
     while !waiting.is_empty() {
-        let next = rayon::in_place_scope(|scope| {
-            let (items, leads, hums) = (&mut waiting, &leads, &mut hums);
-            scope.spawn(move |_| {
-                items
-                    .par_iter_mut()
-                    .zip(hums)
-                    .for_each(|(item, hum)| work(item, (plan, offsets), leads, options.keep, hum));
-            });
+        let fits = || {
+            waiting
+                .par_iter_mut()
+                .zip(&mut hums)
+                .for_each(|(item, hum)| work(item, (plan, offsets), &leads, options.keep, hum));
+        };
+        let next = beside(fits, || {
             writer.write(&mut done, sink)?;
             read(&mut chapters, std::mem::take(&mut done), AT_ONCE)
         })?;
