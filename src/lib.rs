@@ -31,6 +31,7 @@ mod save;
 pub mod separation;
 #[cfg(feature = "session")]
 pub mod session;
+mod setter;
 mod setting;
 mod si;
 mod spectrum;

@@ -28,16 +28,10 @@ pub fn compare(folder: &Path) {
     for record in value["records"].as_array().unwrap() {
         let file = record["file"].as_str().unwrap();
         let channel = record["channel"].as_str().unwrap();
-        let options = LoadOptions {
-            sample_rate_hz: Some(number(record, "sample_rate_hz")),
-            ..LoadOptions::default()
-        };
+        let options = LoadOptions::default().sample_rate_hz(number(record, "sample_rate_hz"));
         let mut source = open(&folder.join(file), &options).unwrap().remove(0);
         let capture = Capture::collect(source.as_mut()).unwrap();
-        let options = MeasureOptions {
-            channels: vec![channel.to_owned()],
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default().channels([channel.to_owned()]);
         println!("\n{file}, channel {channel}");
         match measure(&mut MemorySource::new(&capture), &options) {
             Ok(mut measured) => {

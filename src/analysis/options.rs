@@ -1,5 +1,6 @@
 //! What to measure.
 
+use crate::setter::setters;
 use crate::{Error, ErrorKind, setting};
 
 /// Nominal mains frequency.
@@ -14,6 +15,7 @@ pub enum MainsChoice {
 
 /// Parts of a [`Measurement`](super::Measurement) that are computed only where asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[non_exhaustive]
 pub struct Detail {
     /// The noise density against frequency, for plots and band figures.
     pub spectrum: bool,
@@ -24,6 +26,13 @@ pub struct Detail {
     /// Harmonic groups, subgroups and interharmonic groups of IEC 61000-4-7.
     pub harmonic_groups: bool,
 }
+
+setters!(Detail {
+    set spectrum: bool;
+    set folded: bool;
+    set third_octaves: bool;
+    set harmonic_groups: bool;
+});
 
 /// Highest order that may be asked for: each order costs a row of every fit.
 pub const MOST_HARMONICS: usize = 1000;
@@ -47,11 +56,12 @@ impl MainsChoice {
 /// Settings of a measurement.
 ///
 /// ```
-/// let options = humsieve::MeasureOptions { band_hz: Some((10.0, 20e3)), ..Default::default() };
+/// let options = humsieve::MeasureOptions::default().band_hz((10.0, 20e3)).harmonics(20);
 /// options.check()?;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct MeasureOptions {
     /// Nominal mains frequency.
     pub mains: MainsChoice,
@@ -70,6 +80,17 @@ pub struct MeasureOptions {
     /// Parts computed only where asked for.
     pub detail: Detail,
 }
+
+setters!(MeasureOptions {
+    set mains: MainsChoice;
+    set harmonics: usize;
+    set confidence: f64;
+    set detail: Detail;
+    some band_hz: (f64, f64);
+    some every_s: f64;
+    some ac_corner_hz: f64;
+    list channels: impl Into<String>;
+});
 
 impl Default for MeasureOptions {
     fn default() -> Self {

@@ -1,6 +1,7 @@
 //! Settings of a comparison.
 
 use crate::limit::Limit;
+use crate::setter::setters;
 use crate::{Condition, Error, ErrorKind, setting};
 
 /// What single captures must differ by before a change is called, dB: grid and loads change hum and
@@ -12,11 +13,12 @@ pub const SINGLE_CAPTURE_MARGIN_DB: f64 = 1.0;
 ///
 /// ```
 /// use humsieve::comparison::CompareOptions;
-/// let options = CompareOptions { confidence: 0.99, ..Default::default() };
+/// let options = CompareOptions::default().confidence(0.99);
 /// options.check()?;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct CompareOptions {
     /// Level of every interval, strictly between 0 and 1.
     pub confidence: f64,
@@ -30,6 +32,14 @@ pub struct CompareOptions {
     /// sequence (looped, isolated, looped again) are recognised by it.
     pub sequence: Vec<Condition>,
 }
+
+setters!(CompareOptions {
+    set confidence: f64;
+    set instrument: InstrumentLimits;
+    some signal: WantedSignal;
+    list limits: Limit;
+    list sequence: Condition;
+});
 
 impl Default for CompareOptions {
     fn default() -> Self {
@@ -53,7 +63,7 @@ impl CompareOptions {
         for (name, limit) in [
             ("gain accuracy", self.instrument.gain),
             ("probe tolerance", self.instrument.probe),
-            ("offset accuracy", self.instrument.offset_v),
+            ("offset accuracy", self.instrument.offset),
         ] {
             if !(limit.is_finite() && limit >= 0.0) {
                 return Err(ErrorKind::BadOption.error(format!(
@@ -71,44 +81,56 @@ impl CompareOptions {
 /// Limits of error of the instrument, each plus or minus, from its data sheet. They count as
 /// rectangular distributions (JCGM 100:2008, 4.3.7).
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[non_exhaustive]
 pub struct InstrumentLimits {
     /// Gain, as a fraction of the reading (0.01 is 1 %).
     pub gain: f64,
     /// Attenuation of the probe, as a fraction of the reading.
     pub probe: f64,
     /// Offset, in units of the channel.
-    pub offset_v: f64,
+    pub offset: f64,
 }
+
+setters!(InstrumentLimits {
+    set gain: f64;
+    set probe: f64;
+    set offset: f64;
+});
 
 impl InstrumentLimits {
     /// Whether any limit was given.
     #[must_use]
     pub fn any(&self) -> bool {
-        self.gain > 0.0 || self.probe > 0.0 || self.offset_v > 0.0
+        self.gain > 0.0 || self.probe > 0.0 || self.offset > 0.0
     }
 }
 
 /// A signal that is to be measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
 pub struct WantedSignal {
     /// Its amplitude (peak), in units of the channel.
-    pub amplitude_v: f64,
+    pub amplitude: f64,
     /// To what fraction of itself its amplitude is to be read (0.01 is 1 %).
     pub accuracy: f64,
 }
 
+setters!(WantedSignal {
+    set accuracy: f64;
+});
+
 impl WantedSignal {
     /// A signal to be read to 1 %.
     #[must_use]
-    pub fn new(amplitude_v: f64) -> Self {
+    pub fn new(amplitude: f64) -> Self {
         Self {
-            amplitude_v,
+            amplitude,
             accuracy: 0.01,
         }
     }
 
     fn check(&self) -> Result<(), Error> {
-        setting::positive("the amplitude of the wanted signal", self.amplitude_v, "")?;
+        setting::positive("the amplitude of the wanted signal", self.amplitude, "")?;
         setting::positive("the accuracy of the wanted signal", self.accuracy, "")
     }
 }

@@ -1,10 +1,12 @@
 //! What the user knows better than the file.
 
 use crate::capture::{Coupling, RateOrigin, TimeBase};
+use crate::setter::setters;
 use crate::{Error, ErrorKind};
 
 /// What the user knows better than the file.
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct LoadOptions {
     /// Overrides the file's sample rate, Hz, or supplies a missing one.
     pub sample_rate_hz: Option<f64>,
@@ -21,6 +23,14 @@ pub struct LoadOptions {
     /// are the same; meant for checking just that.
     pub general_only: bool,
 }
+
+setters!(LoadOptions {
+    set scale: f64;
+    some sample_rate_hz: f64;
+    some unit: impl Into<String>;
+    some full_scale_v: f64;
+    some coupling: Coupling;
+});
 
 impl Default for LoadOptions {
     fn default() -> Self {

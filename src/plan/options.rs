@@ -1,23 +1,20 @@
 //! What is to be resolved, with which instrument.
 
 use crate::analysis::MOST_HARMONICS;
+use crate::setter::setters;
 use crate::{Error, ErrorKind, setting};
 
 /// What is to be resolved, with which instrument.
 ///
 /// ```
 /// use humsieve::plan::{PlanOptions, plan};
-/// let options = PlanOptions {
-///     full_scale_v: Some(0.2),
-///     bits: Some(12),
-///     noise_density_v_per_rthz: Some(1e-6),
-///     ..PlanOptions::resolving(10e-6)
-/// };
+/// let options = PlanOptions::resolving(10e-6).full_scale_v(0.2).bits(12).noise_density_v_per_rthz(1e-6);
 /// let plan = plan(&options)?;
 /// assert!(plan.record_s >= 0.2);
 /// # Ok::<(), humsieve::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct PlanOptions {
     /// Hum RMS, offset and added noise RMS to be told from nothing, V.
     pub resolve_v: f64,
@@ -40,6 +37,18 @@ pub struct PlanOptions {
     /// Level of the intervals, and chance of seeing what is just resolvable.
     pub confidence: f64,
 }
+
+setters!(PlanOptions {
+    set mains_hz: f64;
+    set harmonics: usize;
+    set confidence: f64;
+    some band_high_hz: f64;
+    some full_scale_v: f64;
+    some bits: u32;
+    some noise_density_v_per_rthz: f64;
+    some offset_v: f64;
+    some hum_v: f64;
+});
 
 impl PlanOptions {
     /// Defaults for a wanted resolution: 50 Hz, 40 orders, 95 %.

@@ -1,6 +1,7 @@
 //! What to separate, and how.
 
 use crate::analysis::{MOST_HARMONICS, MainsChoice, NOMINAL_HZ};
+use crate::setter::setters;
 use crate::{Error, ErrorKind, setting};
 
 /// Method of separation.
@@ -65,14 +66,12 @@ pub enum Offset {
 /// Settings of a separation.
 ///
 /// ```
-/// let options = humsieve::separation::SeparateOptions {
-///     protect_hz: vec![1000.0],
-///     ..Default::default()
-/// };
+/// let options = humsieve::separation::SeparateOptions::default().protect_hz([1000.0]);
 /// options.check()?;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct SeparateOptions {
     /// Method; by what is named.
     pub method: MethodChoice,
@@ -95,6 +94,19 @@ pub struct SeparateOptions {
     /// Level of every interval, strictly between 0 and 1.
     pub confidence: f64,
 }
+
+setters!(SeparateOptions {
+    set method: MethodChoice;
+    set mains: MainsChoice;
+    set keep: Keep;
+    set offset: Offset;
+    set confidence: f64;
+    some harmonics: usize;
+    some reference: impl Into<String>;
+    some minus: impl Into<String>;
+    list protect_hz: f64;
+    list channels: impl Into<String>;
+});
 
 impl Default for SeparateOptions {
     fn default() -> Self {
@@ -150,6 +162,7 @@ impl SeparateOptions {
 
 /// Settings of [`harmonic()`](super::harmonic()).
 #[derive(Debug, Clone, PartialEq, Default)]
+#[non_exhaustive]
 pub struct HarmonicOptions {
     /// Nominal mains frequency.
     pub mains: MainsChoice,
@@ -158,6 +171,12 @@ pub struct HarmonicOptions {
     /// Frequencies that are never removed, Hz.
     pub protect_hz: Vec<f64>,
 }
+
+setters!(HarmonicOptions {
+    set mains: MainsChoice;
+    some harmonics: usize;
+    list protect_hz: f64;
+});
 
 impl HarmonicOptions {
     /// Checks every setting.

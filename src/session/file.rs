@@ -148,7 +148,7 @@ impl Session {
         InstrumentLimits {
             gain: fraction(self.instrument.gain_accuracy_percent),
             probe: fraction(self.instrument.probe_tolerance_percent),
-            offset_v: self.instrument.offset_accuracy_v.unwrap_or(0.0),
+            offset: self.instrument.offset_accuracy_v.unwrap_or(0.0),
         }
     }
 

@@ -1,5 +1,5 @@
 //! Session files: every mistake is told with its line, its key and the keys that would be understood.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::too_many_lines)]
 
 use crate::quantity::Quantity;
 use crate::session::Session;

@@ -1,6 +1,6 @@
 //! Windows' weights against F. J. Harris 1978 and G. Heinzel et al. 2002, recomputed (`windows.csv`), and the two-tone
 //! example of G. Heinzel, A. Rüdiger and R. Schilling, MPI report 2002, sec. 13.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::too_many_lines)]
 
 use crate::spectrum::{Nudft, Window};
 use approx::{assert_abs_diff_eq, assert_relative_eq};

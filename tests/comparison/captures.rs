@@ -21,10 +21,7 @@ fn measured(scenario: &Scenario, options: &MeasureOptions, rng: &mut ChaCha8Rng)
 }
 
 fn compared(looped: &Scenario, isolated: &Scenario, rng: &mut ChaCha8Rng) -> Comparison {
-    let options = MeasureOptions {
-        harmonics: 5,
-        ..Default::default()
-    };
+    let options = MeasureOptions::default().harmonics(5);
     let pair = [
         (Condition::Looped, vec![measured(looped, &options, rng)]),
         (Condition::Isolated, vec![measured(isolated, &options, rng)]),

@@ -74,7 +74,7 @@ proptest! {
         let read: BTreeMap<Condition, Vec<Measurement>> =
             captures.iter().map(|(&c, list)| (c, list.iter().map(again).collect())).collect();
         same(&read, &captures);
-        let options = CompareOptions { limits: vec!["hum_rms=1".parse().unwrap()], ..Default::default() };
+        let options = CompareOptions::default().limits(["hum_rms=1".parse().unwrap()]);
         let comparison = compare(&captures, &options).unwrap();
         same(&compare(&read, &options).unwrap(), &comparison);
         let read: Comparison = again(&comparison);
@@ -101,14 +101,8 @@ fn measured() -> Vec<Measurement> {
         let acquisition = capture.acquisition_mut();
         acquisition.full_scale_v = Some(0.3);
         acquisition.coupling = Some(Coupling::Dc);
-        let options = MeasureOptions {
-            detail: Detail {
-                third_octaves: true,
-                harmonic_groups: true,
-                ..Detail::default()
-            },
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default()
+            .detail(Detail::default().third_octaves(true).harmonic_groups(true));
         measure(&mut MemorySource::new(&capture), &options).unwrap()
     })
     .map(|mut m| {

@@ -238,10 +238,7 @@ fn limits_pass_fail_or_stay_undecided() {
     let outcomes = |bounded, values: [f64; 3]| {
         values.map(|value| {
             let limits = vec![Limit::new(bounded, "hum_rms", value).unwrap()];
-            let options = CompareOptions {
-                limits,
-                ..Default::default()
-            };
+            let options = CompareOptions::default().limits(limits);
             with(&options, &captures).limits[0].outcome
         })
     };
@@ -250,10 +247,7 @@ fn limits_pass_fail_or_stay_undecided() {
     assert_eq!(outcomes(Bounded::Reading, around), expected);
     let around = [ratio.low - 0.1, ratio.value, ratio.high.unwrap() + 0.1];
     assert_eq!(outcomes(Bounded::Improvement, around), expected);
-    let options = CompareOptions {
-        limits: vec!["improvement.dc_offset=60dB".parse().unwrap()],
-        ..Default::default()
-    };
+    let options = CompareOptions::default().limits(["improvement.dc_offset=60dB".parse().unwrap()]);
     assert!(!with(&options, &captures).passed());
     for bad in [
         "hum_rms",
@@ -277,14 +271,12 @@ fn expanded_uncertainties_hold_the_instruments_limits() {
         m.acquisition.full_scale_v = Some(2.0);
     }
     let gain = |captures: &Captures| {
-        let options = CompareOptions {
-            instrument: InstrumentLimits {
-                gain: 0.03,
-                probe: 0.02,
-                offset_v: 0.01,
-            },
-            ..Default::default()
-        };
+        let options = CompareOptions::default().instrument(
+            InstrumentLimits::default()
+                .gain(0.03)
+                .probe(0.02)
+                .offset(0.01),
+        );
         with(&options, captures)
     };
     let comparison = gain(&captures);
@@ -335,10 +327,7 @@ fn repeats_tell_drift_and_return() {
         &[Looped; 2],
     ]
     .concat();
-    let options = CompareOptions {
-        sequence,
-        ..Default::default()
-    };
+    let options = CompareOptions::default().sequence(sequence);
     let mut with_offsets = |offsets: [f64; 4]| {
         let looped = captures.get_mut(&Looped).unwrap();
         for (m, offset) in looped.iter_mut().zip(offsets) {
@@ -371,13 +360,7 @@ fn repeats_tell_drift_and_return() {
 
 #[test]
 fn a_wanted_signal_gets_its_errors_before_and_after() {
-    let options = CompareOptions {
-        signal: Some(WantedSignal {
-            amplitude_v: 2.0,
-            accuracy: 0.02,
-        }),
-        ..Default::default()
-    };
+    let options = CompareOptions::default().signal(WantedSignal::new(2.0).accuracy(0.02));
     let comparison = with(&options, &bench(1));
     let signal = comparison.signal.unwrap();
     let (before, after) = (signal.looped.unwrap(), signal.isolated.unwrap());
@@ -385,7 +368,7 @@ fn a_wanted_signal_gets_its_errors_before_and_after() {
     // hum of 1.0773 RMS on a signal of 1.4142 RMS
     assert_abs_diff_eq!(before.hum_percent.unwrap(), 76.2, epsilon = 1.5);
     assert!(after.signal_to_noise_db.unwrap() > before.signal_to_noise_db.unwrap() + 15.0);
-    assert!(after.smallest_readable_v.unwrap() < 0.25 * before.smallest_readable_v.unwrap());
+    assert!(after.smallest_readable.unwrap() < 0.25 * before.smallest_readable.unwrap());
 }
 
 #[test]

@@ -14,6 +14,7 @@
 mod dependencies;
 mod names;
 mod needs;
+mod outside;
 
 use names::Names;
 use needs::House;

@@ -271,11 +271,9 @@ proptest! {
         std::fs::write(&path, &written.bytes).unwrap();
         let shown = String::from_utf8_lossy(&written.bytes[..written.bytes.len().min(400)]).into_owned();
         for general_only in [false, true] {
-            let options = LoadOptions {
-                sample_rate_hz: (dialect.rate == Rate::Option).then_some(written.rate),
-                general_only,
-                ..LoadOptions::default()
-            };
+            let mut options = LoadOptions::default();
+            options.sample_rate_hz = (dialect.rate == Rate::Option).then_some(written.rate);
+            options.general_only = general_only;
             let captures = load(&path, &options)
                 .unwrap_or_else(|error| panic!("{error}\n{dialect:?}\n{shown}"));
             prop_assert_eq!(captures.len(), 1, "{:?}\n{}", dialect, shown);

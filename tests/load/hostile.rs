@@ -5,9 +5,10 @@ use humsieve::{Capture, Error, ErrorKind, WarningCode};
 use std::path::Path;
 
 fn options_with(rate: Option<f64>) -> LoadOptions {
-    LoadOptions {
-        sample_rate_hz: rate,
-        ..LoadOptions::default()
+    {
+        let mut options = LoadOptions::default();
+        options.sample_rate_hz = rate;
+        options
     }
 }
 

@@ -18,10 +18,11 @@ fn every_bad_file_gives_its_error() {
     for entry in &expected {
         let file = entry["file"].as_str().unwrap();
         for general_only in [false, true] {
-            let options = LoadOptions {
-                sample_rate_hz: entry["options"]["sample_rate_hz"].as_f64(),
-                general_only,
-                ..LoadOptions::default()
+            let options = {
+                let mut options = LoadOptions::default();
+                options.sample_rate_hz = entry["options"]["sample_rate_hz"].as_f64();
+                options.general_only = general_only;
+                options
             };
             match load(&folder().join(file), &options) {
                 Ok(captures) => faults.push(format!(
@@ -110,26 +111,11 @@ fn links_in_loops_pipes_and_devices_are_passed_over() {
 fn options_out_of_range_are_refused() {
     let good = LoadOptions::default();
     for options in [
-        LoadOptions {
-            sample_rate_hz: Some(0.0),
-            ..good.clone()
-        },
-        LoadOptions {
-            sample_rate_hz: Some(f64::NAN),
-            ..good.clone()
-        },
-        LoadOptions {
-            full_scale_v: Some(-1.0),
-            ..good.clone()
-        },
-        LoadOptions {
-            scale: 0.0,
-            ..good.clone()
-        },
-        LoadOptions {
-            scale: f64::INFINITY,
-            ..good
-        },
+        good.clone().sample_rate_hz(0.0),
+        good.clone().sample_rate_hz(f64::NAN),
+        good.clone().full_scale_v(-1.0),
+        good.clone().scale(0.0),
+        good.scale(f64::INFINITY),
     ] {
         assert_eq!(
             kind_of(&folder().join("one_row.csv"), &options),

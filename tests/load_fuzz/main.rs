@@ -90,9 +90,10 @@ fn check(content: &[u8], options: &LoadOptions) -> bool {
     let clock = Clock::start();
     let mut sound = false;
     if let Ok(sources) = bytes("input", content, options) {
-        let general = LoadOptions {
-            general_only: true,
-            ..options.clone()
+        let general = {
+            let mut options = options.clone();
+            options.general_only = true;
+            options
         };
         let others = bytes("input", content, &general).unwrap();
         assert_eq!(sources.len(), others.len());
@@ -259,14 +260,15 @@ fn input(rng: &mut ChaCha8Rng, seeds: &[Vec<u8>], most: Extent) -> Vec<u8> {
 }
 
 fn random_options(rng: &mut ChaCha8Rng) -> LoadOptions {
-    LoadOptions {
-        sample_rate_hz: rng
+    {
+        let mut options = LoadOptions::default();
+        options.sample_rate_hz = rng
             .random_bool(0.3)
-            .then(|| [1e-6, 1000.0, 1e12][rng.random_range(0..3)]),
-        scale: [1.0, 1.0, 1.0, -1e3, 1e300][rng.random_range(0..5)],
-        full_scale_v: rng.random_bool(0.1).then_some(5.0),
-        unit: rng.random_bool(0.1).then(|| "mV".to_string()),
-        ..LoadOptions::default()
+            .then(|| [1e-6, 1000.0, 1e12][rng.random_range(0..3)]);
+        options.scale = [1.0, 1.0, 1.0, -1e3, 1e300][rng.random_range(0..5)];
+        options.full_scale_v = rng.random_bool(0.1).then_some(5.0);
+        options.unit = rng.random_bool(0.1).then(|| "mV".to_string());
+        options
     }
 }
 
@@ -344,14 +346,12 @@ fn files_that_once_failed_are_read_or_refused() {
     for content in corpus {
         std::fs::write(&path, content).unwrap();
         for (rate, scale) in [(None, 1.0), (Some(1000.0), 1.0), (Some(1e-6), 1e300)] {
-            check_file(
-                &path,
-                &LoadOptions {
-                    sample_rate_hz: rate,
-                    scale,
-                    ..LoadOptions::default()
-                },
-            );
+            check_file(&path, &{
+                let mut options = LoadOptions::default();
+                options.sample_rate_hz = rate;
+                options.scale = scale;
+                options
+            });
         }
     }
 }
@@ -379,10 +379,7 @@ fn a_header_that_claims_billions_of_samples_allocates_nothing() {
 fn a_line_of_fifty_megabytes_and_ten_thousand_columns_are_answered() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("long.csv");
-    let options = LoadOptions {
-        sample_rate_hz: Some(1000.0),
-        ..LoadOptions::default()
-    };
+    let options = LoadOptions::default().sample_rate_hz(1000.0);
     std::fs::write(&path, "0.125,".repeat(50_000_000 / 6)).unwrap();
     let sources = open(&path, &options).unwrap();
     assert_eq!(sources[0].header().frames, Some(50_000_000 / 6));

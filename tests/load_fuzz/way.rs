@@ -38,27 +38,27 @@ fn mains(rng: &mut ChaCha8Rng) -> MainsChoice {
 
 fn measure_options(rng: &mut ChaCha8Rng, rate_hz: f64) -> MeasureOptions {
     let all = rng.random_bool(0.2);
-    MeasureOptions {
-        mains: mains(rng),
-        harmonics: pick(rng, &[1, 7, 40, 1000]),
-        band_hz: rng.random_bool(0.1).then(|| {
+    {
+        let mut options = MeasureOptions::default();
+        options.mains = mains(rng);
+        options.harmonics = pick(rng, &[1, 7, 40, 1000]);
+        options.band_hz = rng.random_bool(0.1).then(|| {
             pick(
                 rng,
                 &[(0.0, 1e-9), (0.1 * rate_hz, 0.2 * rate_hz), (1.0, 1e9)],
             )
-        }),
-        confidence: pick(rng, &[0.95, 0.95, 0.95, 0.01, 0.999_999_9]),
-        every_s: rng.random_bool(0.1).then(|| 50.0 / rate_hz),
-        ac_corner_hz: rng
+        });
+        options.confidence = pick(rng, &[0.95, 0.95, 0.95, 0.01, 0.999_999_9]);
+        options.every_s = rng.random_bool(0.1).then(|| 50.0 / rate_hz);
+        options.ac_corner_hz = rng
             .random_bool(0.1)
-            .then(|| pick(rng, &[1e-3 * rate_hz, 1e12])),
-        detail: Detail {
-            spectrum: all,
-            folded: all,
-            third_octaves: all,
-            harmonic_groups: all,
-        },
-        ..MeasureOptions::default()
+            .then(|| pick(rng, &[1e-3 * rate_hz, 1e12]));
+        options.detail = Detail::default()
+            .spectrum(all)
+            .folded(all)
+            .third_octaves(all)
+            .harmonic_groups(all);
+        options
     }
 }
 
@@ -72,11 +72,12 @@ fn separated(rng: &mut ChaCha8Rng, capture: &Capture) -> Vec<String> {
         _ => MethodChoice::Harmonic,
     };
     let second = Some("2".to_owned());
-    let options = SeparateOptions {
-        method,
-        mains: mains(rng),
-        harmonics: pick(rng, &[None, Some(1), Some(40), Some(1000)]),
-        keep: pick(
+    let options = {
+        let mut options = SeparateOptions::default();
+        options.method = method;
+        options.mains = mains(rng);
+        options.harmonics = pick(rng, &[None, Some(1), Some(40), Some(1000)]);
+        options.keep = pick(
             rng,
             &[
                 Keep::Cleaned,
@@ -84,8 +85,8 @@ fn separated(rng: &mut ChaCha8Rng, capture: &Capture) -> Vec<String> {
                 Keep::Interference,
                 Keep::Offset,
             ],
-        ),
-        offset: pick(
+        );
+        options.offset = pick(
             rng,
             &[
                 Offset::Own,
@@ -93,11 +94,11 @@ fn separated(rng: &mut ChaCha8Rng, capture: &Capture) -> Vec<String> {
                 Offset::Remove,
                 Offset::Value(0.5),
             ],
-        ),
-        protect_hz: pick(rng, &[vec![], vec![], vec![100.0]]),
-        reference: second.clone().filter(|_| method == MethodChoice::Reference),
-        minus: second.filter(|_| method == MethodChoice::Difference),
-        ..SeparateOptions::default()
+        );
+        options.protect_hz = pick(rng, &[vec![], vec![], vec![100.0]]);
+        options.reference = second.clone().filter(|_| method == MethodChoice::Reference);
+        options.minus = second.filter(|_| method == MethodChoice::Difference);
+        options
     };
     let mut template = MemorySource::new(capture);
     let template: Option<&mut dyn FrameSource> = match method {

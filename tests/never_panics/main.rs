@@ -56,11 +56,9 @@ struct Case {
 
 impl Case {
     fn options(&self) -> MeasureOptions {
-        let mut options = MeasureOptions {
-            mains: NOMINALS[self.nominal],
-            harmonics: HARMONICS[self.harmonics],
-            ..MeasureOptions::default()
-        };
+        let mut options = MeasureOptions::default()
+            .mains(NOMINALS[self.nominal])
+            .harmonics(HARMONICS[self.harmonics]);
         let nyquist = 0.5 * self.rate_hz;
         match self.variant {
             1 => options.band_hz = Some((0.0, 1e-9)),
@@ -70,12 +68,11 @@ impl Case {
             5 => options.confidence = 0.999_999_9,
             6 => options.every_s = Some(50.0 / self.rate_hz),
             7 => {
-                options.detail = Detail {
-                    spectrum: true,
-                    folded: true,
-                    third_octaves: true,
-                    harmonic_groups: true,
-                };
+                options.detail = Detail::default()
+                    .spectrum(true)
+                    .folded(true)
+                    .third_octaves(true)
+                    .harmonic_groups(true);
             }
             8 => options.ac_corner_hz = Some(1e-3 * self.rate_hz),
             9 => options.ac_corner_hz = Some(1e12),
@@ -189,15 +186,16 @@ fn run_separation(case: &Case) -> Vec<String> {
         MethodChoice::Difference,
     ] {
         let second = Some("2".to_owned());
-        let options = SeparateOptions {
-            method,
-            mains: NOMINALS[case.nominal],
-            harmonics: Some(HARMONICS[case.harmonics]),
-            reference: second.clone().filter(|_| method == MethodChoice::Reference),
-            minus: second.filter(|_| method == MethodChoice::Difference),
-            channels: vec!["1".into()],
-            confidence: case.options().confidence,
-            ..SeparateOptions::default()
+        let options = {
+            let mut options = SeparateOptions::default();
+            options.method = method;
+            options.mains = NOMINALS[case.nominal];
+            options.harmonics = Some(HARMONICS[case.harmonics]);
+            options.reference = second.clone().filter(|_| method == MethodChoice::Reference);
+            options.minus = second.filter(|_| method == MethodChoice::Difference);
+            options.channels = vec!["1".into()];
+            options.confidence = case.options().confidence;
+            options
         };
         let mut template = MemorySource::new(&capture);
         let template: Option<&mut dyn humsieve::FrameSource> = match method {
@@ -436,10 +434,7 @@ fn a_stated_nominal_near_or_above_half_the_rate_folds() {
         (400.0, 400.0),
         (1000.0, 6000.0),
     ] {
-        let options = MeasureOptions {
-            mains: MainsChoice::Nominal(nominal_hz),
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default().mains(MainsChoice::Nominal(nominal_hz));
         let m = measured_with(&hum(2000, rate_hz, 2), rate_hz, &options);
         assert!(
             message(&m, WarningCode::FoldedMains).is_some(),
@@ -478,10 +473,7 @@ fn rates_and_acquisitions_out_of_range_are_refused_with_their_limits() {
 #[test]
 fn the_corner_of_the_acquisition_is_that_of_the_options() {
     let samples = hum(5000, 5000.0, 4);
-    let stated = MeasureOptions {
-        ac_corner_hz: Some(50.02),
-        ..MeasureOptions::default()
-    };
+    let stated = MeasureOptions::default().ac_corner_hz(50.02);
     let by_options = measured_with(&samples, 5000.0, &stated);
     let mut capture = Capture::from_samples("bench", 5000.0, &samples).unwrap();
     capture.acquisition_mut().ac_corner_hz = Some(50.02);
@@ -564,10 +556,7 @@ fn figures_are_computed_at_a_scale_of_their_own() {
 #[test]
 fn levels_near_their_ends_give_intervals_that_hold_their_values() {
     for confidence in [1e-6, 0.01, 0.999_999_9, 1.0 - 1e-9] {
-        let options = MeasureOptions {
-            confidence,
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default().confidence(confidence);
         for count in [16, 90, 4000] {
             measured_with(&hum(count, 4000.0, 7), 4000.0, &options);
         }

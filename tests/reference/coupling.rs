@@ -79,9 +79,10 @@ fn the_loss_is_seen_and_corrected() {
             let mut capture = Capture::from_samples("bench", RATE_HZ, &x).unwrap();
             capture.acquisition_mut().coupling = Some(Coupling::Ac);
             let measured = |ac_corner_hz: Option<f64>| {
-                let options = MeasureOptions {
-                    ac_corner_hz,
-                    ..MeasureOptions::default()
+                let options = {
+                    let mut options = MeasureOptions::default();
+                    options.ac_corner_hz = ac_corner_hz;
+                    options
                 };
                 measure(&mut MemorySource::new(&capture), &options)
                     .unwrap()

@@ -187,13 +187,7 @@ fn measurement_gives_the_groups_where_asked() {
         *x += 1e-6 * (((n * 7919 + n * n * 104_729) % 1009) as f64 / 504.0 - 1.0);
     }
     let capture = Capture::from_samples("bench", 10_000.0, &x).unwrap();
-    let options = MeasureOptions {
-        detail: Detail {
-            harmonic_groups: true,
-            ..Detail::default()
-        },
-        ..MeasureOptions::default()
-    };
+    let options = MeasureOptions::default().detail(Detail::default().harmonic_groups(true));
     let measured = measure(&mut MemorySource::new(&capture), &options).unwrap();
     let found = measured[0].harmonic_groups.as_ref().unwrap();
     let hz = measured[0].mains.frequency_hz.unwrap().value;

@@ -27,16 +27,14 @@ fn number(value: &Value, key: &str) -> f64 {
 fn measured(record: &Value, band_hz: Option<(f64, f64)>) -> Measurement {
     let file = record["file"].as_str().unwrap();
     let path = Path::new("tests/data/open").join(file);
-    let loading = LoadOptions {
-        sample_rate_hz: Some(number(record, "sample_rate_hz")),
-        ..LoadOptions::default()
-    };
+    let loading = LoadOptions::default().sample_rate_hz(number(record, "sample_rate_hz"));
     let mut source = open(&path, &loading).unwrap().remove(0);
     let wanted = record["channel"].as_str().unwrap().to_owned();
-    let options = MeasureOptions {
-        channels: vec![wanted],
-        band_hz,
-        ..MeasureOptions::default()
+    let options = {
+        let mut options = MeasureOptions::default();
+        options.channels = vec![wanted];
+        options.band_hz = band_hz;
+        options
     };
     measure(source.as_mut(), &options).unwrap().remove(0)
 }

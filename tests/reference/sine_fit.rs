@@ -61,10 +61,7 @@ fn four_parameter_fit_of_the_same_record() {
 fn what_cannot_be_fitted_is_refused() {
     let x = example();
     let fit = |rate: f64, hz: f64, orders: usize| {
-        let model = SineModel {
-            orders,
-            ..SineModel::default()
-        };
+        let model = SineModel::default().orders(orders);
         sine_fit_free(&x.view(), rate, hz, &model)
             .unwrap_err()
             .kind()
@@ -146,10 +143,7 @@ fn harmonic_series_meets_the_cramer_rao_bound() {
         let count = (48_000.0 * seconds) as usize;
         let series = [1.0, 0.5, 0.3, 0.2, 0.1].map(|a| (a, 0.0));
         let x = record(count, 48_000.0, 50.0, &series);
-        let model = SineModel {
-            orders: 5,
-            ..SineModel::default()
-        };
+        let model = SineModel::default().orders(5);
         let fit = sine_fit_free(&x.view(), 48_000.0, 50.0, &model).unwrap();
         let found = unit(&fit, count).frequency;
         let exact: f64 = row.2.rsplit(' ').next().unwrap().parse().unwrap();
@@ -252,10 +246,7 @@ fn harmonics_inflate_what_fractions_of_a_cycle_leave() {
             // Not determined to double precision: refused, not answered.
             continue;
         }
-        let model = SineModel {
-            orders: orders.parse().unwrap(),
-            ..SineModel::default()
-        };
+        let model = SineModel::default().orders(orders.parse().unwrap());
         let count = (200.0 * cycles) as usize;
         let n = count as f64;
         let (mut amplitude, mut offset): (f64, f64) = (0.0, 0.0);

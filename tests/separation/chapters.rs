@@ -33,10 +33,7 @@ fn by_chapters(record: &[f64]) -> (Vec<f64>, Separation) {
     );
     let samples = Array2::from_shape_vec((1, record.len()), record.to_vec()).unwrap();
     let capture = Capture::new(header, samples).unwrap();
-    let options = SeparateOptions {
-        keep: Keep::Interference,
-        ..Default::default()
-    };
+    let options = SeparateOptions::default().keep(Keep::Interference);
     let mut sink = MemorySink::new();
     let mut reports =
         separate(&mut MemorySource::new(&capture), None, &options, &mut sink).unwrap();

@@ -112,10 +112,12 @@ fn rates_and_settings_out_of_range_are_refused() {
             assert_eq!(kind(run(&wrong, &options)), Some(ErrorKind::BadOption));
         }
     }
-    let with = |nominal_hz, harmonics, protect_hz| HarmonicOptions {
-        mains: MainsChoice::Nominal(nominal_hz),
-        harmonics,
-        protect_hz,
+    let with = |nominal_hz, harmonics, protect_hz| {
+        let mut options = HarmonicOptions::default();
+        options.mains = MainsChoice::Nominal(nominal_hz);
+        options.harmonics = harmonics;
+        options.protect_hz = protect_hz;
+        options
     };
     for options in [
         with(0.0, None, vec![]),
@@ -126,15 +128,9 @@ fn rates_and_settings_out_of_range_are_refused() {
     ] {
         assert_eq!(all(1e3, &options), bad, "{options:?}");
     }
-    let many = SeparateOptions {
-        harmonics: Some(1001),
-        ..Default::default()
-    };
+    let many = SeparateOptions::default().harmonics(1001);
     assert!(many.check().unwrap_err().message().contains("1000"));
-    let offset = SeparateOptions {
-        offset: Offset::Value(f64::NAN),
-        ..Default::default()
-    };
+    let offset = SeparateOptions::default().offset(Offset::Value(f64::NAN));
     assert_eq!(kind(offset.check()), Some(ErrorKind::BadOption));
 }
 
@@ -179,10 +175,7 @@ fn a_rate_below_twice_the_mains_is_told_and_nothing_taken_out() {
         );
     }
     // 60 Hz at 70 Hz stands at 10 Hz.
-    let options = SeparateOptions {
-        mains: MainsChoice::Nominal(60.0),
-        ..Default::default()
-    };
+    let options = SeparateOptions::default().mains(MainsChoice::Nominal(60.0));
     let (_, report) = run(&capture(70.0, &[&hum(900, 70.0)]), &options).unwrap();
     let folded = report
         .warnings
@@ -194,10 +187,7 @@ fn a_rate_below_twice_the_mains_is_told_and_nothing_taken_out() {
 #[test]
 fn the_size_of_the_samples_changes_nothing() {
     let x = hum(4000, 2e3);
-    let options = SeparateOptions {
-        offset: Offset::Remove,
-        ..Default::default()
-    };
+    let options = SeparateOptions::default().offset(Offset::Remove);
     let (plain, told) = run(&capture(2e3, &[&x, &hum(4000, 2e3)]), &options).unwrap();
     for power in [-1000, 1000] {
         let unit = f64::from(power).exp2();
@@ -426,10 +416,12 @@ fn answer(
     (nominal, harmonics): (f64, Option<usize>),
     what: &str,
 ) -> usize {
-    let options = HarmonicOptions {
-        mains: MainsChoice::Nominal(nominal),
-        harmonics,
-        protect_hz: Vec::new(),
+    let options = {
+        let mut options = HarmonicOptions::default();
+        options.mains = MainsChoice::Nominal(nominal);
+        options.harmonics = harmonics;
+        options.protect_hz = Vec::new();
+        options
     };
     let other: Vec<f64> = x
         .iter()
@@ -453,18 +445,19 @@ fn answer(
     let both = capture(rate, &[x, &other]);
     let template_capture = capture(rate, &[looped]);
     for method in 0..4 {
-        let options = SeparateOptions {
-            mains: MainsChoice::Nominal(nominal),
-            harmonics,
-            channels: vec!["1".into()],
-            reference: (method == 1).then(|| "2".into()),
-            minus: (method == 2).then(|| "2".into()),
-            offset: if method == 0 {
+        let options = {
+            let mut options = SeparateOptions::default();
+            options.mains = MainsChoice::Nominal(nominal);
+            options.harmonics = harmonics;
+            options.channels = vec!["1".into()];
+            options.reference = (method == 1).then(|| "2".into());
+            options.minus = (method == 2).then(|| "2".into());
+            options.offset = if method == 0 {
                 Offset::Remove
             } else {
                 Offset::Own
-            },
-            ..Default::default()
+            };
+            options
         };
         let mut sink = MemorySink::new();
         let mut template_source = MemorySource::new(&template_capture);

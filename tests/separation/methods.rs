@@ -113,11 +113,7 @@ fn components_add_up_to_the_input() {
     let record = case.record();
     let capture = capture(case.rate_hz, &[&record]);
     let part = |keep| {
-        let options = SeparateOptions {
-            keep,
-            offset: Offset::Remove,
-            ..Default::default()
-        };
+        let options = SeparateOptions::default().keep(keep).offset(Offset::Remove);
         run(&capture, &options).0.channel(0).unwrap().to_vec()
     };
     let (cleaned, hum, offset) = (
@@ -176,26 +172,17 @@ fn the_wanted_offset_stays_unless_something_tells_the_loops_own() {
         // What was left in is said to be 0, not nearly 0.
         assert!(left < 1.7 || removed == 0.0);
     };
-    let with = |offset| SeparateOptions {
-        offset,
-        ..Default::default()
-    };
+    let with = |offset| SeparateOptions::default().offset(offset);
     check(&only, false, with(Offset::Own), 1.7);
     check(&only, false, with(Offset::Keep), 1.7);
     check(&only, false, with(Offset::Remove), 0.0);
     check(&only, false, with(Offset::Value(0.45)), 1.25);
     check(&only, true, with(Offset::Own), 1.5);
     check(&only, true, with(Offset::Keep), 1.7);
-    let referenced = |offset| SeparateOptions {
-        reference: Some("2".into()),
-        ..with(offset)
-    };
+    let referenced = |offset| with(offset).reference("2");
     check(&both, false, referenced(Offset::Own), 1.5);
     check(&both, false, referenced(Offset::Keep), 1.7);
-    let against = SeparateOptions {
-        minus: Some("2".into()),
-        ..Default::default()
-    };
+    let against = SeparateOptions::default().minus("2");
     check(&both, false, against, 1.5);
 }
 
@@ -211,10 +198,7 @@ fn a_long_record_is_one_piece() {
             0.25 + (phase + 0.4).cos() + 0.3 * (3.0 * phase).sin() + 0.01 * gauss(&mut rng)
         })
         .collect();
-    let options = SeparateOptions {
-        offset: Offset::Remove,
-        ..Default::default()
-    };
+    let options = SeparateOptions::default().offset(Offset::Remove);
     let (cleaned, reports) = run(&capture(rate, &[&record]), &options);
     let cleaned = cleaned.channel(0).unwrap().to_vec();
     assert_eq!(cleaned.len(), n);
@@ -241,10 +225,7 @@ fn protected_frequencies_stay() {
                 + 0.5 * (2.0 * PI * 1000.0 * t).cos()
         })
         .collect();
-    let options = HarmonicOptions {
-        protect_hz: vec![1000.0],
-        ..Default::default()
-    };
+    let options = HarmonicOptions::default().protect_hz([1000.0]);
     let cleaned = harmonic(&record, rate, &options).unwrap().cleaned;
     let kept = tone(&cleaned, rate, 1000.0);
     assert!((kept - 0.5).abs() < 5e-4, "{kept}");
@@ -377,10 +358,7 @@ fn a_second_tip_is_matched_in_gain_and_delay() {
     assert!(reduction < -60.0, "{reduction} dB");
 
     let capture = capture(rate, &[&first, &second]);
-    let options = SeparateOptions {
-        minus: Some("c2".into()),
-        ..Default::default()
-    };
+    let options = SeparateOptions::default().minus("c2");
     let (cleaned, reports) = run(&capture, &options);
     assert_eq!(cleaned.header().channels.len(), 1);
     assert_eq!(reports[0].method, Method::Difference);
@@ -451,10 +429,7 @@ fn files_are_whole_and_read_back() {
             &mut sink,
         )
         .unwrap();
-        let options = LoadOptions {
-            full_scale_v: Some(2.0),
-            ..Default::default()
-        };
+        let options = LoadOptions::default().full_scale_v(2.0);
         let back = load(&path, &options).unwrap().remove(0);
         assert_eq!(back.frames(), record.len());
         assert!((back.sample_rate_hz() - case.rate_hz).abs() < 1e-6);
@@ -515,18 +490,12 @@ fn open_recordings_lose_their_mains_lines_and_nothing_beside_them() {
         ("mains_socket_400hz.wav", 400.0, 50.0, 50.0366, vec![1, 3]),
     ] {
         let path = format!("{}/tests/data/open/{file}", env!("CARGO_MANIFEST_DIR"));
-        let options = LoadOptions {
-            sample_rate_hz: Some(rate),
-            ..Default::default()
-        };
+        let options = LoadOptions::default().sample_rate_hz(rate);
         let capture = load(std::path::Path::new(&path), &options)
             .unwrap()
             .remove(0);
         let x = capture.channel(0).unwrap().to_vec();
-        let options = HarmonicOptions {
-            mains: MainsChoice::Nominal(nominal),
-            ..Default::default()
-        };
+        let options = HarmonicOptions::default().mains(MainsChoice::Nominal(nominal));
         let cleaned = harmonic(&x, rate, &options).unwrap().cleaned;
         for order in orders {
             let hz = f64::from(order) * frequency;
@@ -554,31 +523,16 @@ fn options_are_checked() {
     let mut sink = MemorySink::new();
     for (options, kind) in [
         (
-            SeparateOptions {
-                minus: Some("c9".into()),
-                ..Default::default()
-            },
+            SeparateOptions::default().minus("c9"),
             ErrorKind::NoSuchChannel,
         ),
+        (SeparateOptions::default().minus("1"), ErrorKind::BadOption),
         (
-            SeparateOptions {
-                minus: Some("1".into()),
-                ..Default::default()
-            },
+            SeparateOptions::default().confidence(1.0),
             ErrorKind::BadOption,
         ),
         (
-            SeparateOptions {
-                confidence: 1.0,
-                ..Default::default()
-            },
-            ErrorKind::BadOption,
-        ),
-        (
-            SeparateOptions {
-                protect_hz: vec![-3.0],
-                ..Default::default()
-            },
+            SeparateOptions::default().protect_hz([-3.0]),
             ErrorKind::BadOption,
         ),
     ] {
@@ -678,10 +632,7 @@ fn an_hour_is_separated_in_bounded_memory() {
     };
     let mut sink = Squares::default();
     let start = std::time::Instant::now();
-    let options = SeparateOptions {
-        offset: Offset::Remove,
-        ..Default::default()
-    };
+    let options = SeparateOptions::default().offset(Offset::Remove);
     let reports = separate(&mut source, None, &options, &mut sink).unwrap();
     let left = (sink.0 / sink.1 as f64).sqrt();
     println!(
@@ -741,10 +692,12 @@ fn rates_and_settings_out_of_range_are_refused() {
         (50.0, Some(0)),
         (50.0, Some(1001)),
     ] {
-        let options = HarmonicOptions {
-            mains: MainsChoice::Nominal(nominal_hz),
-            harmonics,
-            protect_hz: Vec::new(),
+        let options = {
+            let mut options = HarmonicOptions::default();
+            options.mains = MainsChoice::Nominal(nominal_hz);
+            options.harmonics = harmonics;
+            options.protect_hz = Vec::new();
+            options
         };
         assert_eq!(refusal(harmonic(&x, 1e3, &options)), bad);
         assert_eq!(refusal(reference(&x, &x, 1e3, &options)), bad);

@@ -24,10 +24,7 @@ fn run(scenario: &Scenario, trials: u64, seed: u64) -> [Tally; 6] {
         let mut rng = ChaCha8Rng::seed_from_u64(seed * 1_000_003 + trial);
         let x = scenario.samples(&mut rng);
         let capture = Capture::from_samples("trial", scenario.rate_hz, &x).unwrap();
-        let options = MeasureOptions {
-            harmonics: 10,
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default().harmonics(10);
         let m: Measurement = measure(&mut MemorySource::new(&capture), &options)
             .unwrap()
             .remove(0);

@@ -94,10 +94,7 @@ pub fn broken_comparison(
     captures: &BTreeMap<Condition, Vec<Measurement>>,
     confidence: f64,
 ) -> Vec<String> {
-    let options = CompareOptions {
-        confidence,
-        ..CompareOptions::default()
-    };
+    let options = CompareOptions::default().confidence(confidence);
     let Ok(comparison) = compare(captures, &options) else {
         return Vec::new();
     };

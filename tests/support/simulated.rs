@@ -27,11 +27,9 @@ fn template() -> &'static Measurement {
             .map(|t| (std::f64::consts::TAU * 50.0 * t).cos() + 1e-3 * (1e6 * t * t).sin())
             .collect();
         let capture = Capture::from_samples("drawn", 1e4, &samples).unwrap();
-        let options = MeasureOptions {
-            harmonics: 1,
-            confidence: CONFIDENCE,
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default()
+            .harmonics(1)
+            .confidence(CONFIDENCE);
         let measured = measure(&mut MemorySource::new(&capture), &options).unwrap();
         measured.into_iter().next().unwrap()
     })

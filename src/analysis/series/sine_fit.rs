@@ -4,6 +4,7 @@
 use super::design::{Design, FrequencyStep};
 use super::fit::SeriesFit;
 use crate::analysis::options::MOST_HARMONICS;
+use crate::setter::setters;
 use crate::spectrum::{Nudft, Weighting};
 use crate::stats::Estimate;
 use crate::{Error, ErrorKind, setting};
@@ -18,6 +19,7 @@ const MOST_ROUNDS: usize = 50;
 
 /// What is fitted beside the fundamental.
 #[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
 pub struct SineModel {
     /// Highest harmonic order; 1 is a single sine.
     pub orders: usize,
@@ -26,6 +28,12 @@ pub struct SineModel {
     /// Level of the intervals.
     pub confidence: f64,
 }
+
+setters!(SineModel {
+    set orders: usize;
+    set drift: bool;
+    set confidence: f64;
+});
 
 impl Default for SineModel {
     fn default() -> Self {

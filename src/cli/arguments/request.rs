@@ -190,14 +190,13 @@ fn compare(typed: CompareArguments) -> Result<CompareRequest, Failure> {
         compare: CompareOptions {
             confidence: typed.analysis.confidence,
             limits: limits(&typed.batch.limit)?,
-            signal: typed.signal.map(|amplitude_v| WantedSignal {
-                amplitude_v,
-                accuracy: typed.signal_accuracy / 100.0,
+            signal: typed.signal.map(|amplitude| {
+                WantedSignal::new(amplitude).accuracy(typed.signal_accuracy / 100.0)
             }),
             instrument: InstrumentLimits {
                 gain: typed.gain_accuracy / 100.0,
                 probe: typed.probe_tolerance / 100.0,
-                offset_v: typed.offset_accuracy,
+                offset: typed.offset_accuracy,
             },
             ..CompareOptions::default()
         },

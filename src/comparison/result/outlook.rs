@@ -13,7 +13,8 @@ use serde::{Deserialize, Serialize};
 #[non_exhaustive]
 pub struct SignalOutlook {
     /// Amplitude (peak) of the signal.
-    pub amplitude_v: f64,
+    #[serde(rename = "amplitude_v")]
+    pub amplitude: f64,
     /// Accuracy asked for, percent of the amplitude.
     pub accuracy_percent: f64,
     /// With the loop closed.
@@ -36,7 +37,8 @@ pub struct SignalErrors {
     pub signal_to_noise_db: Option<f64>,
     /// Smallest amplitude (peak) of a single reading to the accuracy asked for: offset, and hum and
     /// noise as √2 times their RMS, at the upper ends of their intervals.
-    pub smallest_readable_v: Option<f64>,
+    #[serde(rename = "smallest_readable_v")]
+    pub smallest_readable: Option<f64>,
 }
 
 impl SignalOutlook {
@@ -46,7 +48,7 @@ impl SignalOutlook {
     ) -> Self {
         let under = |condition| SignalErrors::of(signal, quantities, condition);
         Self {
-            amplitude_v: signal.amplitude_v,
+            amplitude: signal.amplitude,
             accuracy_percent: 100.0 * signal.accuracy,
             looped: under(Condition::Looped),
             isolated: under(Condition::Isolated),
@@ -73,17 +75,17 @@ impl SignalErrors {
             return None;
         }
         let root2 = 2.0_f64.sqrt();
-        let rms = signal.amplitude_v / root2;
+        let rms = signal.amplitude / root2;
         let disturbance = hum.zip(noise);
         let upper = |e: &Estimate| e.low.abs().max(e.high.abs());
         Some(Self {
-            offset_percent: offset.map(|e| 100.0 * e.value.abs() / signal.amplitude_v),
+            offset_percent: offset.map(|e| 100.0 * e.value.abs() / signal.amplitude),
             hum_percent: hum.map(|e| 100.0 * e.value / rms),
             noise_percent: noise.map(|e| 100.0 * e.value / rms),
             signal_to_noise_db: disturbance
                 .map(|(hum, noise)| 20.0 * (rms / hum.value.hypot(noise.value)).log10())
                 .filter(|db| db.is_finite()),
-            smallest_readable_v: disturbance.map(|(hum, noise)| {
+            smallest_readable: disturbance.map(|(hum, noise)| {
                 let alternating = root2 * upper(hum).hypot(upper(noise));
                 (offset.map_or(0.0, upper) + alternating) / signal.accuracy
             }),

@@ -34,7 +34,7 @@ impl Expansion<'_> {
 
     fn reading(&self, e: &Estimate) -> ExpandedUncertainty {
         let offset = if self.is_offset {
-            rectangular(self.limits.offset_v)
+            rectangular(self.limits.offset)
         } else {
             0.0
         };
@@ -60,7 +60,7 @@ impl Expansion<'_> {
         let correlation = if self.common_range { 1.0 } else { 0.0 };
         let gains = combined_uncertainty(&[1.0, -1.0], &[gain, gain], |_, _| correlation);
         let offset = if self.is_offset {
-            let u = rectangular(self.limits.offset_v);
+            let u = rectangular(self.limits.offset);
             combined_uncertainty(&[1.0 / a.value, -1.0 / b.value], &[u, u], |_, _| {
                 correlation
             })

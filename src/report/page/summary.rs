@@ -190,7 +190,7 @@ fn acceptance_sentence(result: &SessionResult) -> Option<String> {
 
 fn wanted_sentence(result: &SessionResult) -> Option<String> {
     let signal = result.remedies.first()?.comparison.signal?;
-    let readable = signal.isolated?.smallest_readable_v?;
+    let readable = signal.isolated?.smallest_readable?;
     Some(format!(
         "With it a single reading of {} peak or more is good to {}.",
         si::rounded(readable, "V", 2),

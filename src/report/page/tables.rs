@@ -356,7 +356,7 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
                 .signal_to_noise_db
                 .map_or_else(dash, |db| format!("{} dB", tenths(db))),
             readable: errors
-                .smallest_readable_v
+                .smallest_readable
                 .map_or_else(dash, |volts| si::rounded(volts, unit, 2)),
         })
     };
@@ -367,7 +367,7 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
     Some(Outlook {
         introduction: format!(
             "For a sine of {} peak, to be read to {} %: what offset, hum and noise add to one reading, in parts of the signal; and the smallest amplitude that a single reading gives to that accuracy.",
-            si::rounded(signal.amplitude_v, unit, 3),
+            si::rounded(signal.amplitude, unit, 3),
             si::shortest(signal.accuracy_percent, "")
         ),
         lines: [

@@ -76,7 +76,7 @@ fn signal_remarks(signal: &SignalOutlook, unit: &str) -> Vec<String> {
         .filter_map(|(condition, errors)| {
             let errors = errors?;
             let ratio = known(errors.signal_to_noise_db.map(|db| format!("{db:.1} dB")));
-            let smallest = errors.smallest_readable_v.map_or_else(String::new, |volts| {
+            let smallest = errors.smallest_readable.map_or_else(String::new, |volts| {
                 format!(
                     "; to {} % nothing below {} can be read",
                     si::short(signal.accuracy_percent, "", 3),
@@ -86,7 +86,7 @@ fn signal_remarks(signal: &SignalOutlook, unit: &str) -> Vec<String> {
             Some(format!(
                 "A signal of {} amplitude, {condition}: offset {}, hum {}, noise {} of it; signal to \
                  noise {ratio}{smallest}.",
-                si::short(signal.amplitude_v, unit, 4),
+                si::short(signal.amplitude, unit, 4),
                 percent(errors.offset_percent),
                 percent(errors.hum_percent),
                 percent(errors.noise_percent)

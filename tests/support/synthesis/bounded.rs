@@ -83,10 +83,7 @@ pub fn bounded_trials(case: &Bounded, trials: u64, seed: u64) -> BoundedOutcome 
             continue;
         }
         let capture = Capture::from_samples("trial", scenario.rate_hz, &x).unwrap();
-        let options = MeasureOptions {
-            harmonics: case.harmonics,
-            ..MeasureOptions::default()
-        };
+        let options = MeasureOptions::default().harmonics(case.harmonics);
         let started = std::time::Instant::now();
         let measured = measure(&mut MemorySource::new(&capture), &options);
         outcome.seconds += started.elapsed().as_secs_f64();

@@ -18,10 +18,7 @@ use std::f64::consts::TAU;
 /// The measurement of samples as a capture of one channel, with this many harmonics.
 pub fn measured(samples: &[f64], rate_hz: f64, harmonics: usize) -> Measurement {
     let capture = Capture::from_samples("bench", rate_hz, samples).unwrap();
-    let options = MeasureOptions {
-        harmonics,
-        ..MeasureOptions::default()
-    };
+    let options = MeasureOptions::default().harmonics(harmonics);
     measure(&mut MemorySource::new(&capture), &options)
         .unwrap()
         .remove(0)

@@ -43,10 +43,7 @@ fn one(scenario: &Scenario, seed: u64) -> Outcome {
         trials: 1.0,
         ..Outcome::default()
     };
-    let options = MeasureOptions {
-        harmonics: 20,
-        ..MeasureOptions::default()
-    };
+    let options = MeasureOptions::default().harmonics(20);
     let Ok(mut measured) = measure(&mut MemorySource::new(&capture), &options) else {
         outcome.refused = 1.0;
         return outcome;
