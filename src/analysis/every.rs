@@ -4,7 +4,7 @@ use super::channel::LEAST_SAMPLES;
 use super::measurement::Measurement;
 use super::options::MeasureOptions;
 use super::whole::{BLOCK_FRAMES, measure_whole};
-use crate::capture::{Capture, FrameSource, MemorySource};
+use crate::capture::{Capture, FrameSource, MemorySource, read_frames};
 use crate::{Error, ErrorKind};
 use ndarray::Array2;
 
@@ -35,7 +35,7 @@ pub(super) fn measure_every(
     let mut results: Vec<Vec<Measurement>> = vec![Vec::new(); wanted.len()];
     let mut index = 0usize;
     loop {
-        let count = source.read_block(&mut block)?;
+        let count = read_frames(source, &mut block)?;
         for (row, values) in rows.iter_mut().zip(block.rows()) {
             row.extend(values.iter().take(count));
         }

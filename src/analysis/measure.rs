@@ -4,8 +4,9 @@ use super::every::measure_every;
 use super::measurement::Measurement;
 use super::options::MeasureOptions;
 use super::whole::measure_whole;
-use crate::capture::{CaptureHeader, FrameSource};
+use crate::capture::{CaptureHeader, FrameSource, SampleSource};
 use crate::{Error, ErrorKind};
+use ndarray::ArrayView1;
 
 /// Measures every wanted channel of a capture.
 ///
@@ -35,9 +36,46 @@ pub fn measure(
     options: &MeasureOptions,
 ) -> Result<Vec<Measurement>, Error> {
     let name = source.header().name.clone();
-    let wanted =
-        wanted_channels(source.header(), &options.channels).map_err(|e| e.in_file(&name))?;
+    let wanted = source
+        .header()
+        .find_channels(&options.channels)
+        .map_err(|e| e.in_file(&name))?;
     measure_channels(source, options, &wanted)
+}
+
+/// Measures one channel of volts at an exact rate, Hz: a slice, a vector, an array or a view, read where it is.
+///
+/// The measurement is that of [`measure`] for a capture named `samples` with a channel named `1`.
+///
+/// # Errors
+/// As [`measure`], and `BadOption` with [`MeasureOptions::every_s`], which gives many measurements.
+///
+/// ```
+/// use humsieve::{MeasureOptions, measure_samples};
+/// let hum: Vec<f64> = (0..5000)
+///     .map(|n| 0.02 * (std::f64::consts::TAU * 50.02 * f64::from(n) / 5000.0).cos()
+///         + 1e-4 * (f64::from((n * 7919) % 1000) / 1000.0 - 0.5))
+///     .collect();
+/// let measured = measure_samples(&hum, 5000.0, &MeasureOptions::default())?;
+/// let frequency = measured.mains.frequency_hz.expect("a second shows it");
+/// assert!((frequency.value - 50.02).abs() < 1e-3);
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+pub fn measure_samples<'a>(
+    samples: impl Into<ArrayView1<'a, f64>>,
+    sample_rate_hz: f64,
+    options: &MeasureOptions,
+) -> Result<Measurement, Error> {
+    if options.every_s.is_some() {
+        return Err(ErrorKind::BadOption
+            .error("a log by stretches is many measurements; give `measure` a source"));
+    }
+    let header = CaptureHeader::of_volts("samples", ["1"], sample_rate_hz);
+    let samples = samples.into();
+    let mut source = SampleSource::new(header, samples.iter().copied())?;
+    let measured = measure(&mut source, options)?;
+    let none = || ErrorKind::NoSuchChannel.error("no channel was measured");
+    measured.into_iter().next().ok_or_else(none)
 }
 
 /// Measures the channels of these indices.
@@ -48,53 +86,10 @@ pub(crate) fn measure_channels(
 ) -> Result<Vec<Measurement>, Error> {
     options.check()?;
     let name = source.header().name.clone();
-    check_header(source.header()).map_err(|e| e.in_file(&name))?;
+    source.header().check().map_err(|e| e.in_file(&name))?;
     let result = match options.every_s {
         None => measure_whole(source, options, wanted),
         Some(every_s) => measure_every(source, options, wanted, every_s),
     };
     result.map_err(|e| e.in_file(&name))
-}
-
-/// Sample rates that are measured, Hz.
-const RATES_HZ: (f64, f64) = (1e-6, 1e12);
-
-/// Checks what a source says of rate and instrument.
-fn check_header(header: &CaptureHeader) -> Result<(), Error> {
-    let refuse = |message: String| Err(ErrorKind::BadValue.error(message));
-    let time = &header.time_base;
-    let rate = time.sample_rate_hz;
-    if !(RATES_HZ.0..=RATES_HZ.1).contains(&rate) {
-        return refuse(format!(
-            "the sample rate is {rate} Hz; it must lie between {:e} and {:e} Hz: state the right one",
-            RATES_HZ.0, RATES_HZ.1
-        ));
-    }
-    if !(0.0..rate).contains(&time.sample_rate_uncertainty_hz) {
-        return refuse(format!(
-            "the sample rate's uncertainty is {} Hz; it must not be negative, and below the rate of {rate} Hz",
-            time.sample_rate_uncertainty_hz
-        ));
-    }
-    let acquisition = &header.acquisition;
-    for (what, value) in [
-        ("full scale", acquisition.full_scale_v),
-        ("converter's step", acquisition.lsb_v),
-        ("corner of the AC coupling", acquisition.ac_corner_hz),
-    ] {
-        if let Some(value) = value.filter(|v| !(v.is_finite() && *v > 0.0)) {
-            return refuse(format!(
-                "the {what} is {value}; it must be positive and finite"
-            ));
-        }
-    }
-    Ok(())
-}
-
-/// 0-based indices of the channels named (by name, else by 1-based number); all where none is.
-fn wanted_channels(header: &CaptureHeader, names: &[String]) -> Result<Vec<usize>, Error> {
-    if names.is_empty() {
-        return Ok((0..header.channels.len()).collect());
-    }
-    names.iter().map(|name| header.find_channel(name)).collect()
 }

@@ -21,8 +21,8 @@ mod whole;
 pub use crate::stats::LinePower;
 pub use details::harmonic_groups;
 pub use harmonic_groups::{HarmonicGroup, HarmonicGroups};
-pub use measure::measure;
 pub(crate) use measure::measure_channels;
+pub use measure::{measure, measure_samples};
 pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, Mains, Measurement, Noise, Quality,
     Spectrum, Tone, Track, TrackPoint, Waveform,

@@ -1,5 +1,7 @@
 //! How a capture was taken.
 
+use crate::setter::setters;
+use crate::{Error, ErrorKind};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -39,4 +41,34 @@ pub struct Acquisition {
     pub lsb_v: Option<f64>,
     /// Corner of the AC coupling's first-order high-pass, Hz.
     pub ac_corner_hz: Option<f64>,
+}
+
+setters!(Acquisition {
+    some full_scale_v: f64;
+    some coupling: Coupling;
+    some probe_factor: f64;
+    some bits: u32;
+    some lsb_v: f64;
+    some ac_corner_hz: f64;
+});
+
+impl Acquisition {
+    /// Checks what analysis rests on.
+    ///
+    /// # Errors
+    /// `BadValue` for a full scale, a step or a corner that is not positive and finite.
+    pub fn check(&self) -> Result<(), Error> {
+        for (what, value) in [
+            ("full scale", self.full_scale_v),
+            ("converter's step", self.lsb_v),
+            ("corner of the AC coupling", self.ac_corner_hz),
+        ] {
+            if let Some(value) = value.filter(|v| !(v.is_finite() && *v > 0.0)) {
+                return Err(ErrorKind::BadValue.error(format!(
+                    "the {what} is {value}; it must be positive and finite"
+                )));
+            }
+        }
+        Ok(())
+    }
 }

@@ -3,6 +3,7 @@
 use super::acquisition::Acquisition;
 use crate::{Error, ErrorKind};
 use serde::Serialize;
+use std::collections::{HashMap, HashSet};
 
 /// One channel of a capture.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,8 +52,8 @@ impl TimeBase {
         }
     }
 
-    /// Checks that the rate lies within [`SAMPLE_RATE_LIMITS_HZ`] and the start is finite. Every capture
-    /// passes here, from a file or in memory.
+    /// Checks that the rate lies within [`SAMPLE_RATE_LIMITS_HZ`], its uncertainty below it, and the start is finite.
+    /// Every capture passes here, from a file or in memory.
     ///
     /// # Errors
     /// `BadOption` for a rate that the user gave, else `BadValue`.
@@ -68,6 +69,12 @@ impl TimeBase {
                     "the sample rate is {rate:e} Hz; rates from {lowest:e} to {highest:e} Hz are analysed: check it, or give the right one with --sample-rate"
                 ),
             ));
+        }
+        let uncertainty = self.sample_rate_uncertainty_hz;
+        if !(0.0..rate).contains(&uncertainty) {
+            return Err(ErrorKind::BadValue.error(format!(
+                "the sample rate's uncertainty is {uncertainty} Hz; it must not be negative, and below the rate of {rate} Hz"
+            )));
         }
         if !self.start_s.is_finite() {
             return Err(ErrorKind::BadValue.error(format!(
@@ -102,9 +109,17 @@ pub struct CaptureHeader {
 }
 
 impl CaptureHeader {
-    /// A header with unknown length and acquisition.
+    /// A header with unknown length and acquisition. Channels of one name are told apart as those of a file are: the
+    /// second `probe` is `probe (2)`.
     #[must_use]
     pub fn new(name: impl Into<String>, channels: Vec<Channel>, time_base: TimeBase) -> Self {
+        let (names, units): (Vec<String>, Vec<String>) =
+            channels.into_iter().map(|c| (c.name, c.unit)).unzip();
+        let channels = twins_numbered(names)
+            .into_iter()
+            .zip(units)
+            .map(|(name, unit)| Channel { name, unit })
+            .collect();
         Self {
             name: name.into(),
             channels,
@@ -113,6 +128,60 @@ impl CaptureHeader {
             acquisition: Acquisition::default(),
             logic_channels: Vec::new(),
         }
+    }
+
+    /// A header of channels of volts at an exact rate, Hz, from 0 s on.
+    ///
+    /// ```
+    /// use humsieve::capture::CaptureHeader;
+    /// let header = CaptureHeader::of_volts("bench", ["probe", "ground"], 48_000.0);
+    /// assert_eq!(header.channels[1].name, "ground");
+    /// ```
+    #[must_use]
+    pub fn of_volts<N: Into<String>>(
+        name: impl Into<String>,
+        channels: impl IntoIterator<Item = N>,
+        sample_rate_hz: f64,
+    ) -> Self {
+        let channels = channels
+            .into_iter()
+            .map(|name| Channel {
+                name: name.into(),
+                unit: "V".into(),
+            })
+            .collect();
+        let time_base = TimeBase::from_rate(sample_rate_hz, RateOrigin::User);
+        Self::new(name, channels, time_base)
+    }
+
+    /// Checks that there is a channel, the time base and the acquisition.
+    ///
+    /// # Errors
+    /// `NoSamples` without a channel, and those of [`TimeBase::check`] and [`Acquisition::check`].
+    pub fn check(&self) -> Result<(), Error> {
+        if self.channels.is_empty() {
+            return Err(ErrorKind::NoSamples.error("the capture has no channel"));
+        }
+        self.time_base.check()?;
+        self.acquisition.check()
+    }
+
+    /// 0-based indices of the channels named (by name, else by 1-based number), each once; all where none is.
+    ///
+    /// # Errors
+    /// `NoSuchChannel`, with the names that there are.
+    pub(crate) fn find_channels(&self, names: &[String]) -> Result<Vec<usize>, Error> {
+        if names.is_empty() {
+            return Ok((0..self.channels.len()).collect());
+        }
+        let mut found = Vec::new();
+        for name in names {
+            let index = self.find_channel(name)?;
+            if !found.contains(&index) {
+                found.push(index);
+            }
+        }
+        Ok(found)
     }
 
     /// 0-based index of the channel of this name, else of this 1-based number.
@@ -150,4 +219,22 @@ impl CaptureHeader {
             .unwrap_or(most);
         most.min(room).min(held).max(1)
     }
+}
+
+/// Names told apart: a twin gets the next free number.
+pub(crate) fn twins_numbered(names: impl IntoIterator<Item = String>) -> Vec<String> {
+    let mut taken: HashSet<String> = HashSet::new();
+    // The number that the next twin of a name may have.
+    let mut twins: HashMap<String, usize> = HashMap::new();
+    let mut told = Vec::new();
+    for plain in names {
+        let mut name = plain.clone();
+        while !taken.insert(name.clone()) {
+            let twin = twins.entry(plain.clone()).or_insert(2);
+            name = format!("{plain} ({twin})");
+            *twin += 1;
+        }
+        told.push(name);
+    }
+    told
 }

@@ -1,7 +1,8 @@
 //! A whole capture in memory.
 
 use super::acquisition::Acquisition;
-use super::header::{CaptureHeader, Channel, RateOrigin, TimeBase};
+use super::header::CaptureHeader;
+use super::samples::rows_for_channels;
 use super::source::{FrameSource, slice_of};
 use crate::{Error, ErrorKind, Warning};
 use ndarray::{Array2, ArrayView1, Axis, Slice};
@@ -29,19 +30,15 @@ impl Capture {
     /// A capture from its header and samples (one row a channel).
     ///
     /// # Errors
-    /// `NoSamples` where there is no channel or no frame, `BadValue` or `BadOption` where the time base is out
-    /// of bounds ([`TimeBase::check`]), `BadValue` where rows and channel names differ in number.
+    /// `NoSamples` where there is no frame, those of [`CaptureHeader::check`], and `BadValue` where rows and channels
+    /// differ in number.
     pub fn new(mut header: CaptureHeader, samples: Array2<f64>) -> Result<Self, Error> {
         if samples.is_empty() {
             return Err(ErrorKind::NoSamples.error("the capture holds no samples"));
         }
-        header.time_base.check()?;
+        header.check()?;
         if samples.nrows() != header.channels.len() {
-            return Err(ErrorKind::BadValue.error(format!(
-                "{} rows of samples for {} channels",
-                samples.nrows(),
-                header.channels.len()
-            )));
+            return Err(rows_for_channels(samples.nrows(), &header));
         }
         header.frames = Some(samples.ncols() as u64);
         let samples = if samples.is_standard_layout() {
@@ -65,13 +62,11 @@ impl Capture {
         sample_rate_hz: f64,
         samples: &[f64],
     ) -> Result<Self, Error> {
-        let channel = Channel {
-            name: "1".into(),
-            unit: "V".into(),
-        };
-        let time_base = TimeBase::from_rate(sample_rate_hz, RateOrigin::User);
         let samples = ArrayView1::from(samples).insert_axis(Axis(0)).to_owned();
-        Self::new(CaptureHeader::new(name, vec![channel], time_base), samples)
+        Self::new(
+            CaptureHeader::of_volts(name, ["1"], sample_rate_hz),
+            samples,
+        )
     }
 
     /// The capture with what was noticed while loading it.
@@ -85,9 +80,31 @@ impl Capture {
         &self.header
     }
 
-    /// Changes what is known beside the samples (acquisition, names); channel and frame counts stay.
-    pub fn acquisition_mut(&mut self) -> &mut Acquisition {
-        &mut self.header.acquisition
+    /// The capture under another name, as results and errors tell it.
+    #[must_use]
+    pub fn named(mut self, name: impl Into<String>) -> Self {
+        self.header.name = name.into();
+        self
+    }
+
+    /// The capture as taken with these settings.
+    ///
+    /// # Errors
+    /// Those of [`Acquisition::check`].
+    ///
+    /// ```
+    /// use humsieve::capture::{Acquisition, Capture};
+    /// let capture = Capture::from_samples("bench", 1000.0, &[0.0, 0.1, 0.0, -0.1])?;
+    /// let capture = capture.taken_with(Acquisition::default().full_scale_v(0.2))?;
+    /// assert!(capture.taken_with(Acquisition::default().full_scale_v(-0.2)).is_err());
+    /// # Ok::<(), humsieve::Error>(())
+    /// ```
+    pub fn taken_with(mut self, acquisition: Acquisition) -> Result<Self, Error> {
+        acquisition
+            .check()
+            .map_err(|e| e.in_file(&self.header.name))?;
+        self.header.acquisition = acquisition;
+        Ok(self)
     }
 
     /// All samples, one row a channel.

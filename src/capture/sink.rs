@@ -1,5 +1,6 @@
 //! Block-wise writing.
 
+use super::source::read_frames;
 use super::{Capture, CaptureHeader, FrameSource};
 use crate::{Error, ErrorKind};
 use ndarray::{Array2, Axis, Slice};
@@ -68,7 +69,7 @@ impl Capture {
         let mut sink = MemorySink::new();
         sink.begin(source.header())?;
         loop {
-            match source.read_block(&mut block)? {
+            match read_frames(source, &mut block)? {
                 0 => break,
                 count => sink.write_block(&block, count)?,
             }

@@ -25,12 +25,7 @@ impl<'a> CaptureSource<'a> {
     #[must_use]
     pub fn record(condition: Condition, mut source: impl FrameSource + 'a) -> Self {
         let name = source.header().name.clone();
-        let mut read = false;
         Self::by(condition, name, move |options| {
-            if read {
-                source.rewind()?;
-            }
-            read = true;
             measure(&mut source, options)
         })
     }

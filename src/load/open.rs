@@ -39,7 +39,11 @@ use std::path::Path;
 /// assert_eq!(header.channels[0].unit, "V");
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
-pub fn open(path: &Path, options: &LoadOptions) -> Result<Vec<Box<dyn FrameSource>>, Error> {
+pub fn open(
+    path: impl AsRef<Path>,
+    options: &LoadOptions,
+) -> Result<Vec<Box<dyn FrameSource>>, Error> {
+    let path = path.as_ref();
     open_any(path, options)
         .map(Opened::into_sources)
         .map_err(|error| error.in_file(path))
@@ -99,7 +103,8 @@ pub fn read(
 ///
 /// # Errors
 /// As [`open`], and what reading on to the end brings up.
-pub fn load(path: &Path, options: &LoadOptions) -> Result<Vec<Capture>, Error> {
+pub fn load(path: impl AsRef<Path>, options: &LoadOptions) -> Result<Vec<Capture>, Error> {
+    let path = path.as_ref();
     open(path, options)?
         .into_iter()
         .map(|mut source| Capture::collect(source.as_mut()).map_err(|error| error.in_file(path)))
@@ -111,7 +116,8 @@ pub fn load(path: &Path, options: &LoadOptions) -> Result<Vec<Capture>, Error> {
 /// # Errors
 /// As [`load`].
 #[cfg(feature = "text")]
-pub fn explain(path: &Path, options: &LoadOptions) -> Result<Explanation, Error> {
+pub fn explain(path: impl AsRef<Path>, options: &LoadOptions) -> Result<Explanation, Error> {
+    let path = path.as_ref();
     open_any(path, options)
         .and_then(|opened| match opened {
             Opened::Text(text) => Explanation::of_text(path, text),

@@ -25,7 +25,7 @@ pub fn separate(
     sink: &mut dyn FrameSink,
 ) -> Result<Vec<Separation>, Error> {
     options.check()?;
-    source.header().time_base.check()?;
+    source.header().check()?;
     let offsets = find_offsets(source)?;
     let header = source.header().clone();
     let mut plan = Plan::new(&header, template, options, &offsets)?;

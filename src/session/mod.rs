@@ -24,5 +24,5 @@ pub(crate) use file::CaptureEntry;
 pub use file::Session;
 pub use result::SessionResult;
 pub(crate) use result::{CaptureOutcome, RemedyResult, TestRow, Trouble};
-pub use run::{RunOptions, run};
+pub use run::{RunOptions, run, run_by};
 pub(crate) use wiring::{LoopState, LoopVerdict, loop_verdict};

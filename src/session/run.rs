@@ -59,7 +59,7 @@ pub fn run(
     let work = || {
         run_with(
             session,
-            base,
+            Some(base),
             &|path, entry, measure_options| measure_entry(session, path, entry, measure_options),
             options.progress,
         )
@@ -77,10 +77,40 @@ pub fn run(
     }
 }
 
-/// Measures and compares, given how a capture is measured.
+/// The same of captures that are no files: each is measured by a function, given what the session calls it, its
+/// condition and how to measure; a failure costs only that capture.
+///
+/// ```
+/// use humsieve::session::{Session, run_by};
+/// let text = "title = 'Bench'\n[[capture]]\nfile = 'loop'\ncondition = 'looped'";
+/// let session = Session::parse(text, "session")?;
+/// let result = run_by(&session, |name, _, options| {
+///     let samples: Vec<f64> = (0..1000)
+///         .map(|n| f64::from(n) / 1000.0)
+///         .map(|t| (std::f64::consts::TAU * 50.0 * t).sin() + 0.1 * (1e4 * t * t).sin())
+///         .collect();
+///     let mut measured = humsieve::measure_samples(&samples, 1000.0, options)?;
+///     measured.file = name.to_owned();
+///     Ok(vec![measured])
+/// });
+/// assert!(!result.capture_failed());
+/// # Ok::<(), humsieve::Error>(())
+/// ```
+#[must_use]
+pub fn run_by(
+    session: &Session,
+    measure: impl Fn(&str, Condition, &MeasureOptions) -> Result<Vec<Measurement>, Error> + Sync,
+) -> SessionResult {
+    let measure = |_: &Path, entry: &CaptureEntry, options: &MeasureOptions| {
+        measure(&entry.file, entry.condition, options)
+    };
+    run_with(session, None, &measure, &|_, _| {})
+}
+
+/// Measures and compares, given how a capture is measured; without a `base` no file is looked at.
 pub(super) fn run_with(
     session: &Session,
-    base: &Path,
+    base: Option<&Path>,
     measure: Measuring<'_>,
     progress: Progress<'_>,
 ) -> SessionResult {
@@ -112,7 +142,7 @@ pub(super) fn run_with(
 /// Measures every capture, on the ground that all share.
 fn measure_all(
     session: &Session,
-    base: &Path,
+    base: Option<&Path>,
     measure: Measuring<'_>,
     progress: Progress<'_>,
 ) -> Vec<CaptureOutcome> {
@@ -153,7 +183,7 @@ fn measure_all(
         .zip(outcomes)
         .map(|((taken, unused_channels), outcome)| CaptureOutcome {
             remedy: session.remedy_of(&taken.entry).map(str::to_owned),
-            sha256: digest(&taken.path).ok(),
+            sha256: base.and_then(|_| digest(&taken.path).ok()),
             unused_channels,
             outcome: outcome.and_then(|channels| {
                 let first = channels.into_iter().next();
@@ -172,8 +202,8 @@ struct Taken {
 }
 
 impl Taken {
-    fn of(entry: &CaptureEntry, base: &Path) -> Vec<Self> {
-        let path = base.join(&entry.file);
+    fn of(entry: &CaptureEntry, base: Option<&Path>) -> Vec<Self> {
+        let path = base.unwrap_or(Path::new("")).join(&entry.file);
         let taken = |file: Option<String>, earlier| Self {
             entry: CaptureEntry {
                 file: file.unwrap_or_else(|| entry.file.clone()),
@@ -182,7 +212,7 @@ impl Taken {
             path: path.clone(),
             earlier,
         };
-        if !results::is_results(&path) {
+        if base.is_none() || !results::is_results(&path) {
             return vec![taken(None, None)];
         }
         match results::read(&path) {

@@ -221,7 +221,7 @@ pub fn result_of(text: &str) -> SessionResult {
         }
         Ok(vec![measurement(&entry.file)])
     };
-    run_with(&session, Path::new("bench"), &measure, &|_, _| {})
+    run_with(&session, Some(Path::new("bench")), &measure, &|_, _| {})
 }
 
 pub fn result() -> SessionResult {

@@ -58,27 +58,6 @@ pub struct RemedyEffect {
 }
 
 /// Reasons from the set-up: does a loop exist, through what, what would each remedy do.
-///
-/// ```
-/// use humsieve::session::{LoopState, Session, loop_verdict};
-/// let text = r#"
-/// [setup.instrument]
-/// earth_reading_ohm = 0.4
-/// [setup.source]
-/// earth_reading_ohm = 0.2
-/// [[remedy]]
-/// name = "isolated link"
-/// breaks = "instrument"
-/// [[capture]]
-/// file = "a.csv"
-/// condition = "looped"
-/// "#;
-/// let session = Session::parse(text, "session.toml")?;
-/// let verdict = loop_verdict(&session.setup, &session.remedies);
-/// assert_eq!(verdict.state, LoopState::Closed);
-/// assert_eq!(verdict.remedies[0].state, LoopState::Open);
-/// # Ok::<(), humsieve::Error>(())
-/// ```
 #[must_use]
 pub fn loop_verdict(setup: &Setup, remedies: &[Remedy]) -> LoopVerdict {
     let mut contradictions = Vec::new();

@@ -4,7 +4,7 @@ use crate::draws::{Draws, Truth};
 use crate::synthesis::{Colour, Scenario};
 use humsieve::Estimate;
 use humsieve::analysis::{Detail, LinePower};
-use humsieve::capture::Coupling;
+use humsieve::capture::{Acquisition, Coupling};
 use humsieve::comparison::{CompareOptions, Comparison, compare};
 use humsieve::report::{Format, MeasuredCapture, MeasurementWriter};
 use humsieve::results::{self, SCHEMA};
@@ -97,10 +97,12 @@ fn measured() -> Vec<Measurement> {
     .iter()
     .flat_map(|scenario| {
         let samples = scenario.samples(&mut rng);
-        let mut capture = Capture::from_samples("bench", scenario.rate_hz, &samples).unwrap();
-        let acquisition = capture.acquisition_mut();
-        acquisition.full_scale_v = Some(0.3);
-        acquisition.coupling = Some(Coupling::Dc);
+        let acquisition = Acquisition::default()
+            .full_scale_v(0.3)
+            .coupling(Coupling::Dc);
+        let capture = Capture::from_samples("bench", scenario.rate_hz, &samples)
+            .and_then(|capture| capture.taken_with(acquisition))
+            .unwrap();
         let options = MeasureOptions::default()
             .detail(Detail::default().third_octaves(true).harmonic_groups(true));
         measure(&mut MemorySource::new(&capture), &options).unwrap()

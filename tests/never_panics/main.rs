@@ -11,7 +11,9 @@ mod records;
 
 use figures::{broken, broken_comparison};
 use humsieve::analysis::{Detail, MainsChoice, measure};
-use humsieve::capture::{CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase};
+use humsieve::capture::{
+    Acquisition, CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase,
+};
 use humsieve::comparison::{CompareOptions, compare};
 use humsieve::separation::{MethodChoice, SeparateOptions, separate};
 use humsieve::{Capture, Condition, ErrorKind, MeasureOptions, Measurement, WarningCode};
@@ -83,12 +85,11 @@ impl Case {
 
     fn capture(&self) -> Option<Capture> {
         let samples = content(self.content, self.samples, self.rate_hz);
-        let mut capture =
-            Capture::from_samples(CONTENTS[self.content], self.rate_hz, &samples).ok()?;
-        if self.variant % 2 == 1 {
-            capture.acquisition_mut().lsb_v = Some(1e-3);
+        let capture = Capture::from_samples(CONTENTS[self.content], self.rate_hz, &samples).ok()?;
+        match self.variant % 2 {
+            1 => capture.taken_with(Acquisition::default().lsb_v(1e-3)).ok(),
+            _ => Some(capture),
         }
-        Some(capture)
     }
 }
 
@@ -445,10 +446,10 @@ fn a_stated_nominal_near_or_above_half_the_rate_folds() {
 
 #[test]
 fn rates_and_acquisitions_out_of_range_are_refused_with_their_limits() {
-    let refusal = |change: &dyn Fn(&mut humsieve::capture::Acquisition), rate_hz: f64| {
+    let refusal = |acquisition: Acquisition, rate_hz: f64| {
         let measured =
-            Capture::from_samples("bench", rate_hz, &hum(100, 1e4, 3)).and_then(|mut capture| {
-                change(capture.acquisition_mut());
+            Capture::from_samples("bench", rate_hz, &hum(100, 1e4, 3)).and_then(|capture| {
+                let capture = capture.taken_with(acquisition)?;
                 measure(&mut MemorySource::new(&capture), &MeasureOptions::default())
             });
         let error = measured.unwrap_err();
@@ -461,12 +462,12 @@ fn rates_and_acquisitions_out_of_range_are_refused_with_their_limits() {
         error.to_string()
     };
     for rate_hz in [1e-308, 1e300, 1e-7, 1e13] {
-        assert!(refusal(&|_| {}, rate_hz).contains("1e12"));
+        assert!(refusal(Acquisition::default(), rate_hz).contains("1e12"));
     }
     for bad in [f64::NAN, f64::INFINITY, -1.0, 0.0] {
-        assert!(refusal(&|a| a.full_scale_v = Some(bad), 1e4).contains("full scale"));
-        assert!(refusal(&|a| a.lsb_v = Some(bad), 1e4).contains("step"));
-        assert!(refusal(&|a| a.ac_corner_hz = Some(bad), 1e4).contains("corner"));
+        assert!(refusal(Acquisition::default().full_scale_v(bad), 1e4).contains("full scale"));
+        assert!(refusal(Acquisition::default().lsb_v(bad), 1e4).contains("step"));
+        assert!(refusal(Acquisition::default().ac_corner_hz(bad), 1e4).contains("corner"));
     }
 }
 
@@ -475,8 +476,10 @@ fn the_corner_of_the_acquisition_is_that_of_the_options() {
     let samples = hum(5000, 5000.0, 4);
     let stated = MeasureOptions::default().ac_corner_hz(50.02);
     let by_options = measured_with(&samples, 5000.0, &stated);
-    let mut capture = Capture::from_samples("bench", 5000.0, &samples).unwrap();
-    capture.acquisition_mut().ac_corner_hz = Some(50.02);
+    let capture = Capture::from_samples("bench", 5000.0, &samples).unwrap();
+    let capture = capture
+        .taken_with(Acquisition::default().ac_corner_hz(50.02))
+        .unwrap();
     let by_capture = measure(&mut MemorySource::new(&capture), &MeasureOptions::default()).unwrap();
     assert_eq!(by_capture[0].mains, by_options.mains);
     // At its corner a first-order high-pass leaves 1/sqrt(2).
@@ -498,8 +501,10 @@ fn a_channel_that_stands_still_has_an_offset_and_nothing_else() {
                 .contains("every sample reads")
         );
     }
-    let mut capture = Capture::from_samples("bench", 4000.0, &[0.25; 4000]).unwrap();
-    capture.acquisition_mut().lsb_v = Some(1e-3);
+    let capture = Capture::from_samples("bench", 4000.0, &[0.25; 4000]).unwrap();
+    let capture = capture
+        .taken_with(Acquisition::default().lsb_v(1e-3))
+        .unwrap();
     let m = measure(&mut MemorySource::new(&capture), &MeasureOptions::default())
         .unwrap()
         .remove(0);

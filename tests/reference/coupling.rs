@@ -3,7 +3,7 @@
 
 use crate::synthesis::normal;
 use humsieve::analysis::measure;
-use humsieve::capture::{Coupling, MemorySource};
+use humsieve::capture::{Acquisition, Coupling, MemorySource};
 use humsieve::{Capture, MeasureOptions, WarningCode};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -76,8 +76,10 @@ fn the_loss_is_seen_and_corrected() {
                     hum + NOISE * normal(&mut rng)
                 })
                 .collect();
-            let mut capture = Capture::from_samples("bench", RATE_HZ, &x).unwrap();
-            capture.acquisition_mut().coupling = Some(Coupling::Ac);
+            let acquisition = Acquisition::default().coupling(Coupling::Ac);
+            let capture = Capture::from_samples("bench", RATE_HZ, &x)
+                .and_then(|capture| capture.taken_with(acquisition))
+                .unwrap();
             let measured = |ac_corner_hz: Option<f64>| {
                 let options = {
                     let mut options = MeasureOptions::default();

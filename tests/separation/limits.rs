@@ -6,7 +6,7 @@ use humsieve::separation::{
     HarmonicOptions, Offset, SeparateOptions, Separation, Template, difference, harmonic,
     reference, separate, template,
 };
-use humsieve::{Capture, Error, ErrorKind, FrameSource, WarningCode};
+use humsieve::{Capture, Error, ErrorKind, FrameSource, Warning, WarningCode};
 use ndarray::Array2;
 use std::f64::consts::PI;
 
@@ -513,4 +513,68 @@ fn every_record_of_the_whole_sweep_is_answered() {
         &[None, Some(1), Some(1000)],
     );
     println!("{runs} runs");
+}
+
+/// Gives this many frames fewer, or more, from the third reading on.
+struct Growing {
+    short: MemorySource<'static>,
+    long: MemorySource<'static>,
+    rewound: usize,
+    from: usize,
+}
+
+impl FrameSource for Growing {
+    fn header(&self) -> &CaptureHeader {
+        self.short.header()
+    }
+
+    fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error> {
+        let later = self.rewound > self.from;
+        let source = if later {
+            &mut self.long
+        } else {
+            &mut self.short
+        };
+        source.read_block(block)
+    }
+
+    fn rewind(&mut self) -> Result<(), Error> {
+        self.rewound += 1;
+        self.short.rewind()?;
+        self.long.rewind()
+    }
+
+    fn warnings(&self) -> Vec<Warning> {
+        Vec::new()
+    }
+}
+
+#[test]
+fn a_record_of_another_length_at_a_later_reading_is_refused() {
+    let hum = |count: i32| -> MemorySource<'static> {
+        let samples: Vec<f64> = (0..count).map(|n| (0.0628 * f64::from(n)).cos()).collect();
+        Capture::from_samples("bench", 5000.0, &samples)
+            .unwrap()
+            .into()
+    };
+    for (first, later) in [
+        (5000, 4900),
+        (5000, 5100),
+        (600_000, 599_000),
+        (600_000, 600_001),
+    ] {
+        let mut source = Growing {
+            short: hum(first),
+            long: hum(later),
+            rewound: 0,
+            from: 2,
+        };
+        let options = SeparateOptions::default();
+        let error = separate(&mut source, None, &options, &mut MemorySink::new()).unwrap_err();
+        assert_eq!(
+            error.kind(),
+            ErrorKind::Unreadable,
+            "{first} {later}: {error}"
+        );
+    }
 }

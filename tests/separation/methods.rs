@@ -2,7 +2,9 @@
 
 use crate::cases::{Mains, Recipe, Series, Wanted, gauss, make, recipe, silent_recipes};
 use humsieve::analysis::MainsChoice;
-use humsieve::capture::{CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase};
+use humsieve::capture::{
+    Acquisition, CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase,
+};
 use humsieve::load::{LoadOptions, load};
 use humsieve::separation::{
     FileSink, HarmonicOptions, Keep, Method, Offset, SeparateOptions, Template, difference,
@@ -416,8 +418,10 @@ fn files_are_whole_and_read_back() {
         4,
     );
     let record: Vec<f64> = case.record().iter().map(|v| 3.0 * v).collect();
-    let mut capture = capture(case.rate_hz, &[&record]);
-    capture.acquisition_mut().full_scale_v = Some(2.0);
+    let capture = capture(case.rate_hz, &[&record]);
+    let capture = capture
+        .taken_with(Acquisition::default().full_scale_v(2.0))
+        .unwrap();
     let (expected, _) = run(&capture, &SeparateOptions::default());
     for name in ["clean.csv", "clean.wav"] {
         let path = folder.path().join(name);

@@ -1,10 +1,10 @@
 //! What the channels are called.
 
+use crate::capture::twins_numbered;
 use crate::load::preamble::fact::Fact;
 use crate::load::table::columns::Column;
 use crate::load::unit;
 use crate::load::vocabulary::meaning::Meaning;
-use std::collections::{HashMap, HashSet};
 
 /// Words that head any column of samples.
 const ANY_NAME: [&str; 10] = [
@@ -19,34 +19,22 @@ pub(crate) fn channel_names(
     signals: &[usize],
     facts: &[(Meaning, Fact)],
 ) -> Vec<String> {
-    let mut names: Vec<String> = Vec::new();
-    let mut taken: HashSet<String> = HashSet::new();
-    // The number that the next twin of a name may have.
-    let mut twins: HashMap<String, usize> = HashMap::new();
     let stated: Vec<Stated<'_>> = facts
         .iter()
         .filter(|(meaning, _)| *meaning == Meaning::ChannelName)
         .map(|(_, fact)| (fact, fact.values.iter().filter(|v| !v.is_empty()).collect()))
         .collect();
-    for (order, column) in signals.iter().enumerate() {
+    let names = signals.iter().enumerate().map(|(order, column)| {
         let name = &columns[*column].title.name;
         let any = name.is_empty()
             || signals.len() == 1 && ANY_NAME.contains(&name.to_lowercase().as_str());
-        let stated = stated_name(&stated, *column, order, signals.len()).filter(|_| any);
-        let plain = match stated {
+        match stated_name(&stated, *column, order, signals.len()).filter(|_| any) {
             Some(stated) => stated.to_string(),
             None if name.is_empty() => (order + 1).to_string(),
             None => name.clone(),
-        };
-        let mut name = plain.clone();
-        while !taken.insert(name.clone()) {
-            let twin = twins.entry(plain.clone()).or_insert(2);
-            name = format!("{plain} ({twin})");
-            *twin += 1;
         }
-        names.push(name);
-    }
-    names
+    });
+    twins_numbered(names)
 }
 
 /// A statement of names, and those that are not blank.

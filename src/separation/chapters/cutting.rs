@@ -1,7 +1,7 @@
 //! A source cut into chapters that overlap.
 
 use crate::Error;
-use crate::capture::FrameSource;
+use crate::capture::{FrameSource, other_record, read_frames};
 use ndarray::Array2;
 
 /// Frames that are read or written at once.
@@ -64,14 +64,23 @@ impl<'a> Chapters<'a> {
             row.reserve_exact(room);
             row.append(carried);
         }
-        while chapter.rows[0].len() < self.length {
-            let count = self.source.read_block(&mut self.block)?;
+        // The last chapter is read on to the record's end, to see that it is where it was.
+        let wanted = match self.left <= self.length {
+            true => self.left + 1,
+            false => self.length,
+        };
+        while chapter.rows[0].len() < wanted {
+            let count = read_frames(self.source, &mut self.block)?;
             if count == 0 {
                 break;
             }
             append(&mut chapter.rows, &self.block, count);
         }
-        let frames = chapter.rows[0].len().min(self.length);
+        let read = chapter.rows[0].len();
+        if read > self.left || read < self.left.min(self.length) {
+            return Err(other_record(self.start + self.left, self.start + read));
+        }
+        let frames = read.min(self.length);
         chapter.frames = frames;
         chapter.last = frames >= self.left;
         chapter.start = self.start;

@@ -3,7 +3,7 @@
 use super::clipping::Clipping;
 use super::cutting::BLOCK_FRAMES;
 use crate::analysis::Rails;
-use crate::capture::FrameSource;
+use crate::capture::{FrameSource, read_frames};
 use crate::numeric::sum;
 use crate::separation::samples::{peak, unit};
 use crate::{Error, ErrorKind, Warning, WarningCode};
@@ -125,7 +125,7 @@ pub(crate) fn find_offsets(source: &mut dyn FrameSource) -> Result<Offsets, Erro
         })
         .collect();
     loop {
-        let count = source.read_block(&mut block)?;
+        let count = read_frames(source, &mut block)?;
         if count == 0 {
             break;
         }

@@ -2,7 +2,7 @@
 
 use super::cutting::{BLOCK_FRAMES, append};
 use super::offsets::Offsets;
-use crate::capture::{CaptureHeader, FrameSource};
+use crate::capture::{CaptureHeader, FrameSource, read_frames};
 use crate::separation::fit::Course;
 use crate::separation::methods::Template;
 use crate::separation::options::{HarmonicOptions, Keep, MethodChoice, SeparateOptions};
@@ -167,20 +167,11 @@ fn targets(
     other: Option<usize>,
     options: &SeparateOptions,
 ) -> Result<Vec<usize>, Error> {
-    let mut targets = Vec::new();
-    for name in &options.channels {
-        let channel = header.find_channel(name)?;
-        if Some(channel) == other {
-            return Err(bad("a channel cannot be separated by means of itself"));
-        }
-        if !targets.contains(&channel) {
-            targets.push(channel);
-        }
-    }
+    let mut targets = header.find_channels(&options.channels)?;
     if options.channels.is_empty() {
-        targets = (0..header.channels.len())
-            .filter(|c| Some(*c) != other)
-            .collect();
+        targets.retain(|c| Some(*c) != other);
+    } else if targets.iter().any(|c| Some(*c) == other) {
+        return Err(bad("a channel cannot be separated by means of itself"));
     }
     if targets.is_empty() {
         return Err(bad(
@@ -197,13 +188,14 @@ fn load_template(
     targets: &[usize],
     options: &HarmonicOptions,
 ) -> Result<Vec<Template>, Error> {
+    source.header().check()?;
     source.rewind()?;
     let channels = source.header().channels.len();
     let mut rows = vec![Vec::new(); channels];
     let block_frames = source.header().block_frames(BLOCK_FRAMES);
     let mut block = Array2::zeros((channels, block_frames));
     while rows[0].len() < CHAPTER_SAMPLES / channels {
-        let count = source.read_block(&mut block)?;
+        let count = read_frames(source, &mut block)?;
         if count == 0 {
             break;
         }
