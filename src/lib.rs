@@ -110,7 +110,6 @@ mod save;
 pub mod separation;
 #[cfg(feature = "session")]
 pub mod session;
-mod setter;
 mod setting;
 mod si;
 mod spectrum;
@@ -124,6 +123,7 @@ pub use capture::{Capture, Condition, FrameSource, MemorySource};
 pub use cli::command;
 pub use comparison::{Comparison, Verdict, compare};
 pub use error::{Error, ErrorKind};
+pub use ndarray;
 pub use quantity::Quantity;
 pub use stats::Estimate;
 pub use warning::{Warning, WarningCode};

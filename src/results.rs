@@ -16,7 +16,7 @@ const LONGEST_LINE: u64 = 1 << 26;
 
 /// Whether a path names lines of results rather than a capture: it ends in `.jsonl`.
 #[must_use]
-pub fn is_results(path: &Path) -> bool {
+pub(crate) fn is_results(path: &Path) -> bool {
     path.extension()
         .is_some_and(|ending| ending.eq_ignore_ascii_case("jsonl"))
 }

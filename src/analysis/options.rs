@@ -1,6 +1,6 @@
 //! What to measure.
 
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
 
 /// Nominal mains frequency.

@@ -1,6 +1,6 @@
 //! How a capture was taken.
 
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::{Error, ErrorKind};
 use serde::{Deserialize, Serialize};
 use std::fmt;

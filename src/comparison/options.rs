@@ -1,7 +1,7 @@
 //! Settings of a comparison.
 
 use crate::limit::Limit;
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::{Condition, Error, ErrorKind, setting};
 
 /// What single captures must differ by before a change is called, dB: grid and loads change hum and

@@ -74,27 +74,27 @@ pub struct CaptureExplanation {
 #[non_exhaustive]
 pub struct Explanation {
     /// The file.
-    pub file: String,
+    pub(crate) file: String,
     /// `text` or the recording's container and coding.
-    pub format: String,
+    pub(crate) format: String,
     /// Character encoding of a text.
-    pub encoding: Option<String>,
+    pub(crate) encoding: Option<String>,
     /// Line ends of a text.
-    pub line_end: Option<String>,
+    pub(crate) line_end: Option<String>,
     /// Delimiter of a text.
-    pub delimiter: Option<String>,
+    pub(crate) delimiter: Option<String>,
     /// Decimal mark of a text.
-    pub decimal_mark: Option<char>,
+    pub(crate) decimal_mark: Option<char>,
     /// Line of the header.
-    pub header_line: Option<u64>,
+    pub(crate) header_line: Option<u64>,
     /// Line of the units, where they have one of their own.
-    pub units_line: Option<u64>,
+    pub(crate) units_line: Option<u64>,
     /// Statements of the preamble that are used.
-    pub preamble: Vec<StatementExplanation>,
+    pub(crate) preamble: Vec<StatementExplanation>,
     /// The columns and what they are taken for.
-    pub columns: Vec<ColumnExplanation>,
+    pub(crate) columns: Vec<ColumnExplanation>,
     /// The captures read.
-    pub captures: Vec<CaptureExplanation>,
+    pub(crate) captures: Vec<CaptureExplanation>,
 }
 
 fn capture_of(source: &mut dyn FrameSource) -> Result<CaptureExplanation, Error> {

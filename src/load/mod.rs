@@ -61,7 +61,7 @@ mod vocabulary;
 mod wav;
 
 #[cfg(feature = "text")]
-pub use explanation::{ColumnExplanation, Explanation, StatementExplanation};
+pub use explanation::Explanation;
 #[cfg(feature = "files")]
 pub use folder::find_captures;
 #[cfg(feature = "files")]
@@ -70,5 +70,3 @@ pub(crate) use folder::names_capture;
 pub use open::explain;
 pub use open::{bytes, load, open, read};
 pub use options::LoadOptions;
-#[cfg(feature = "text")]
-pub use vocabulary::meaning::Meaning;

@@ -1,7 +1,7 @@
 //! What the user knows better than the file.
 
 use crate::capture::{Coupling, RateOrigin, TimeBase};
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::{Error, ErrorKind};
 
 /// What the user knows better than the file.

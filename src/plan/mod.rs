@@ -9,4 +9,4 @@ mod text;
 
 pub use options::PlanOptions;
 pub use planner::plan;
-pub use result::{Plan, PlanStep, RangeAdvice};
+pub use result::{Plan, RangeAdvice};

@@ -1,7 +1,7 @@
 //! What is to be resolved, with which instrument.
 
 use crate::analysis::MOST_HARMONICS;
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
 
 /// What is to be resolved, with which instrument.

@@ -25,7 +25,7 @@ pub struct Plan {
     /// Range advice.
     pub range: RangeAdvice,
     /// What each part needs, and why.
-    pub steps: Vec<PlanStep>,
+    pub(crate) steps: Vec<PlanStep>,
     /// What stands in the way, or was assumed.
     pub notes: Vec<String>,
 }

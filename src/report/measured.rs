@@ -7,13 +7,14 @@ use crate::comparison::{Change, Judgement};
 
 /// One channel (or stretch of it), with what was asked of it.
 #[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
 pub struct MeasuredChannel {
     /// What was measured.
     pub measurement: Measurement,
     /// Its limits, judged.
     pub limits: Vec<Judgement>,
     /// Its change against an earlier capture.
-    pub change: Option<Change>,
+    pub(crate) change: Option<Change>,
 }
 
 impl From<Measurement> for MeasuredChannel {
@@ -35,7 +36,7 @@ pub struct MeasuredCapture {
     /// Each channel (and stretch), or the error.
     pub outcome: Result<Vec<MeasuredChannel>, Error>,
     /// What the result rests on, for a later run.
-    pub stamp: Option<SourceStamp>,
+    pub(crate) stamp: Option<SourceStamp>,
 }
 
 impl MeasuredCapture {
@@ -51,7 +52,7 @@ impl MeasuredCapture {
 
     /// The same with what it rests on.
     #[must_use]
-    pub fn stamped(self, stamp: Option<SourceStamp>) -> Self {
+    pub(crate) fn stamped(self, stamp: Option<SourceStamp>) -> Self {
         Self { stamp, ..self }
     }
 }

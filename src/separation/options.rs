@@ -1,7 +1,7 @@
 //! What to separate, and how.
 
 use crate::analysis::{MOST_HARMONICS, MainsChoice, NOMINAL_HZ};
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
 
 /// Method of separation.

@@ -1,4 +1,4 @@
-//! What the library brings along: how many crates, under which licences.
+//! What the library brings along: how many crates, under which licences, and which files its package holds.
 
 use std::collections::BTreeSet;
 use std::process::Command;
@@ -85,4 +85,25 @@ fn every_licence_may_be_taken() {
         .filter(|(_, licence)| !compatible(licence))
         .collect();
     assert!(refused.is_empty(), "{refused:?}");
+}
+
+#[test]
+fn the_package_holds_no_captures() {
+    let output = Command::new(env!("CARGO"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(["package", "--list", "--allow-dirty", "--offline"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("src/lib.rs"), "{text}");
+    let wanted = |file: &str| {
+        let roots = ["README.md", "CHANGELOG.md", "LICENSE-MIT", "LICENSE-APACHE"];
+        file.starts_with("src/")
+            || file.starts_with("tests/data/reference/")
+            || file.starts_with("Cargo.")
+            || file == ".cargo_vcs_info.json"
+            || roots.contains(&file)
+    };
+    let others: Vec<&str> = text.lines().filter(|file| !wanted(file)).collect();
+    assert!(others.is_empty(), "{others:?}");
 }

@@ -152,6 +152,8 @@ impl Names {
                 && let Some((path, _)) = leaves(&import.tree, &[])
                     .into_iter()
                     .find(|(_, shown)| shown == name)
+                // Another crate as a whole.
+                && path != [name]
             {
                 return Some(self.defined(module, &path));
             }

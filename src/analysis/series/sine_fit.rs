@@ -4,7 +4,7 @@
 use super::design::{Design, FrequencyStep};
 use super::fit::SeriesFit;
 use crate::analysis::options::MOST_HARMONICS;
-use crate::setter::setters;
+use crate::setting::setters;
 use crate::spectrum::{Nudft, Weighting};
 use crate::stats::Estimate;
 use crate::{Error, ErrorKind, setting};

@@ -7,6 +7,13 @@ use crate::session::{RunOptions, Session, SessionResult, run};
 use std::fs;
 use std::path::{Path, PathBuf};
 
+/// The published package is without the demo; cargo leaves the manifest as it was written in it.
+fn published() -> bool {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("Cargo.toml.orig")
+        .exists()
+}
+
 fn demo() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("data/demo")
 }
@@ -93,6 +100,9 @@ fn troubled(folder: &Path) -> SessionResult {
 
 #[test]
 fn the_demo_session_agrees_with_its_true_values() {
+    if published() {
+        return;
+    }
     let result = demo_result();
     let truth: serde_json::Value =
         serde_json::from_str(&fs::read_to_string(demo().join("truth.json")).unwrap()).unwrap();
@@ -139,6 +149,9 @@ fn the_demo_session_agrees_with_its_true_values() {
 
 #[test]
 fn the_json_report_keeps_to_its_schema() {
+    if published() {
+        return;
+    }
     let report = json_of(&demo_result());
     assert_valid(&report);
     assert_eq!(report["captures"].as_array().unwrap().len(), 12);
@@ -148,6 +161,9 @@ fn the_json_report_keeps_to_its_schema() {
 
 #[test]
 fn a_report_that_breaks_the_schema_is_noticed() {
+    if published() {
+        return;
+    }
     let mut report = json_of(&demo_result());
     report["summary"] = serde_json::json!([1, 2]);
     let outcome = std::panic::catch_unwind(|| assert_valid(&report));
@@ -156,6 +172,9 @@ fn a_report_that_breaks_the_schema_is_noticed() {
 
 #[test]
 fn clipped_missing_and_mismatched_captures_are_told_and_the_rest_is_complete() {
+    if published() {
+        return;
+    }
     let folder = tempfile::tempdir().unwrap();
     let result = troubled(folder.path());
     assert!(result.capture_failed());
@@ -191,6 +210,9 @@ fn clipped_missing_and_mismatched_captures_are_told_and_the_rest_is_complete() {
 
 #[test]
 fn a_session_of_one_capture_gives_a_smaller_report() {
+    if published() {
+        return;
+    }
     let text =
         "[limits]\nhum_rms = '1m'\n[[capture]]\nfile = 'looped_1.csv'\ncondition = 'looped'\n";
     let result = result_of(&demo(), text);
@@ -206,6 +228,9 @@ fn a_session_of_one_capture_gives_a_smaller_report() {
 
 #[test]
 fn results_do_not_depend_on_the_number_of_threads() {
+    if published() {
+        return;
+    }
     let text = fs::read_to_string(demo().join("session.toml")).unwrap();
     let session = Session::parse(&text, "session.toml").unwrap();
     let with = |jobs| {
@@ -225,6 +250,9 @@ fn results_do_not_depend_on_the_number_of_threads() {
 
 #[test]
 fn the_markdown_links_its_plots() {
+    if published() {
+        return;
+    }
     let page = Page::new(&demo_result());
     let mut out = Vec::new();
     page.write_markdown("report_", &mut out).unwrap();
