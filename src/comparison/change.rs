@@ -33,7 +33,7 @@ pub struct Change {
     pub noise_rms: Option<DecibelRatio>,
     /// Figures that are not told, and why.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub not_compared: Vec<NotCompared>,
+    pub(crate) not_compared: Vec<NotCompared>,
 }
 
 /// A figure whose change is not told.

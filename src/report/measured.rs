@@ -14,7 +14,7 @@ pub struct MeasuredChannel {
     /// Its limits, judged.
     pub limits: Vec<Judgement>,
     /// Its change against an earlier capture.
-    pub(crate) change: Option<Change>,
+    pub change: Option<Change>,
 }
 
 impl From<Measurement> for MeasuredChannel {
