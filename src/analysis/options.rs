@@ -67,9 +67,9 @@ pub struct MeasureOptions {
     pub mains: MainsChoice,
     /// Band of the in-band noise, Hz; `None`: lowest resolvable to Nyquist.
     pub band_hz: Option<(f64, f64)>,
-    /// Highest harmonic order of the model, 1 to [`MOST_HARMONICS`].
+    /// Highest harmonic order of the model, 1 to 1000.
     pub harmonics: usize,
-    /// Level of every interval, above 0 and up to [`HIGHEST_CONFIDENCE`].
+    /// Level of every interval, above 0 and up to 1 - 1e-9.
     pub confidence: f64,
     /// Length of a stretch of the time-resolved log, s; `None`: the whole record at once.
     pub every_s: Option<f64>,

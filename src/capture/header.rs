@@ -52,7 +52,7 @@ impl TimeBase {
         }
     }
 
-    /// Checks that the rate lies within [`SAMPLE_RATE_LIMITS_HZ`], its uncertainty below it, and the start is finite.
+    /// Checks that the rate lies within 1e-6 to 1e12 Hz, its uncertainty below it, and the start is finite.
     /// Every capture passes here, from a file or in memory.
     ///
     /// # Errors

@@ -51,8 +51,8 @@ impl Change {
     pub const QUANTITIES: [Quantity; 3] =
         [Quantity::DcOffset, Quantity::HumRms, Quantity::NoiseRms];
 
-    /// From an earlier measurement of a channel to this one, best both measured on common ground: see
-    /// [`measure_alike`](super::measure_alike).
+    /// From an earlier measurement of a channel to this one, best both measured on
+    /// [common ground](super::CommonGround).
     ///
     /// # Errors
     /// Those of [`compare`]: `BadOption` where the units differ.

@@ -49,7 +49,7 @@ impl LoadOptions {
     /// Checks the ranges of the options.
     ///
     /// # Errors
-    /// `BadOption` for a rate out of [`SAMPLE_RATE_LIMITS_HZ`](crate::capture::SAMPLE_RATE_LIMITS_HZ), a full
+    /// `BadOption` for a rate out of 1e-6 to 1e12 Hz, a full
     /// scale that is not positive and finite, or a scale that is 0 or not finite.
     pub fn check(&self) -> Result<(), Error> {
         let positive = |value: Option<f64>| value.is_none_or(|v| v.is_finite() && v > 0.0);

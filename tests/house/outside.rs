@@ -92,7 +92,7 @@ fn manifest() -> String {
     let here = env!("CARGO_MANIFEST_DIR").replace('\\', "/");
     format!(
         "[package]\nname = \"outside\"\nversion = \"0.0.0\"\nedition = \"2024\"\n\n[features]\n{own}\n[dependencies]\n\
-         humsieve = {{ path = \"{here}\", default-features = false }}\n\n[profile.dev]\nopt-level = 1\ndebug = false\n\n\
+         humsieve = {{ path = \"{here}\", default-features = false }}\n\n[profile.dev]\ndebug = false\n\n\
          [workspace]\n"
     )
 }

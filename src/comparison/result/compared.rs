@@ -37,7 +37,7 @@ pub struct ComparedQuantity {
     pub basis: Option<Basis>,
     /// Probability of an improvement or a worsening as large as this one between equal conditions (from
     /// single captures: between conditions that differ by
-    /// [`SINGLE_CAPTURE_MARGIN_DB`](crate::comparison::SINGLE_CAPTURE_MARGIN_DB)).
+    /// 1 dB: common practice, no source).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub p_value: Option<f64>,
     /// The same, corrected for the number of figures; the verdict rests on it.
