@@ -64,9 +64,11 @@ impl NoisyLine {
         confidence: f64,
     ) -> Option<Self> {
         let usable = observed_v2.is_finite() && noise_v2.is_finite() && components.is_finite();
-        if !usable || observed_v2 < 0.0 || noise_v2 <= 0.0 || components <= 0.0 {
+        if !usable || noise_v2 <= 0.0 || components <= 0.0 {
             return None;
         }
+        // Below zero where the noise was taken off by products of different records.
+        let observed_v2 = observed_v2.max(0.0);
         let noise_dof = if noise_dof >= 1.0 { noise_dof } else { 1.0 };
         let scale_v2 = noise_v2 / components;
         if scale_v2 <= 0.0 || !(observed_v2 / scale_v2).is_finite() {
@@ -322,6 +324,14 @@ mod tests {
             let (p, _) = noncentral_chi_square(x, 2.0, noncentrality);
             assert_abs_diff_eq!(p, expected, epsilon = 1e-11);
         }
+    }
+
+    #[test]
+    fn below_zero_bounds_as_much_as_at_zero() {
+        let bound = |observed| line_rms(observed, 2.0, 2.0, 40.0, 0.95);
+        assert_eq!(bound(-0.1), bound(0.0));
+        assert!(bound(-0.1).high > 1.0);
+        assert_eq!(line_rms(-0.1, 0.0, 2.0, 40.0, 0.95).high, 0.0);
     }
 
     #[test]

@@ -68,7 +68,7 @@ fn beside_series(fit: &RecordFit, rate_hz: f64) -> Told {
     let (level, dof) = fit.slow.of_mean(window);
     let of_mean = level / (2.0 * duration);
     match fit.segments.as_slice() {
-        [] => (0.0, of_mean, dof),
+        [] => (fit.residual_mean, of_mean, dof),
         [segment] => {
             let mut noise = fit.settings.noise.clone();
             noise[0] = level * 0.5 * rate_hz;
@@ -86,10 +86,9 @@ fn beside_series(fit: &RecordFit, rate_hz: f64) -> Told {
                 .iter()
                 .map(|s| s.fit.offset * s.fit.length as f64)
                 .sum();
-            // Hann weights sample strong drift unevenly: the record's own mean, taken off before, is
-            // better, and many cycles leave no hum in it.
+            // Hann weights sample strong drift unevenly: the mean of what the lines leave is better.
             let value = if fit.settings.weighting == Weighting::Hann {
-                fit.mean
+                fit.residual_mean
             } else {
                 weighted / total
             };

@@ -363,7 +363,6 @@ impl<'a> Fitting<'a> {
                 stretches: 1,
                 residual_rms: (residual.iter().map(|r| r * r).sum::<f64>() / count).sqrt(),
                 residual_mean: residual.iter().sum::<f64>() / count,
-                mean: samples.iter().sum::<f64>() / samples.len().max(1) as f64,
                 details: Details::default(),
                 interval: None,
                 presence: start.presence.clone(),

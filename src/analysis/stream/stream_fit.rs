@@ -41,8 +41,6 @@ pub(crate) struct RecordFit {
     /// RMS and mean of what series and tones leave.
     pub(crate) residual_rms: f64,
     pub(crate) residual_mean: f64,
-    /// Mean of the stream with its gaps filled.
-    pub(crate) mean: f64,
     /// Parts computed only where asked for.
     pub(crate) details: Details,
     /// The fit of what the samples only bound, where it was needed.

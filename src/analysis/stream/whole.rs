@@ -10,6 +10,7 @@ use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
 use crate::hum::{self, Foreground, Presence};
+use crate::stats::mean;
 use std::borrow::Cow;
 
 /// Share of the noise within the orders' fits from which what was left out did not matter to them.
@@ -72,11 +73,8 @@ pub(super) fn fit_whole(
         follow_tracks(&segmented, &mut result, left_out);
     }
     read_quietly(&segmented, &mut result, &found.left_out);
-    // Offset of the record as it is: its mean less that of the lines.
-    let record = &mut result.record;
-    let of_lines = record.mean - record.residual_mean;
-    record.mean = stream.samples.iter().sum::<f64>() / stream.samples.len().max(1) as f64;
-    record.residual_mean = record.mean - of_lines;
+    // Offset of the record as it is, what was taken off or left out included.
+    result.record.residual_mean += mean(&stream.samples) - mean(&other.samples);
     result
 }
 

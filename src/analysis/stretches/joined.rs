@@ -171,7 +171,7 @@ impl Joined {
             self.total.add(total);
         }
         self.samples += fit.samples;
-        self.sum += fit.mean * fit.samples as f64;
+        self.sum += fit.residual_mean * fit.samples as f64;
         self.squares += fit.residual.iter().map(|r| r * r).sum::<f64>();
         self.present += fit.present * fit.samples as f64;
         self.means.push(&fit.residual);
@@ -216,7 +216,7 @@ impl Joined {
             hz: faint_hz,
             density: self.density.mean(),
         };
-        let mean = self.sum / self.samples as f64;
+        let residual_mean = self.sum / self.samples as f64;
         let record = RecordFit {
             nominal_hz: self.nominal_hz,
             decided: self.decided,
@@ -236,8 +236,7 @@ impl Joined {
             samples: self.samples,
             stretches: self.stretches,
             residual_rms: (self.squares / self.samples as f64).sqrt(),
-            residual_mean: mean,
-            mean,
+            residual_mean,
             details: self.details,
             interval: None,
             presence: self.presence,
