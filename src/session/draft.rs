@@ -35,11 +35,16 @@ const ISOLATED_WORDS: [&str; 5] = [
     "differential",
 ];
 
+/// Words of captures that hold the signal to be measured, whatever the loop.
+const WANTED_WORDS: [&str; 2] = ["wanted", "signal"];
+
 /// Guesses a condition from a file name; `None` where no word points to one.
 fn condition_of(file: &str) -> Option<Condition> {
     let lower = file.to_lowercase();
     let holds = |words: &[&str]| words.iter().any(|word| lower.contains(word));
-    if holds(&BASELINE_WORDS) {
+    if holds(&WANTED_WORDS) {
+        None
+    } else if holds(&BASELINE_WORDS) {
         Some(Condition::Baseline)
     } else if holds(&ISOLATED_WORDS) {
         Some(Condition::Isolated)
@@ -82,7 +87,7 @@ fn quoted(text: &str) -> String {
 /// Writes a first draft of a session file from the captures found: every key commented, conditions
 /// guessed from the file names, everything that must be filled in marked `FILL IN`.
 ///
-/// The draft is a sound session file as it stands.
+/// The draft runs once those places are filled in.
 #[must_use]
 pub fn draft(captures: &[DraftCapture]) -> String {
     let mut text = String::from(HEAD);
@@ -106,7 +111,7 @@ pub fn draft(captures: &[DraftCapture]) -> String {
         push_capture(&mut text, capture);
     }
     if captures.is_empty() {
-        text.push_str("\n[[capture]]\nfile = \"FILL IN.csv\"\ncondition = \"looped\"\n");
+        text.push_str("\n[[capture]]\nfile = \"FILL IN.csv\"\ncondition = \"FILL IN\"\n");
     }
     text.push_str(TAIL);
     text
@@ -125,7 +130,7 @@ fn push_capture(text: &mut String, capture: &DraftCapture) {
             }
         }
         None => text.push_str(
-            "condition = \"looped\"    # FILL IN: baseline, looped or isolated (a guess stands here)\n",
+            "condition = \"FILL IN\"   # baseline, looped or isolated; take the table out where it is none of them\n",
         ),
     }
     match &capture.header {
@@ -159,7 +164,7 @@ const HEAD: &str = r#"# Bench session: how the bench was wired, which capture is
 # Lines that start with # are comments; take the # away where a key is to count.
 # Voltages and frequencies are in V and Hz; text such as "100u", "2 mV" or "20 kHz" will do too.
 
-title = "Ground-loop interference test"   # FILL IN
+title = "FILL IN"        # what the report is called
 # date = 2026-01-31
 # operator = ""
 # object = ""            # what was tested
@@ -171,15 +176,21 @@ title = "Ground-loop interference test"   # FILL IN
 
 # How the two grounds meet protective earth. Take the continuity readings with the mains plugs
 # pulled and everything discharged; never open a protective earth for a measurement.
+[setup]
+# working_voltage_v = 230     # what the isolation of a remedy has to stand where it is used
+# category = "CAT II"         # measurement category of that place
+
 [setup.instrument]            # the side that reads: the probe's ground lead and what is behind it
-# earth = "bonded"            # FILL IN: bonded (reading near zero), soft (about a kilohm) or floating (open)
+earth = "FILL IN"             # bonded (reading near zero), soft (about a kilohm) or floating (open)
 # earth_reading_ohm = 0.4     # continuity reading, ground lead to protective earth; inf where open
 # through = "computer link and the computer's mains lead"
+# protective = true           # whether that path is a protective earth, which no remedy may open
 
 [setup.source]                # the side that is read: the ground of the object under test
-# earth = "bonded"
+earth = "FILL IN"
 # earth_reading_ohm = 0.2
 # through = "chassis and mains lead of the amplifier"
+# protective = true
 
 [instrument]                  # holds for every capture that does not say otherwise
 # description = ""
@@ -193,7 +204,8 @@ title = "Ground-loop interference test"   # FILL IN
 # offset_accuracy_v = "500u"
 "#;
 
-const REMEDY_KEYS: &str = r#"# breaks = "instrument"       # FILL IN what it opens: instrument or source (that side's way to earth), lead, nothing
+const REMEDY_KEYS: &str = r#"breaks = "FILL IN"            # what it opens: instrument or source (that side's way to earth), lead, nothing
+# protective_earth = "kept"   # or "opened": then it is no remedy
 # rating_v = 1000             # rated voltage of its isolation
 # category = "CAT II"         # and the category of that rating
 # remarks = ""
@@ -204,6 +216,7 @@ const REMEDY_EXAMPLE: &str = r#"
 # [[remedy]]
 # name = "isolated computer link"
 # breaks = "instrument"       # instrument or source (that side's way to earth), lead, nothing
+# protective_earth = "kept"   # or "opened": then it is no remedy
 # rating_v = 1000             # rated voltage of its isolation
 # category = "CAT II"         # and the category of that rating
 "#;
@@ -241,7 +254,7 @@ mod tests {
     use crate::session::Session;
 
     #[test]
-    fn a_draft_is_a_sound_session() {
+    fn a_draft_runs_once_it_is_filled_in() {
         let captures = [
             "floor_1.csv",
             "loop \"odd\" \\name.csv",
@@ -250,18 +263,38 @@ mod tests {
             "odd.csv",
         ]
         .map(|file| DraftCapture::new(file, None));
-        let session = Session::parse(&draft(&captures), "draft.toml").unwrap();
+        let text = draft(&captures);
+        let left = Session::mistakes(&text, "draft.toml");
+        assert!(
+            left.iter()
+                .all(|error| error.to_string().contains("not filled in yet"))
+        );
+        // The title, both sides' earths, what two remedies open, the condition of the file with no name to go by.
+        assert_eq!(left.len(), 6, "{left:?}");
+        assert_eq!(left[0].line(), Some(line_of(&text, "title")));
+        let session = Session::parse(&filled_in(&text), "draft.toml").unwrap();
         assert_eq!(session.captures.len(), 5);
         assert_eq!(session.captures[0].condition, Condition::Baseline);
         assert_eq!(session.captures[1].file, "loop \"odd\" \\name.csv");
         assert_eq!(session.remedy_of(&session.captures[2]), Some("link"));
         assert_eq!(session.remedies.len(), 2);
-        assert!(Session::parse(&draft(&[]), "draft.toml").is_ok());
+    }
+
+    fn line_of(text: &str, key: &str) -> u64 {
+        let before = text.lines().position(|line| line.starts_with(key));
+        1 + before.unwrap() as u64
+    }
+
+    fn filled_in(text: &str) -> String {
+        text.replace("title = \"FILL IN\"", "title = \"A test\"")
+            .replace("earth = \"FILL IN\"", "earth = \"bonded\"")
+            .replace("breaks = \"FILL IN\"", "breaks = \"lead\"")
+            .replace("condition = \"FILL IN\"", "condition = \"looped\"")
     }
 
     #[test]
     fn every_commented_key_would_be_understood() {
-        let text: String = draft(&[DraftCapture::new("isolated_a.csv", None)])
+        let text: String = filled_in(&draft(&[DraftCapture::new("isolated_a.csv", None)]))
             .lines()
             .map(|line| match line.strip_prefix("# ") {
                 Some(rest) if rest.contains(" = ") || rest.starts_with('[') => format!("{rest}\n"),

@@ -7,6 +7,7 @@ mod draft;
 mod file;
 #[cfg(test)]
 mod file_mistakes;
+mod hazard;
 mod observed;
 mod parse;
 mod reader;

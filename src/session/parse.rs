@@ -2,7 +2,7 @@
 
 use super::file::{CaptureEntry, ExpectedSignal, Instrument, Session};
 use super::reader::{Mistakes, TableReader};
-use super::setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
+use super::setup::{Breaks, Earth, EarthingSide, ProtectiveEarth, Remedy, Setup};
 use crate::capture::{Condition, Coupling};
 use crate::limit::{Bounded, Limit};
 use crate::{Error, ErrorKind, MeasureOptions};
@@ -127,12 +127,15 @@ fn setup(top: &mut TableReader<'_>) -> Setup {
             earth: table.choice("earth", &Earth::NAMES),
             earth_reading_ohm: table.not_negative("earth_reading_ohm"),
             through: table.text("through"),
+            protective: table.flag("protective"),
         };
         table.read(side)
     };
     let setup = Setup {
         instrument: side("instrument"),
         source: side("source"),
+        working_voltage_v: table.positive("working_voltage_v"),
+        category: table.text("category"),
     };
     table.read(setup)
 }
@@ -174,6 +177,7 @@ fn remedies(top: &mut TableReader<'_>) -> Vec<Remedy> {
             breaks: table.choice("breaks", &Breaks::NAMES),
             rating_v: table.positive("rating_v"),
             category: table.text("category"),
+            protective_earth: table.choice("protective_earth", &ProtectiveEarth::NAMES),
             remarks: table.text("remarks"),
         };
         remedies.push(table.read(remedy));

@@ -46,6 +46,9 @@ impl<'t> Mistakes<'t> {
     }
 }
 
+/// What a draft puts where only the user knows; a session that still has it does not run.
+pub(super) const FILL_IN: &str = "FILL IN";
+
 /// One table being read; keys that nobody asked for are mistakes.
 pub(super) struct TableReader<'a> {
     table: &'a DeTable<'a>,
@@ -120,9 +123,21 @@ impl<'a> TableReader<'a> {
 
     pub(super) fn text(&mut self, key: &'static str) -> Option<String> {
         match self.get(key)? {
+            DeValue::String(text) if text.trim() == FILL_IN => {
+                self.refuse(key, "it is not filled in yet");
+                None
+            }
             DeValue::String(text) => Some(text.trim().to_owned()).filter(|text| !text.is_empty()),
             DeValue::Datetime(date) => Some(date.to_string()),
             other => self.expected(key, "text in quotes", other),
+        }
+    }
+
+    /// True or false.
+    pub(super) fn flag(&mut self, key: &'static str) -> Option<bool> {
+        match self.get(key)? {
+            DeValue::Boolean(flag) => Some(*flag),
+            other => self.expected(key, "true or false", other),
         }
     }
 
@@ -199,8 +214,14 @@ impl<'a> TableReader<'a> {
             return self.expected(key, "text in quotes", value);
         };
         let found = choices.iter().find(|(name, _)| name == word);
-        if found.is_none() {
-            let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
+        let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
+        if word.trim() == FILL_IN {
+            let words = names.join(", ");
+            self.refuse(
+                key,
+                format!("it is not filled in yet; understood here: {words}"),
+            );
+        } else if found.is_none() {
             self.refuse(key, format!("\"{word}\" {}", not_understood(word, &names)));
         }
         found.map(|(_, meaning)| *meaning)

@@ -21,9 +21,9 @@ pub struct SessionResult {
     pub(crate) captures: Vec<CaptureOutcome>,
     /// Loop closed against the floor; `None` where either has no usable capture.
     pub(crate) loop_comparison: Option<Comparison>,
-    /// What became of the limits with the loop closed; held only where there is no remedy.
+    /// What became of the limits with the loop closed; held only where no remedy can be used.
     pub(crate) loop_judgements: Vec<Judgement>,
-    /// Every remedy with usable captures, best first.
+    /// Every remedy with usable captures, best first, those that open a protective earth last.
     pub(crate) remedies: Vec<RemedyResult>,
     /// Rows of the test report.
     pub(crate) rows: Vec<TestRow>,
@@ -47,7 +47,7 @@ impl SessionResult {
     /// closed where there is none.
     #[must_use]
     pub fn judgements(&self) -> &[Judgement] {
-        match self.remedies.first() {
+        match self.best() {
             Some(best) => &best.judgements,
             None => &self.loop_judgements,
         }
@@ -56,8 +56,14 @@ impl SessionResult {
     /// The comparison that tells most: with the best remedy, or with the loop closed where there is none.
     #[must_use]
     pub fn comparison(&self) -> Option<&Comparison> {
-        let best = self.remedies.first().map(|remedy| &remedy.comparison);
+        let best = self.best().map(|remedy| &remedy.comparison);
         best.or(self.loop_comparison.as_ref())
+    }
+
+    /// The best remedy; none that opens a protective earth is.
+    #[must_use]
+    pub fn best(&self) -> Option<&RemedyResult> {
+        self.remedies.first().filter(|remedy| !remedy.refused)
     }
 
     /// Whether any capture could not be read or analysed.
@@ -104,6 +110,8 @@ pub struct CaptureOutcome {
 pub struct RemedyResult {
     /// Its name.
     pub name: String,
+    /// Whether it opens a protective earth: no remedy, whatever the comparison says.
+    pub refused: bool,
     /// The comparison.
     pub comparison: Comparison,
     /// What became of the limits with it.

@@ -329,8 +329,10 @@ fn compare_all(result: &mut SessionResult) {
         .filter(usable)
         .filter_map(|name| {
             let comparison = attempt(result, Some(name), &mut troubles)?;
+            let effect = result.wiring.remedies.iter().find(|e| e.name == name);
             Some(RemedyResult {
                 name: name.to_owned(),
+                refused: effect.is_some_and(|e| e.opens_protective_earth),
                 judgements: comparison.judge_expanded(&result.session.limits),
                 comparison,
             })
@@ -342,7 +344,7 @@ fn compare_all(result: &mut SessionResult) {
             result.troubles.push(trouble);
         }
     }
-    if remedies.is_empty() {
+    if remedies.iter().all(|remedy| remedy.refused) {
         let alone = loop_comparison.clone().or_else(|| loop_alone(result));
         result.loop_judgements = alone
             .map(|comparison| comparison.judge_expanded(&result.session.limits))
@@ -404,7 +406,7 @@ fn attempt(
     }
 }
 
-/// Best first: by what can be claimed for the hum, then for the offset, then for the noise.
+/// Best first: by what can be claimed for the hum, then for the offset, then for the noise; what opens a protective earth last.
 fn rank(remedies: &mut [RemedyResult]) {
     let claims = |remedy: &RemedyResult| {
         [Quantity::HumRms, Quantity::DcOffset, Quantity::NoiseRms]
@@ -412,10 +414,11 @@ fn rank(remedies: &mut [RemedyResult]) {
     };
     remedies.sort_by(|a, b| {
         let pairs = claims(b).into_iter().zip(claims(a));
-        pairs
+        let by_claim = pairs
             .map(|(b, a)| b.total_cmp(&a))
             .find(|order| order.is_ne())
-            .unwrap_or(std::cmp::Ordering::Equal)
+            .unwrap_or(std::cmp::Ordering::Equal);
+        a.refused.cmp(&b.refused).then(by_claim)
     });
 }
 

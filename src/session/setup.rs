@@ -12,6 +12,10 @@ pub struct Setup {
     pub instrument: EarthingSide,
     /// The side that is read: the ground of the object under test.
     pub source: EarthingSide,
+    /// Voltage that the isolation of a remedy has to stand where it is used, V.
+    pub working_voltage_v: Option<f64>,
+    /// Measurement category of that place.
+    pub category: Option<String>,
 }
 
 /// One side's way to earth.
@@ -24,6 +28,8 @@ pub struct EarthingSide {
     pub earth_reading_ohm: Option<f64>,
     /// What the path consists of.
     pub through: Option<String>,
+    /// Whether that path is a protective earth: a mains plug's earth contact, a protective conductor.
+    pub protective: Option<bool>,
 }
 
 fn finite_or_open<S: serde::Serializer>(ohm: &Option<f64>, to: S) -> Result<S::Ok, S::Error> {
@@ -98,6 +104,20 @@ impl Breaks {
     ];
 }
 
+/// What a remedy does to the protective earths.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ProtectiveEarth {
+    /// All of them stay connected.
+    Kept,
+    /// One of them is opened: no remedy.
+    Opened,
+}
+
+impl ProtectiveEarth {
+    pub(super) const NAMES: [(&str, Self); 2] = [("kept", Self::Kept), ("opened", Self::Opened)];
+}
+
 /// A remedy that was tried.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Remedy {
@@ -109,6 +129,8 @@ pub struct Remedy {
     pub rating_v: Option<f64>,
     /// Measurement category of that rating.
     pub category: Option<String>,
+    /// What it does to the protective earths.
+    pub protective_earth: Option<ProtectiveEarth>,
     /// Anything else.
     pub remarks: Option<String>,
 }

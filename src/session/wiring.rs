@@ -1,5 +1,6 @@
 //! What the wiring says: whether a loop exists, through what, and what each remedy does to it.
 
+use super::hazard::{hazards, opens_protective_earth};
 use super::setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
 use serde::Serialize;
 use std::fmt;
@@ -41,6 +42,8 @@ pub struct LoopVerdict {
     pub path_ohm: Option<f64>,
     /// What each remedy does to it.
     pub remedies: Vec<RemedyEffect>,
+    /// What is dangerous about the remedies: to be told before anything else.
+    pub hazards: Vec<String>,
     /// Statements of the set-up that contradict each other.
     pub contradictions: Vec<String>,
 }
@@ -55,6 +58,8 @@ pub struct RemedyEffect {
     pub state: LoopState,
     /// The same in a sentence.
     pub sentence: String,
+    /// Whether it opens a protective earth, and so is no remedy.
+    pub opens_protective_earth: bool,
 }
 
 /// Reasons from the set-up: does a loop exist, through what, what would each remedy do.
@@ -71,15 +76,33 @@ pub fn loop_verdict(setup: &Setup, remedies: &[Remedy]) -> LoopVerdict {
         (Some(a), Some(b)) if (a + b).is_finite() => Some(a + b),
         _ => None,
     };
-    let remedies = remedies
+    let effects: Vec<RemedyEffect> = remedies
         .iter()
-        .map(|remedy| effect(remedy, instrument, source, state, &mut contradictions))
+        .map(|remedy| {
+            let opens = opens_protective_earth(remedy, setup, (instrument, source));
+            effect(
+                remedy,
+                (instrument, source),
+                state,
+                opens,
+                &mut contradictions,
+            )
+        })
+        .collect();
+    let hazards = remedies
+        .iter()
+        .zip(&effects)
+        .flat_map(|(remedy, effect)| {
+            let isolates = effect.state == LoopState::Open && remedy.breaks.is_some();
+            hazards(remedy, setup, effect.opens_protective_earth, isolates)
+        })
         .collect();
     LoopVerdict {
         state,
         sentence: sentence(setup, instrument, source, state, path_ohm),
         path_ohm,
-        remedies,
+        remedies: effects,
+        hazards,
         contradictions,
     }
 }
@@ -165,9 +188,9 @@ fn rounded(ohm: f64) -> String {
 
 fn effect(
     remedy: &Remedy,
-    instrument: Option<Earth>,
-    source: Option<Earth>,
+    (instrument, source): (Option<Earth>, Option<Earth>),
     before: LoopState,
+    opens_protective_earth: bool,
     contradictions: &mut Vec<String>,
 ) -> RemedyEffect {
     let (state, words) = match remedy.breaks {
@@ -206,6 +229,11 @@ fn effect(
             remedy.name
         ));
     }
+    let danger = if opens_protective_earth {
+        " It opens a protective earth: it is no remedy and must not be used."
+    } else {
+        ""
+    };
     let rating = match (remedy.rating_v, &remedy.category) {
         (Some(volts), Some(category)) => format!(" Rated {volts} V, {category}."),
         (Some(volts), None) => format!(
@@ -219,12 +247,14 @@ fn effect(
     RemedyEffect {
         name: remedy.name.clone(),
         state,
-        sentence: format!("{words}{rating}"),
+        sentence: format!("{words}{danger}{rating}"),
+        opens_protective_earth,
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::setup::ProtectiveEarth;
     use super::*;
 
     fn side(earth: Option<Earth>, ohm: Option<f64>) -> EarthingSide {
@@ -241,6 +271,7 @@ mod tests {
             breaks: Some(breaks),
             rating_v: None,
             category: None,
+            protective_earth: None,
             remarks: None,
         }
     }
@@ -259,6 +290,7 @@ mod tests {
             let setup = Setup {
                 instrument: side(instrument, None),
                 source: side(source, None),
+                ..Setup::default()
             };
             assert_eq!(loop_verdict(&setup, &[]).state, expected);
         }
@@ -269,6 +301,7 @@ mod tests {
         let setup = Setup {
             instrument: side(Some(Earth::Floating), Some(0.3)),
             source: side(None, Some(f64::INFINITY)),
+            ..Setup::default()
         };
         let verdict = loop_verdict(&setup, &[]);
         assert_eq!(verdict.state, LoopState::Open);
@@ -282,6 +315,7 @@ mod tests {
         let bonded = Setup {
             instrument: side(Some(Earth::Bonded), None),
             source: side(Some(Earth::Bonded), None),
+            ..Setup::default()
         };
         for (breaks, expected) in [
             (Breaks::Instrument, LoopState::Open),
@@ -296,6 +330,7 @@ mod tests {
         let open = Setup {
             instrument: side(Some(Earth::Floating), None),
             source: side(Some(Earth::Bonded), None),
+            ..Setup::default()
         };
         assert_eq!(
             loop_verdict(&open, &[remedy(Breaks::Source)])
@@ -303,5 +338,42 @@ mod tests {
                 .len(),
             1
         );
+    }
+
+    #[test]
+    fn a_remedy_that_opens_a_protective_earth_is_told() {
+        let setup = Setup {
+            instrument: side(Some(Earth::Bonded), None),
+            source: EarthingSide {
+                protective: Some(true),
+                ..side(Some(Earth::Bonded), Some(0.3))
+            },
+            working_voltage_v: Some(230.0),
+            category: Some("CAT II".into()),
+        };
+        let rated = Remedy {
+            rating_v: Some(1000.0),
+            category: Some("CAT III".into()),
+            ..remedy(Breaks::Instrument)
+        };
+        let opens = Remedy {
+            rating_v: Some(1000.0),
+            category: Some("CAT II".into()),
+            ..remedy(Breaks::Source)
+        };
+        let kept = Remedy {
+            protective_earth: Some(ProtectiveEarth::Kept),
+            ..opens.clone()
+        };
+        let weak = Remedy {
+            rating_v: Some(60.0),
+            category: Some("CAT I".into()),
+            ..remedy(Breaks::Lead)
+        };
+        let hazards = |remedy: &Remedy| loop_verdict(&setup, std::slice::from_ref(remedy)).hazards;
+        assert!(hazards(&rated).is_empty() && hazards(&kept).is_empty());
+        assert!(hazards(&opens)[0].contains("opens a protective earth"));
+        assert_eq!(hazards(&weak).len(), 2);
+        assert_eq!(hazards(&remedy(Breaks::Lead)).len(), 2);
     }
 }

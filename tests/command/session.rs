@@ -90,7 +90,7 @@ fn a_missing_capture_is_told_and_the_rest_reported() {
 }
 
 #[test]
-fn a_draft_is_a_sound_session() {
+fn a_draft_names_what_is_to_be_filled_in() {
     let folder = tempfile::tempdir().unwrap();
     let draft = folder.path().join("session.toml");
     let output = run(&["session", "data/demo", "-o", draft.to_str().unwrap()]);
@@ -103,7 +103,23 @@ fn a_draft_is_a_sound_session() {
     let printed = String::from_utf8(output.stdout).unwrap();
     assert!(printed.contains("file = \"looped_1.csv\""), "{printed}");
     assert!(printed.contains("file = \"wav/looped.wav\""), "{printed}");
-    humsieve::session::Session::parse(&printed, "session.toml").unwrap();
+    let target = folder.path().join("report.html");
+    let output = run(&[
+        "report",
+        draft.to_str().unwrap(),
+        "-o",
+        target.to_str().unwrap(),
+    ]);
+    let told = String::from_utf8(output.stderr).unwrap();
+    let line = 1 + text
+        .lines()
+        .position(|l| l.starts_with("earth = "))
+        .unwrap();
+    assert_eq!(output.status.code(), Some(2), "{told}");
+    assert!(
+        told.contains("not filled in yet") && told.contains(&format!("line {line}")),
+        "{told}"
+    );
     assert_eq!(printed.matches("[[capture]]").count(), 17);
 
     let output = run(&["session", "no-such-folder"]);

@@ -3,10 +3,9 @@
 use super::captures::{self, CaptureLine};
 use super::method;
 use super::pictures::{self, Picture};
-use super::summary::summary;
+use super::summary::{cautions, summary};
 use super::tables::{self, CauseLine, Outlook, RemedyTable, TestGroup};
 use crate::printable::shown;
-use crate::report::caution::CAUTIONS;
 use crate::report::plot::Plot;
 use crate::session::{SessionResult, Trouble};
 use crate::si::percent;
@@ -19,6 +18,7 @@ use std::io::{self, Write};
 pub struct Page {
     title: String,
     facts: Vec<(&'static str, String)>,
+    hazards: Vec<String>,
     summary: Vec<String>,
     level: String,
     limits_on: Option<String>,
@@ -36,7 +36,7 @@ pub struct Page {
     method: Vec<(&'static str, String)>,
     digests: Vec<(String, String)>,
     not_covered: Vec<String>,
-    cautions: Vec<&'static str>,
+    cautions: Vec<String>,
     version: &'static str,
 }
 
@@ -77,6 +77,7 @@ impl Page {
                 .into_iter()
                 .filter_map(|(name, value)| Some((name, value?)))
                 .collect(),
+            hazards: result.wiring.hazards.clone(),
             summary: summary(result),
             level: percent(session.confidence),
             limits_on: tables::limits_on(result),
@@ -99,7 +100,7 @@ impl Page {
             method: method::settings(result),
             digests: method::digests(result),
             not_covered: method::not_covered(result),
-            cautions: CAUTIONS.to_vec(),
+            cautions: cautions(result),
             version: env!("CARGO_PKG_VERSION"),
         }
     }
@@ -150,6 +151,7 @@ fn link(file: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::caution::CAUTIONS;
     use crate::session::sample;
 
     fn html_of(page: &Page) -> String {
@@ -278,5 +280,24 @@ mod tests {
         assert!(result.remedies[2].judgements.iter().all(|j| !j.passed()));
         let html = html_of(&Page::new(&result));
         assert!(html.contains("<span class=\"outcome fail\">FAIL</span>"));
+    }
+
+    /// The differential input takes away most; said to open a protective earth, it comes last and is told first.
+    #[test]
+    fn a_remedy_that_opens_a_protective_earth_is_never_the_best() {
+        let text = sample::TEXT.replace(
+            "name = \"differential input\"",
+            "name = \"differential input\"\nprotective_earth = \"opened\"",
+        );
+        let result = sample::result_of(&text);
+        assert_eq!(result.best().unwrap().name, "isolator in the computer link");
+        assert_eq!(result.remedies[2].name, "differential input");
+        for text in [
+            html_of(&Page::new(&result)),
+            markdown_of(&Page::new(&result)),
+        ] {
+            let danger = text.find("opens a protective earth").unwrap();
+            assert!(danger < text.find("Summary").unwrap());
+        }
     }
 }

@@ -1,6 +1,6 @@
 //! The report as JSON, for other programs.
 
-use super::summary::summary;
+use super::summary::{cautions, summary};
 use crate::Error;
 use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, Judgement};
@@ -14,6 +14,7 @@ struct Report<'a> {
     schema: u64,
     program: &'static str,
     version: &'static str,
+    hazards: &'a [String],
     summary: Vec<String>,
     session: &'a Session,
     wiring: &'a LoopVerdict,
@@ -26,7 +27,7 @@ struct Report<'a> {
     evidence: &'a [Evidence],
     troubles: &'a [Trouble],
     not_covered: Vec<String>,
-    cautions: &'a [&'static str],
+    cautions: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -43,6 +44,7 @@ struct Capture<'a> {
 struct Remedy<'a> {
     rank: usize,
     name: &'a str,
+    opens_protective_earth: bool,
     comparison: &'a Comparison,
     limits: &'a [Judgement],
 }
@@ -56,6 +58,7 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
         program: "humsieve",
         schema: crate::results::SCHEMA,
         version: env!("CARGO_PKG_VERSION"),
+        hazards: &result.wiring.hazards,
         summary: summary(result),
         session: &result.session,
         wiring: &result.wiring,
@@ -79,6 +82,7 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
             .map(|(index, remedy)| Remedy {
                 rank: index + 1,
                 name: &remedy.name,
+                opens_protective_earth: remedy.refused,
                 comparison: &remedy.comparison,
                 limits: &remedy.judgements,
             })
@@ -88,7 +92,7 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
         evidence: &result.evidence,
         troubles: &result.troubles,
         not_covered: super::method::not_covered(result),
-        cautions: &crate::report::caution::CAUTIONS,
+        cautions: cautions(result),
     };
     json_page(out, &report)
 }

@@ -5,6 +5,7 @@ use crate::WarningCode;
 use crate::capture::Condition;
 use crate::comparison::{Acceptance, ComparedQuantity, Verdict};
 use crate::quantity::Quantity;
+use crate::report::caution::CAUTIONS;
 use crate::session::{LoopState, SessionResult, TestRow};
 use crate::si::{self, PrintedEstimate, percent};
 use crate::stats::Estimate;
@@ -23,6 +24,18 @@ pub fn summary(result: &SessionResult) -> Vec<String> {
     .into_iter()
     .flatten()
     .collect()
+}
+
+/// What is to be heeded before earthing is changed: what this session endangers, then what always holds.
+pub(super) fn cautions(result: &SessionResult) -> Vec<String> {
+    let always = CAUTIONS.iter().map(|caution| (*caution).to_owned());
+    result
+        .wiring
+        .hazards
+        .iter()
+        .cloned()
+        .chain(always)
+        .collect()
 }
 
 fn reading(result: &SessionResult, condition: Condition, quantity: Quantity) -> Option<&TestRow> {
@@ -109,18 +122,21 @@ fn wiring_sentence(result: &SessionResult) -> Option<String> {
 }
 
 fn remedy_sentence(result: &SessionResult) -> Option<String> {
-    let Some(best) = result.remedies.first() else {
+    let Some(best) = result.best() else {
         let isolated = result
             .captures
             .iter()
             .any(|capture| capture.entry.condition == Condition::Isolated);
-        return Some(if isolated {
+        return Some(if !result.remedies.is_empty() {
+            "No remedy that was tried can be used: each opens a protective earth.".into()
+        } else if isolated {
             "No remedy could be judged, because its captures or those of the loop could not be used.".into()
         } else {
             "No remedy was tried.".into()
         });
     };
-    let which = match result.remedies.len() {
+    let usable = result.remedies.iter().filter(|remedy| !remedy.refused);
+    let which = match usable.count() {
         1 => format!("The remedy \"{}\"", best.name),
         count => format!("The best of {count} remedies, \"{}\",", best.name),
     };
@@ -155,7 +171,7 @@ fn claim(hum: &ComparedQuantity) -> f64 {
 fn acceptance_sentence(result: &SessionResult) -> Option<String> {
     let met = result.limits_met()?;
     let count = result.session.limits.len();
-    let state = match result.remedies.first() {
+    let state = match result.best() {
         Some(_) => "With it",
         None => "With the loop closed",
     };
@@ -189,7 +205,7 @@ fn acceptance_sentence(result: &SessionResult) -> Option<String> {
 }
 
 fn wanted_sentence(result: &SessionResult) -> Option<String> {
-    let signal = result.remedies.first()?.comparison.signal?;
+    let signal = result.best()?.comparison.signal?;
     let readable = signal.isolated?.smallest_readable?;
     Some(format!(
         "With it a single reading of {} peak or more is good to {}.",

@@ -114,7 +114,7 @@ pub(super) fn limits_on(result: &SessionResult) -> Option<String> {
     if result.session.limits.is_empty() {
         return None;
     }
-    Some(match result.remedies.first() {
+    Some(match result.best() {
         Some(best) => format!(
             "Limits are held against the upper bound with the loop broken; the outcome of the session is that of \"{}\".",
             best.name
@@ -360,7 +360,7 @@ pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
                 .map_or_else(dash, |volts| si::rounded(volts, unit, 2)),
         })
     };
-    let broken = result.remedies.first().map_or_else(
+    let broken = result.best().map_or_else(
         || "isolated".to_owned(),
         |best| format!("isolated: {}", best.name),
     );
