@@ -62,7 +62,7 @@ impl SessionResult {
 
     /// The best remedy; none that opens a protective earth is.
     #[must_use]
-    pub fn best(&self) -> Option<&RemedyResult> {
+    pub(crate) fn best(&self) -> Option<&RemedyResult> {
         self.remedies.first().filter(|remedy| !remedy.refused)
     }
 
