@@ -29,7 +29,7 @@ pub fn compare(folder: &Path) {
         let file = record["file"].as_str().unwrap();
         let channel = record["channel"].as_str().unwrap();
         let options = LoadOptions::default().sample_rate_hz(number(record, "sample_rate_hz"));
-        let mut source = open(&folder.join(file), &options).unwrap().remove(0);
+        let mut source = open(folder.join(file), &options).unwrap().remove(0);
         let capture = Capture::collect(source.as_mut()).unwrap();
         let options = MeasureOptions::default().channels([channel.to_owned()]);
         println!("\n{file}, channel {channel}");

@@ -58,7 +58,11 @@ impl<'a, T: Copy + Into<f64> + Sync> SampleSource<Copied<Iter<'a, T, Ix2>>> {
     ///
     /// # Errors
     /// As [`SampleSource::new`], and `BadValue` where rows and channels differ in number.
-    pub fn rows(header: CaptureHeader, samples: ArrayView2<'a, T>) -> Result<Self, Error> {
+    pub fn rows(
+        header: CaptureHeader,
+        samples: impl Into<ArrayView2<'a, T>>,
+    ) -> Result<Self, Error> {
+        let samples = samples.into();
         if samples.nrows() != header.channels.len() {
             return Err(rows_for_channels(samples.nrows(), &header));
         }

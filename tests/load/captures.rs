@@ -175,7 +175,7 @@ fn every_capture_is_read_as_it_was_written() {
                 options
             };
             let mut own = Vec::new();
-            match load(&folder().join(file), &options) {
+            match load(folder().join(file), &options) {
                 Err(error) => own.push(format!("{}: {error}", error.kind())),
                 Ok(captures) => {
                     let wanted = entry["captures"].as_array().unwrap();

@@ -24,7 +24,7 @@ fn every_bad_file_gives_its_error() {
                 options.general_only = general_only;
                 options
             };
-            match load(&folder().join(file), &options) {
+            match load(folder().join(file), &options) {
                 Ok(captures) => faults.push(format!(
                     "{file}: read as {:?}, warnings {:?}",
                     captures[0].header(),
