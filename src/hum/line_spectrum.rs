@@ -2,10 +2,11 @@
 
 use super::running_median::RunningMedian;
 use crate::numeric::parabola;
-use crate::spectrum::fft::{forward, good_length_from};
+use crate::spectrum::fft::forward;
 use crate::spectrum::hann;
+use crate::stats::power_of_median;
 use rustfft::num_complex::Complex64;
-use std::f64::consts::{LN_2, PI};
+use std::f64::consts::PI;
 
 /// A local maximum of the spectrum.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -58,7 +59,7 @@ pub(crate) struct LineSpectrum {
 
 /// Whether the power well below `hz` stands higher over the floor there than noise that rises with 1/f would.
 pub(crate) fn rises_below(samples: &[f64], rate_hz: f64, hz: f64) -> bool {
-    Levels::new(samples, None, (rate_hz, 2.0 * hz), 1).is_some_and(|levels| levels.rise_below(hz))
+    Levels::new(samples, None, rate_hz, 2.0 * hz).is_some_and(|levels| levels.rise_below(hz))
 }
 
 impl LineSpectrum {
@@ -70,7 +71,7 @@ impl LineSpectrum {
         rate_hz: f64,
         top_hz: f64,
     ) -> Option<Self> {
-        let levels = Levels::new(samples, weights, (rate_hz, top_hz), PADDING)?;
+        let levels = Levels::new(samples, weights, rate_hz, top_hz)?;
         Some(Self {
             duration_s: levels.duration_s,
             top_hz: (levels.power.len() - 1) as f64 * levels.bin_hz,
@@ -155,18 +156,14 @@ struct Levels {
 }
 
 impl Levels {
-    /// Of the bins up to `top_hz`, `padding` for each cell at least; `None` as for [`LineSpectrum::new`].
-    fn new(
-        samples: &[f64],
-        weights: Option<&[f64]>,
-        (rate_hz, top_hz): (f64, f64),
-        padding: usize,
-    ) -> Option<Self> {
+    /// Of the bins up to `top_hz`; `None` as for [`LineSpectrum::new`].
+    fn new(samples: &[f64], weights: Option<&[f64]>, rate_hz: f64, top_hz: f64) -> Option<Self> {
         let count = samples.len();
         if count < 16 || !(rate_hz > 0.0) {
             return None;
         }
-        let length = good_length_from(padding * count);
+        // Not a multiple of the length, or the cells would lie where a line of whole cycles has no skirt.
+        let length = (PADDING * count).next_power_of_two();
         let (mut windowed, (sum, squares)) = windowed(samples, weights, length);
         let plan = forward(length);
         let mut bins = plan.make_output_vec();
@@ -175,16 +172,16 @@ impl Levels {
         let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
         // Of a Hann window of the same noise bandwidth (1.5 cells), for weights that leave a part of the record.
         let duration_s = 1.5 * sum * sum / squares.max(f64::MIN_POSITIVE) / rate_hz;
-        let mut levels = Self {
-            power: bins[..=top].iter().map(Complex64::norm_sqr).collect(),
-            floor: Floor::default(),
+        let power: Vec<f64> = bins[..=top].iter().map(Complex64::norm_sqr).collect();
+        let per_cell = ((length as f64 / (rate_hz * duration_s)) as usize).max(1);
+        Some(Self {
+            floor: Floor::new(&power, per_cell, bin_hz, duration_s),
+            power,
             bin_hz,
             duration_s,
-            per_cell: ((length as f64 / (rate_hz * duration_s)) as usize).max(1),
+            per_cell,
             to_rms: 2.0f64.sqrt() / sum,
-        };
-        levels.floor = levels.floor();
-        Some(levels)
+        })
     }
 
     fn rise_below(&self, hz: f64) -> bool {
@@ -193,48 +190,6 @@ impl Levels {
         let at = ((hz / cell_hz).round() as usize).min(last);
         let limit = STEEP * self.floor.at(at * self.per_cell) * at as f64;
         (2..at / 2).any(|cell| self.power[cell * self.per_cell] * cell as f64 > limit)
-    }
-
-    /// The level beside every bin: the geometric mean of the medians left and right, never below half the larger, drawn
-    /// towards the median of a wide neighbourhood where it is near it (medians of few cells are low by chance).
-    fn floor(&self) -> Floor {
-        let cells: Vec<f64> = self.power.iter().step_by(self.per_cell).copied().collect();
-        let cell_hz = self.bin_hz * self.per_cell as f64;
-        let count = |hz: f64| (hz / cell_hz).ceil() as usize;
-        let near = count(LINE_CELLS / self.duration_s).max(2);
-        let reach_hz = (FLOOR_CELLS / self.duration_s)
-            .min(FLOOR_HZ.1)
-            .max(FLOOR_HZ.0)
-            .max(0.5 * FLOOR_CELLS / self.duration_s);
-        let far = near + count(reach_hz).max(4);
-        let wide = count(WIDE_HZ).max(8);
-        let every = (near / 2).max(1);
-        let last = cells.len() - 1;
-        let mut left = RunningMedian::new(&cells, far - near);
-        let mut right = left.clone();
-        let mut broad = RunningMedian::new(&cells, 2 * wide);
-        let level = |c: usize| {
-            let left = left.of(c.saturating_sub(far).max(1), c.saturating_sub(near));
-            let right = right.of((c + near).min(last), (c + far).min(last));
-            let local = match (left, right) {
-                (Some(l), Some(r)) => (l * r).sqrt().max(0.5 * l.max(r)),
-                (one, other) => one.or(other).unwrap_or(0.0),
-            } / LN_2;
-            let broad = broad.of(c.saturating_sub(wide).max(1), (c + wide).min(last));
-            match broad.map(|b| b / LN_2) {
-                Some(b) if local > 0.25 * b && local < 4.0 * b => (local * b).sqrt().max(local),
-                Some(b) if local == 0.0 => b,
-                _ => local,
-            }
-        };
-        let places = (0..=last / every + 1).map(|i| (i * every).min(last));
-        Floor {
-            logs: places
-                .map(level)
-                .map(|level| level.max(f64::MIN_POSITIVE).ln())
-                .collect(),
-            step: (self.per_cell * every) as f64,
-        }
     }
 
     /// The maxima that stand over the floor and over the side lobes of stronger ones.
@@ -287,7 +242,7 @@ impl Levels {
 }
 
 /// The level beside every bin; between the places where it was read, by its logarithm.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 struct Floor {
     logs: Vec<f64>,
     /// Bins from place to place.
@@ -295,6 +250,48 @@ struct Floor {
 }
 
 impl Floor {
+    /// The geometric mean of the medians left and right, never below half the larger, drawn
+    /// towards the median of a wide neighbourhood where it is near it (medians of few cells are low by chance).
+    fn new(power: &[f64], per_cell: usize, bin_hz: f64, duration_s: f64) -> Self {
+        let cells: Vec<f64> = power.iter().step_by(per_cell).copied().collect();
+        let cell_hz = bin_hz * per_cell as f64;
+        let count = |hz: f64| (hz / cell_hz).ceil() as usize;
+        let near = count(LINE_CELLS / duration_s).max(2);
+        let reach_hz = (FLOOR_CELLS / duration_s)
+            .min(FLOOR_HZ.1)
+            .max(FLOOR_HZ.0)
+            .max(0.5 * FLOOR_CELLS / duration_s);
+        let far = near + count(reach_hz).max(4);
+        let wide = count(WIDE_HZ).max(8);
+        let every = (near / 2).max(1);
+        let last = cells.len() - 1;
+        let mut left = RunningMedian::new(&cells);
+        let mut right = left.clone();
+        let mut broad = RunningMedian::new(&cells);
+        let level = |c: usize| {
+            let left = left.of(c.saturating_sub(far).max(1), c.saturating_sub(near));
+            let right = right.of((c + near).min(last), (c + far).min(last));
+            let local = power_of_median(match (left, right) {
+                (Some(l), Some(r)) => (l * r).sqrt().max(0.5 * l.max(r)),
+                (one, other) => one.or(other).unwrap_or(0.0),
+            });
+            let broad = broad.of(c.saturating_sub(wide).max(1), (c + wide).min(last));
+            match broad.map(power_of_median) {
+                Some(b) if local > 0.25 * b && local < 4.0 * b => (local * b).sqrt().max(local),
+                Some(b) if local == 0.0 => b,
+                _ => local,
+            }
+        };
+        let places = (0..=last / every + 1).map(|i| (i * every).min(last));
+        Self {
+            logs: places
+                .map(level)
+                .map(|level| level.max(f64::MIN_POSITIVE).ln())
+                .collect(),
+            step: (per_cell * every) as f64,
+        }
+    }
+
     fn at(&self, bin: usize) -> f64 {
         let place = bin as f64 / self.step;
         let i = (place as usize).min(self.logs.len() - 1);

@@ -29,6 +29,6 @@ pub(crate) use quantile::{
     chi_square_cdf, chi_square_quantile, chi_square_ratio_quantile, f_cdf, f_quantile, normal_cdf,
     normal_quantile, student_cdf, student_quantile,
 };
-pub(crate) use robust::{normal_scale, normal_variance, usual_power};
+pub(crate) use robust::{normal_scale, normal_variance, power_of_median, usual_power};
 pub use scale::chi_square_scale_interval;
 pub(crate) use uncertainty::{combined_uncertainty, rectangular, welch_satterthwaite};

@@ -19,5 +19,10 @@ pub(crate) fn normal_variance(squares: &mut [f64]) -> f64 {
 
 /// Mean of an exponential variable (the power of a complex normal one), whose values' order is lost.
 pub(crate) fn usual_power(powers: &mut [f64]) -> f64 {
-    median(powers) / LN_2
+    power_of_median(median(powers))
+}
+
+/// The same from the median.
+pub(crate) fn power_of_median(median: f64) -> f64 {
+    median / LN_2
 }
