@@ -3,7 +3,7 @@
 use crate::load::rows::plain_row::{PlainRow, read_plain_rows};
 use crate::load::rows::plan::Plan;
 use crate::load::rows::row::Frame;
-use crate::load::value::shape::Shape;
+use crate::load::value::shape::Shapes;
 use crate::parallel::*;
 
 /// Bytes of text to a piece.
@@ -27,7 +27,7 @@ pub(crate) struct Pieces {
 
 #[derive(Debug, Default)]
 struct Piece {
-    shapes: Vec<Shape>,
+    shapes: Vec<Shapes>,
     rows: Vec<PlainRow>,
     /// Samples, channel after channel, with room for `stride` each.
     values: Vec<f64>,
@@ -64,7 +64,7 @@ impl Piece {
 impl Pieces {
     pub fn new(count: usize, plan: &Plan, channels: usize) -> Self {
         let piece = || Piece {
-            shapes: vec![Shape::default(); plan.columns.len()],
+            shapes: vec![Shapes::default(); plan.columns.len()],
             ..Piece::default()
         };
         Self {

@@ -5,7 +5,7 @@ use crate::load::rows::row::Frame;
 use crate::load::text::dialect::Delimiter;
 use crate::load::value::cell::OVERLOAD_FROM;
 use crate::load::value::number::{Decimal, read_decimal};
-use crate::load::value::shape::Shape;
+use crate::load::value::shape::Shapes;
 use crate::numeric::vectorised;
 
 /// A row of plain numbers.
@@ -21,7 +21,7 @@ pub(crate) struct PlainRow {
 /// frame's channels; gives how many. `shapes`: those of the cells of each column so far.
 pub(crate) fn read_plain_rows(
     plan: &Plan,
-    shapes: &mut [Shape],
+    shapes: &mut [Shapes],
     text: &[u8],
     frame: &mut Frame<'_>,
     rows: &mut [PlainRow],
@@ -36,7 +36,7 @@ pub(crate) fn read_plain_rows(
 #[inline(always)]
 fn read_run(
     plan: &Plan,
-    shapes: &mut [Shape],
+    shapes: &mut [Shapes],
     text: &[u8],
     frame: &mut Frame<'_>,
     rows: &mut [PlainRow],
@@ -89,7 +89,7 @@ impl Cells<'_> {
         &self,
         index: usize,
         at: usize,
-        shape: &mut Shape,
+        shape: &mut Shapes,
         frame: &mut Frame<'_>,
         row: &mut PlainRow,
     ) -> Option<usize> {

@@ -14,7 +14,7 @@ use crate::load::text::records::SCAN_LIMIT;
 use crate::load::time::rate;
 use crate::load::time::row_time::Stamp;
 use crate::load::value::cell;
-use crate::load::value::shape::Shape;
+use crate::load::value::shape::Shapes;
 use crate::parallel::threads;
 use crate::{Error, ErrorKind, Warning};
 use ndarray::Array2;
@@ -32,8 +32,8 @@ pub(crate) struct TableSource {
     found: Vec<Warning>,
     state: State,
     window: Window,
-    /// Shape of the numbers of each column.
-    shapes: Vec<Shape>,
+    /// Shapes of the numbers of each column.
+    shapes: Vec<Shapes>,
     /// Plain rows read in a run.
     rows: Vec<PlainRow>,
     /// The same, read on all threads: long records only.
@@ -79,7 +79,7 @@ impl TableSource {
             state: State::new(&plan, header.channels.len()),
             window: Window::new(store, &plan, buffer),
             pieces,
-            shapes: vec![Shape::default(); plan.columns.len()],
+            shapes: vec![Shapes::default(); plan.columns.len()],
             rows: vec![PlainRow::default(); RUN_ROWS],
             plan,
             header,

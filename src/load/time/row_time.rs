@@ -4,7 +4,7 @@ use crate::load::time::cells::TimeCells;
 use crate::load::unit;
 use crate::load::value::cell::Cell;
 use crate::load::value::clock::Moment;
-use crate::load::value::number::{Decimal, power_of_ten};
+use crate::load::value::number::{DOUBLE_STEP, Decimal, power_of_ten};
 
 /// When a row was sampled.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -43,6 +43,44 @@ pub(crate) struct RowTime {
     last_s: f64,
     /// Largest mantissa: how many digits the column is written with.
     widest: u64,
+    decade: Decade,
+}
+
+/// Between two powers of ten, numbers of one width are rounded alike.
+#[derive(Debug, Clone, Copy, Default)]
+struct Decade {
+    /// Magnitudes from which on and below which the rounding holds.
+    from: f64,
+    below: f64,
+    /// Widths below which it does.
+    width_below: u64,
+    rounding: f64,
+}
+
+impl Decade {
+    /// That of a number, in a column whose longest number has the digits of `widest`.
+    fn of(number: Decimal, widest: u64) -> Self {
+        let magnitude = number.value.abs();
+        let power = magnitude.log10().floor() as i32;
+        let (from, below) = (power_of_ten(power), power_of_ten(power.saturating_add(1)));
+        let rounding = number.rounding(widest);
+        // Where a double is coarser than the last digit, its own step differs from number to number.
+        let coarse = rounding < below * DOUBLE_STEP;
+        Self {
+            from: if coarse { f64::INFINITY } else { from },
+            below,
+            width_below: widest
+                .checked_ilog10()
+                .map_or(1, |digits| 10u64.saturating_pow(digits + 1)),
+            rounding,
+        }
+    }
+
+    #[inline]
+    fn holds(&self, number: Decimal, widest: u64) -> bool {
+        let magnitude = number.value.abs();
+        magnitude >= self.from && magnitude < self.below && widest < self.width_below
+    }
 }
 
 impl RowTime {
@@ -63,7 +101,13 @@ impl RowTime {
                 rounding_s: 0.0,
             }
         } else {
-            self.of_unaligned(first, number, factor)
+            if !self.decade.holds(number, self.widest) {
+                self.decade = Decade::of(number, self.widest);
+            }
+            Stamp {
+                after_s: number.after(first) * factor,
+                rounding_s: self.decade.rounding * factor,
+            }
         }
     }
 
@@ -78,15 +122,6 @@ impl RowTime {
     #[inline]
     pub fn widen(&mut self, number: Decimal) {
         self.widest = self.widest.max(number.width());
-    }
-
-    /// A stamp written with another number of decimals than the first.
-    #[inline(never)]
-    fn of_unaligned(&self, first: Decimal, number: Decimal, factor: f64) -> Stamp {
-        Stamp {
-            after_s: number.after(first) * factor,
-            rounding_s: number.rounding(self.widest) * factor,
-        }
     }
 
     /// The stamp of a row of cells; the column at fault where there is none.

@@ -1,5 +1,8 @@
 //! Decimal numbers as they are written in text tables.
 
+/// Twice the relative step between doubles, rounded up: no number is known to better.
+pub(crate) const DOUBLE_STEP: f64 = 4.5e-16;
+
 /// Stands for a mantissa too long to be held.
 pub(crate) const TOO_LONG: i64 = i64::MIN;
 
@@ -76,7 +79,8 @@ impl Decimal {
             i32::try_from(widest_mantissa.ilog10()).unwrap_or(17) + 1
         };
         let magnitude = self.value.abs().log10().floor();
-        power_of_ten((magnitude as i32).saturating_add(1 - digits)).max(self.value.abs() * 4.5e-16)
+        power_of_ten((magnitude as i32).saturating_add(1 - digits))
+            .max(self.value.abs() * DOUBLE_STEP)
     }
 }
 

@@ -15,12 +15,51 @@ const NO_POWER: u32 = 0x3030_2b65;
 /// Bytes of text that hold any number with a shape, and a word behind its last part.
 const REACH: usize = 40;
 
+/// The two shapes that a column's numbers have by turns: where zeros at the end are left away, every tenth number is shorter.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Shapes {
+    usual: Shape,
+    other: Shape,
+    /// The last number was of the other shape.
+    turned: bool,
+}
+
+impl Shapes {
+    /// Reads a number of one of the shapes whose value one rounding gives, and the length of its cell.
+    #[inline(always)]
+    pub fn read(&mut self, text: &[u8]) -> Option<(Decimal, usize)> {
+        let usual = self.usual.read(text);
+        if usual.is_some() {
+            self.turned = false;
+            return usual;
+        }
+        let other = self.other.read(text)?;
+        if self.turned {
+            std::mem::swap(&mut self.usual, &mut self.other);
+        }
+        self.turned = !self.turned;
+        Some(other)
+    }
+
+    /// Takes note of a cell of neither shape, with what parts it from the next.
+    #[inline(never)]
+    pub fn miss(&mut self, cell: &[u8], decimal_mark: u8) {
+        let place = if self.usual.length == 0 {
+            &mut self.usual
+        } else {
+            &mut self.other
+        };
+        *place = Shape::of(cell, decimal_mark).unwrap_or_default();
+        self.turned = true;
+    }
+}
+
 /// Where the parts of a cell stand, counted from behind the number's sign.
 ///
 /// The digits fall into two words: the whole ones with what of the fraction is not in the lower word, and
 /// the lower word with up to eight digits of the fraction.
 #[derive(Debug, Clone, Copy, Default)]
-pub(crate) struct Shape {
+struct Shape {
     /// Place of the byte behind the number, and that byte.
     length: u8,
     follower: u8,
@@ -41,8 +80,6 @@ pub(crate) struct Shape {
     lower_shift: u8,
     /// Place of the exponent; 0 for none.
     exponent_at: u8,
-    /// The last number was of another shape.
-    missed: bool,
     /// Digits of the fraction.
     decimals: i32,
     /// 10 to the number of digits in the lower word; 1 for none.
@@ -71,7 +108,7 @@ fn shift(digits: usize) -> u8 {
 impl Shape {
     /// Reads a number of just this shape whose value one rounding gives, and the length of its cell.
     #[inline(always)]
-    pub fn read(&self, text: &[u8]) -> Option<(Decimal, usize)> {
+    fn read(&self, text: &[u8]) -> Option<(Decimal, usize)> {
         let text = text.first_chunk::<{ REACH + 1 }>()?;
         let negative = text[0] == b'-';
         let sign = usize::from(negative | (text[0] == b'+'));
@@ -106,15 +143,6 @@ impl Shape {
         let length = sign + usize::from(self.length);
         let number = exact_quotient(mantissa, decimals, negative, length)?;
         Some((number, sign + usize::from(self.end) + 1))
-    }
-
-    /// Takes note of a cell of another shape, with what parts it from the next. It is taken on if such come
-    /// twice.
-    pub fn miss(&mut self, cell: &[u8], decimal_mark: u8) {
-        if self.missed || self.length == 0 {
-            *self = Self::of(cell, decimal_mark).unwrap_or_default();
-        }
-        self.missed = !self.missed;
     }
 
     /// The shape of a cell that was read as a plain number; `None` where it is not one of the common ones.
@@ -159,7 +187,6 @@ impl Shape {
             lower_at: (end - lower) as u8,
             lower_shift: if lower > 0 { shift(lower) } else { 0 },
             exponent_at: exponent_at as u8,
-            missed: true,
             decimals: fraction as i32,
             lower_step: STEPS[lower],
         })
@@ -188,8 +215,7 @@ mod tests {
 
     /// Reads `text` in the shape of `like`.
     fn read_like(like: &str, text: &str, mark: u8) -> Option<Decimal> {
-        let mut shape = Shape::default();
-        shape.miss(format!("{like};").as_bytes(), mark);
+        let shape = Shape::of(format!("{like};").as_bytes(), mark).unwrap_or_default();
         let text = format!("{text};\n 0.000000000000000000000000000000000000000");
         let (number, length) = shape.read(text.as_bytes())?;
         assert_eq!(length, number.length + 1);
@@ -215,6 +241,27 @@ mod tests {
                 "{like} {text}"
             );
         }
+    }
+
+    #[test]
+    fn two_shapes_by_turns_are_both_kept() {
+        let mut shapes = Shapes::default();
+        let behind = "\n0.000000000000000000000000000000000000000000";
+        let mut missed = 0;
+        for number in [
+            "1.25", "1.5", "1.75", "1.5", "2.5", "3.5", "1.25", "-1.5", "2.25",
+        ] {
+            let text = format!("{number}{behind}");
+            let expected = read_decimal(number.as_bytes(), b'.').unwrap();
+            match shapes.read(text.as_bytes()) {
+                Some(read) => assert_eq!(read, (expected, number.len() + 1)),
+                None => {
+                    missed += 1;
+                    shapes.miss(format!("{number}\n").as_bytes(), b'.');
+                }
+            }
+        }
+        assert_eq!(missed, 2);
     }
 
     #[test]
