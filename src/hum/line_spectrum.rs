@@ -1,5 +1,6 @@
 //! The lines of a record: peaks of its Hann-weighted spectrum over the floor beside each.
 
+use super::lowered::Lowering;
 use super::running_median::RunningMedian;
 use crate::numeric::parabola;
 use crate::spectrum::fft::forward;
@@ -30,6 +31,8 @@ impl Line {
 const INTERPOLATION: f64 = 0.005;
 /// Bins for each cell of 1/T.
 const PADDING: usize = 4;
+/// Shortest transform of which the low part alone is made.
+const LEAST_LENGTH: usize = 1024;
 /// Power over the floor from which a maximum is a line: one in twenty of the noise's own.
 const LEAST_STRENGTH: f64 = 3.0;
 /// Half-width of the line itself, and how far the floor beside it is read, in cells of 1/T.
@@ -110,8 +113,8 @@ impl LineSpectrum {
     }
 }
 
-/// Samples less their straight line, weighted and padded with zeros to `length`; Σw and Σw².
-fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64>, (f64, f64)) {
+/// Samples less their straight line, weighted; Σw and Σw².
+fn windowed(samples: &[f64], weights: Option<&[f64]>) -> (Vec<f64>, (f64, f64)) {
     let count = samples.len();
     let middle = 0.5 * (count as f64 - 1.0);
     let weight = |i: usize| weights.map_or(1.0, |w| w[i]);
@@ -132,13 +135,17 @@ fn windowed(samples: &[f64], weights: Option<&[f64]>, length: usize) -> (Vec<f64
     }
     let slope = cross / f64::max(spread, f64::MIN_POSITIVE);
     let (mut sum, mut squares) = (0.0, 0.0);
-    let mut out = vec![0.0; length];
-    for (i, ((value, x), hann)) in out.iter_mut().zip(samples).zip(hann(count)).enumerate() {
-        let w = weight(i) * hann;
-        sum += w;
-        squares += w * w;
-        *value = w * (x - mean - slope * (i as f64 - middle - centre));
-    }
+    let out = samples
+        .iter()
+        .zip(hann(count))
+        .enumerate()
+        .map(|(i, (x, hann))| {
+            let w = weight(i) * hann;
+            sum += w;
+            squares += w * w;
+            w * (x - mean - slope * (i as f64 - middle - centre))
+        })
+        .collect();
     (out, (sum, squares))
 }
 
@@ -164,8 +171,13 @@ impl Levels {
         }
         // Not a multiple of the length, or the cells would lie where a line of whole cycles has no skirt.
         let length = (PADDING * count).next_power_of_two();
-        let (mut windowed, (sum, squares)) = windowed(samples, weights, length);
-        let plan = forward(length);
+        let (mut windowed, (sum, squares)) = windowed(samples, weights);
+        let lowering = Lowering::new(rate_hz, top_hz, length / LEAST_LENGTH);
+        match lowering.factor {
+            1 => windowed.resize(length, 0.0),
+            factor => windowed = lowering.apply(&windowed, length / factor),
+        }
+        let plan = forward(windowed.len());
         let mut bins = plan.make_output_vec();
         plan.process(&mut windowed, &mut bins).ok()?;
         let bin_hz = rate_hz / length as f64;

@@ -4,6 +4,7 @@ mod evidence;
 mod excess;
 mod foreground;
 mod line_spectrum;
+mod lowered;
 mod presence;
 mod present;
 mod running_median;
