@@ -11,13 +11,23 @@ use std::process::ExitCode;
 /// The `humsieve` command: does what the arguments of this process ask for and tells how that went.
 ///
 /// Results go to standard output, all else to standard error; the exit status is 0 where all is done, 1 where a
-/// limit was exceeded, 2 for unusable arguments, 3 where a capture could not be read or analysed.
+/// limit was not met, 2 for unusable arguments, 3 where a capture could not be read or analysed.
 #[must_use]
 pub fn command() -> ExitCode {
+    keep_freed_memory();
     match request() {
         Ok(request) => exit_code(run(&request)),
         Err(answered) => answered,
     }
+}
+
+/// Bytes up to which a buffer that was given back is kept for the next.
+const KEPT_BYTES: usize = 8 << 20;
+
+/// Allocators such as that of glibc give what is freed back to the system until a large block was freed once (malloc's man
+/// page, `M_MMAP_THRESHOLD`); captures of a folder need the same buffers one after the other. The block is never written to.
+fn keep_freed_memory() {
+    drop(std::hint::black_box(Vec::<u8>::with_capacity(KEPT_BYTES)));
 }
 
 /// What the command line asks for; help and version are answered here.
