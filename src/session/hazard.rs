@@ -16,8 +16,8 @@ const PARTS: [&str; 8] = [
     "protective conductor",
     "earth wire",
 ];
-/// Words for opening them.
-const OPENED: [&str; 12] = [
+/// Beginnings of words for opening them.
+const OPENED: [&str; 14] = [
     "cut",
     "lift",
     "remov",
@@ -26,13 +26,23 @@ const OPENED: [&str; 12] = [
     "taping",
     "defeat",
     "disconnect",
+    "unplug",
     "interrupt",
     "break",
-    "without",
+    "broken",
+    "isolated",
     "pulled",
 ];
-/// Words that say it was not done.
-const NOT_DONE: [&str; 6] = ["kept", "keeps", "stays", "not ", "never", "intact"];
+/// Beginnings of words for having them connected.
+const CONNECTED: [&str; 7] = [
+    "connect", "fitted", "used", "wired", "attach", "present", "made",
+];
+/// Words that turn the next few into their opposite.
+const NEGATIONS: [&str; 5] = ["not", "never", "without", "no", "instead"];
+/// Words that say it stayed as it was.
+const KEPT: [&str; 5] = ["kept", "keeps", "stays", "stayed", "intact"];
+/// How many words a negation reaches.
+const REACH: usize = 3;
 
 /// Whether a remedy opens a protective earth, as far as the session says.
 pub(super) fn opens_protective_earth(
@@ -59,11 +69,46 @@ pub(super) fn opens_protective_earth(
     }
 }
 
-/// Whether a text tells of a part of a protective earth that was opened.
+/// Whether a text tells of a part of a protective earth that was opened: clause by clause, a part named before being meant
+/// until one is said to have been kept.
 fn reads_as_opening(text: &str) -> bool {
     let text = text.to_lowercase();
-    let has = |words: &[&str]| words.iter().any(|word| text.contains(word));
-    has(&PARTS) && has(&OPENED) && !has(&NOT_DONE)
+    let mut named = false;
+    for clause in text.split([',', ';', '.', ':', '(', ')']) {
+        let here = PARTS.iter().any(|part| clause.contains(part));
+        let words: Vec<&str> = clause
+            .split(|c: char| !c.is_alphanumeric())
+            .filter(|word| !word.is_empty())
+            .collect();
+        let kept = words.iter().any(|word| KEPT.contains(word));
+        named = (named || here) && !(here && kept);
+        if named && tells_opening(&words, here) {
+            return true;
+        }
+    }
+    false
+}
+
+/// Whether a clause tells of opening something, or of its absence where it names the part itself.
+fn tells_opening(words: &[&str], names_part: bool) -> bool {
+    let starts = |word: &str, with: &[&str]| with.iter().any(|start| word.starts_with(start));
+    let negated = |at: usize| {
+        words[at.saturating_sub(REACH)..at]
+            .iter()
+            .any(|word| NEGATIONS.contains(word))
+    };
+    let mut tells = words
+        .iter()
+        .enumerate()
+        .filter(|(_, word)| starts(word, &OPENED))
+        .map(|(at, _)| !negated(at))
+        .peekable();
+    if tells.peek().is_some() {
+        return tells.any(|opened| opened);
+    }
+    let absent = |at: usize| starts(words[at], &CONNECTED) && negated(at);
+    let lacks = words.iter().any(|word| ["without", "no"].contains(word));
+    names_part && (lacks || (0..words.len()).any(absent))
 }
 
 /// What is dangerous about a remedy, a sentence each.
@@ -79,7 +124,7 @@ pub(super) fn hazards(
         hazards.push(format!(
             "\"{name}\" opens a protective earth: it is no remedy, whatever it takes away from a reading, and it is left out of the ranking. \
              Metal that is within reach can become live at the first fault. Restore the earth before anything else is \
-             switched on, and ask a qualified person."
+             switched on, and ask a qualified person. (Where it stayed connected, say so: protective_earth = \"kept\".)"
         ));
     }
     if !isolates {
@@ -141,6 +186,18 @@ mod tests {
             ("source supplied without protective earth", true),
             ("tape over the earth contact", true),
             ("isolator, protective earth kept", false),
+            ("earth pin not connected", true),
+            ("no protective earth", true),
+            ("earth pin cut, shield kept", true),
+            ("supply's earth pin: cut", true),
+            ("mains lead with a broken earth wire", true),
+            ("isolator fitted without lifting the earth pin", false),
+            ("earth pin not cut", false),
+            (
+                "protective earth stays connected, ground lead cut to 3 cm",
+                false,
+            ),
+            ("protective earth connected", false),
             ("ground lead cut to 3 cm", false),
             ("battery supply", false),
         ] {
