@@ -51,7 +51,7 @@ def write_csv(path, count, rate, seed, preamble=False):
     with open(path, "w", encoding="ascii", newline="\r\n" if preamble else "\n") as file:
         if preamble:
             file.write(f"Title,Load cell amplifier\nSamples,{count}\nSample interval,{1 / rate:.9E} s\n")
-            file.write("Vertical range,50 mV\nCoupling,DC\n\n")
+            file.write("Vertical range,500 mV\nCoupling,DC\n\n")
         file.write("time (s),volts (V)\n")
         form = "%.9E,%.9E" if preamble else "%.9g,%.9g"
         for start in range(0, count, 200_000):
