@@ -21,6 +21,9 @@ pub enum Bounded {
 
 /// An acceptance limit: `hum_rms=100u`, `improvement.hum_rms=20dB`, `excess_reduction.hum_rms=20dB`.
 ///
+/// It is read from such text (`parse`), with a quantity that [is compared](Quantity::is_compared) and a number with an SI
+/// prefix; text that is no limit is `BadOption`.
+///
 /// ```
 /// use humsieve::comparison::{Bounded, Limit};
 /// let limit: Limit = "improvement.hum_rms=20dB".parse()?;
@@ -30,19 +33,19 @@ pub enum Bounded {
 /// assert!("loudness=3".parse::<Limit>().is_err());
 /// # Ok::<(), humsieve::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Limit {
     /// What is bounded.
     pub bounded: Bounded,
-    /// The quantity.
+    /// The quantity; one that [is compared](Quantity::is_compared).
     pub quantity: Quantity,
-    /// The limit: units of the channel, or dB.
+    /// The limit: in the unit of the channel for a reading, else in dB.
     pub value: f64,
 }
 
 impl Limit {
-    /// A limit on a known quantity.
+    /// A limit on the quantity of this fixed name; the value is in the unit of the channel for a reading, else in dB.
     ///
     /// # Errors
     /// `BadOption` where the quantity is none that is compared, or the value not finite or, for a
@@ -69,10 +72,13 @@ impl Limit {
         })
     }
 
-    /// Judges the limit against one measurement: a reading has its interval or stands for itself, a
-    /// reduction there is none.
+    /// Judges a limit on a reading against one measurement, by the figure's interval or, where it has none, by its value.
+    /// One measurement shows no reduction: use [`Comparison::judge`](crate::Comparison::judge) for a limit on one.
     #[must_use]
     pub fn judge_measurement(&self, measurement: &Measurement) -> Judgement {
+        if self.bounded != Bounded::Reading {
+            return self.undecided();
+        }
         let figure = self.quantity.of(measurement);
         let interval = match figure.interval() {
             Some((low, high)) => low.zip(high),
@@ -113,7 +119,7 @@ impl Limit {
         )
     }
 
-    /// Where there is no figure to judge.
+    /// The judgement where there is no figure to judge: `Undecided`, without a bound.
     #[must_use]
     pub fn undecided(&self) -> Judgement {
         self.judgement(None, Acceptance::Undecided)
@@ -201,14 +207,14 @@ pub struct Judgement {
     pub bounded: Bounded,
     /// The quantity.
     pub quantity: Quantity,
-    /// The limit.
+    /// The limit: in the unit of the channel for a reading, else in dB.
     pub limit: f64,
-    /// The condition whose reading was judged.
+    /// The condition whose reading was judged; `None` for a reduction, a single measurement, or nothing to judge.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub condition: Option<Condition>,
-    /// The reading's upper or the reduction's lower bound; `None` where there is none.
+    /// The reading's upper or the reduction's lower bound, in the limit's unit; `None` where there is none.
     pub bound: Option<f64>,
-    /// What follows.
+    /// Whether the limit is met.
     pub outcome: Acceptance,
 }
 
@@ -295,6 +301,11 @@ mod tests {
         assert_eq!(
             (exact.bound, exact.outcome),
             (Some(13e-3), Acceptance::Fail)
+        );
+        let reduction = limit("improvement.hum_rms=1dB").judge_measurement(&measurement);
+        assert_eq!(
+            (reduction.outcome, reduction.bound),
+            (Acceptance::Undecided, None)
         );
         let absent = limit("harmonic_40_rms=1").judge_measurement(&measurement);
         assert_eq!(absent.outcome, Acceptance::Undecided);

@@ -4,6 +4,8 @@
 use approx::{assert_abs_diff_eq, assert_relative_eq};
 use humsieve::analysis::{SineFit, SineModel, sine_fit_free, sine_fit_known};
 use ndarray::Array1;
+use rand::{RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 use std::f64::consts::TAU;
 
 fn rows(kind: &str) -> Vec<(String, String, String)> {
@@ -272,4 +274,39 @@ fn harmonics_inflate_what_fractions_of_a_cycle_leave() {
         met += 1;
     }
     assert_eq!(met, 6);
+}
+
+/// From any start, what is given is a place where the residual is least among its neighbours, or the fit says that it did not
+/// settle.
+#[test]
+fn a_free_fit_ends_where_the_residual_is_least_or_says_that_it_does_not() {
+    let mut rng = ChaCha8Rng::seed_from_u64(29);
+    let model = SineModel::default();
+    let (mut fitted, mut refused) = (0, 0);
+    for _ in 0..200 {
+        let hz = rng.random_range(20.0..480.0);
+        let level = 10f64.powf(rng.random_range(-3.0..1.0));
+        let x = Array1::from_iter((0..50).map(|n| {
+            let noise = rng.random::<f64>() - 0.5;
+            level * (TAU * hz * f64::from(n) / 1000.0).cos() + noise
+        }));
+        let start = rng.random_range(1.0..499.0);
+        let Ok(fit) = sine_fit_free(&x.view(), 1000.0, start, &model) else {
+            refused += 1;
+            continue;
+        };
+        fitted += 1;
+        let found = fit.frequency_hz;
+        for side in [-0.05, 0.05] {
+            let beside = found.value + side * found.standard_uncertainty.min(1.0);
+            if let Ok(other) = sine_fit_known(&x.view(), 1000.0, beside, &model) {
+                assert!(
+                    other.residual_rms >= fit.residual_rms * (1.0 - 1e-9),
+                    "{hz} {level} {start}: {found:?} {}",
+                    other.residual_rms / fit.residual_rms
+                );
+            }
+        }
+    }
+    assert!(fitted > 100, "{fitted} fitted, {refused} refused");
 }

@@ -10,22 +10,30 @@ use crate::stats::Estimate;
 use crate::{Error, ErrorKind, setting};
 use ndarray::ArrayView1;
 use rustfft::num_complex::Complex64;
+use serde::{Deserialize, Serialize};
 use std::f64::consts::PI;
 
 /// Largest magnitude of a sample: its square's square is a number.
 const LARGEST: f64 = 1e70;
+/// Relative step of the frequency at which its fit ends, and the step, in deviations, which lets it stand where that is not
+/// reached.
+const SETTLED: f64 = 1e-13;
+const STANDS: f64 = 1e-2;
+/// Relative step that rounding alone may keep up.
+const ROUNDED: f64 = 1e-9;
 /// Most Gauss-Newton steps of the frequency.
 const MOST_ROUNDS: usize = 50;
 
-/// What is fitted beside the fundamental.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// What is fitted beside the fundamental; by default a constant offset and a single sine, at a level of 0.95.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct SineModel {
-    /// Highest harmonic order; 1 is a single sine.
+    /// Highest harmonic order, 1 to 1000; 1 is a single sine.
     pub orders: usize,
     /// Whether a straight line is fitted in place of the constant offset.
     pub drift: bool,
-    /// Level of the intervals.
+    /// Level of the intervals, strictly between 0 and 1.
     pub confidence: f64,
 }
 
@@ -45,41 +53,42 @@ impl Default for SineModel {
     }
 }
 
-/// A fitted sine or harmonic series, with intervals for white noise of the residual's level.
-#[derive(Debug, Clone, PartialEq)]
+/// A fitted sine or harmonic series, with intervals for white noise of the residual's level; amplitudes are in the unit of
+/// the samples.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SineFit {
-    /// Fundamental, Hz; exact where it was known.
+    /// Fundamental, Hz; where it was known its interval has no width.
     pub frequency_hz: Estimate,
     /// Constant term (with drift: the straight line at the record's middle).
     pub offset: Estimate,
-    /// Harmonics by rising order.
+    /// Harmonics by rising order, from 1 without a gap.
     pub harmonics: Vec<SineFitHarmonic>,
     /// Root mean square of the residual over all samples.
     pub residual_rms: f64,
     /// Samples less fitted parameters.
     pub degrees_of_freedom: f64,
-    /// Steps that the frequency took; 0 where it was known.
+    /// Steps that the frequency took; 0 where it was known, 50 where it had not settled.
     pub rounds: usize,
 }
 
 /// One fitted harmonic.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SineFitHarmonic {
-    /// 1 is the fundamental.
+    /// Multiple of the fundamental frequency; 1 is the fundamental itself.
     pub order: usize,
     /// Peak amplitude. Not corrected for what noise adds to a weak line (see
     /// [`line_rms`](crate::stats::line_rms)).
     pub peak: Estimate,
-    /// Phase of a cosine at the record's first sample, rad.
+    /// Phase of a cosine at the record's first sample, rad from -π to π (the interval may reach beyond).
     pub phase_rad: Estimate,
     /// Phase of a cosine at the record's middle, rad, where it is known best.
     pub middle_phase_rad: Estimate,
 }
 
 impl SineFitHarmonic {
-    /// A and B of A cos(ωt) + B sin(ωt), t counted from the first sample.
+    /// A and B of A cos(ωt) + B sin(ωt), ω of this order, t counted from the first sample; in the unit of the samples.
     #[must_use]
     pub fn cosine_and_sine(&self) -> (f64, f64) {
         let phase = self.phase_rad.value;
@@ -96,9 +105,9 @@ impl SineFitHarmonic {
 /// The intervals are those of ordinary least squares with the residual's variance.
 ///
 /// # Errors
-/// `BadOption` for a rate or frequency that is not positive and finite, no order, a level out of
-/// range or an order at or above half the rate; `BadValue` where a sample is not finite; `TooShort` where the
-/// record does not determine the model.
+/// `BadOption` for a rate or frequency that is not positive and finite, no order or more than 1000, a level out of
+/// range or an order at or above half the rate; `BadValue` where a sample is not finite or beyond 1e70; `TooShort`
+/// where the record does not determine the model.
 ///
 /// ```
 /// use humsieve::analysis::{SineModel, sine_fit_known};
@@ -129,8 +138,12 @@ pub fn sine_fit_known(
 /// and R. R. Boorstyn, IEEE Trans. Information Theory 20(5), 1974; S. M. Kay, Fundamentals of Statistical
 /// Signal Processing: Estimation Theory, 1993, ex. 3.14).
 ///
+/// The steps end where one is below 1e-13 of the frequency, after 50, and before one that would leave the range of 0 to
+/// half the rate; what was reached is returned without an error, so hold [`SineFit::rounds`] against 50 where the start is
+/// not sure.
+///
 /// # Errors
-/// As [`sine_fit_known`].
+/// As [`sine_fit_known`], and `BadValue` where the frequency does not settle.
 ///
 /// ```
 /// use humsieve::analysis::{SineModel, sine_fit_free};
@@ -156,9 +169,19 @@ pub fn sine_fit_free(
         let step = design.frequency_step(&work.transform, &fit, &weights, None);
         let moved = step.step.clamp(-limit, limit);
         let next = fundamental + moved;
-        let settled = moved.abs() <= 1e-13 * fundamental;
-        if settled || rounds == MOST_ROUNDS || !work.carries(next) {
-            return Ok(work.conclude(&design, &fit, Some((&step, rounds))));
+        if moved.abs() <= SETTLED * fundamental || rounds == MOST_ROUNDS && moved == step.step {
+            let found = work.conclude(&design, &fit, Some((&step, rounds)));
+            let moved_hz = moved.abs() * sample_rate_hz;
+            let stands = STANDS * found.frequency_hz.standard_uncertainty;
+            if rounds < MOST_ROUNDS || moved_hz < stands.max(ROUNDED * found.frequency_hz.value) {
+                return Ok(found);
+            }
+        }
+        if rounds == MOST_ROUNDS || !work.carries(next) {
+            return Err(ErrorKind::BadValue.error(format!(
+                "the frequency does not settle from {start_hz} Hz: start within half of 1/record length over the highest order \
+                 of the line, or fit it at a known frequency"
+            )));
         }
         fundamental = next;
         rounds += 1;
