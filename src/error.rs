@@ -1,12 +1,12 @@
 //! The one error type of the library.
 
 use serde::de::IntoDeserializer;
-use serde::ser::SerializeStruct;
-use serde::{Deserialize, Serialize, Serializer};
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-/// What went wrong; shown under its fixed name in the JSON output.
+/// What went wrong. Its fixed name, as `Display` and JSON give it, is that of the variant in small letters: `not_found`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -29,18 +29,18 @@ pub enum ErrorKind {
     TooShort,
     /// A channel that was asked for is not there.
     NoSuchChannel,
-    /// An option out of range.
+    /// An option out of range, or options that do not go together.
     BadOption,
     /// More samples at the limit of the range than figures can be given from.
     TooClipped,
     /// An output that cannot be written.
     Unwritable,
-    /// A fault of the program itself in this capture.
+    /// A fault of the program itself, or of a source that breaks its contract, in this capture.
     Internal,
 }
 
 impl ErrorKind {
-    /// The kind of this fixed name.
+    /// The kind of this fixed name; `None` where this version knows none.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
         let kind: Result<_, serde::de::value::Error> = Self::deserialize(name.into_deserializer());
@@ -64,6 +64,7 @@ impl ErrorKind {
             file: None,
             line: None,
             column: None,
+            source: None,
         }
     }
 }
@@ -88,20 +89,55 @@ impl fmt::Display for ErrorKind {
 ///     "floor.csv: line 17, column 2: found 'abc' where a number should stand; delete the row"
 /// );
 /// ```
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+///
+/// As JSON it is `{"kind", "message", "file", "line", "column"}`, its place in the message too and left out where there is
+/// none; read back, all but [`source`](std::error::Error::source) is as it was.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(from = "Written", into = "Written")]
 pub struct Error {
     kind: ErrorKind,
     message: String,
-    file: Option<PathBuf>,
+    file: Option<Box<Path>>,
     line: Option<u64>,
     column: Option<u64>,
+    source: Option<Arc<dyn std::error::Error + Send + Sync>>,
+}
+
+/// Two errors are equal where they say the same of the same place.
+impl PartialEq for Error {
+    fn eq(&self, other: &Self) -> bool {
+        let said = |error: &Self| (error.kind, error.line, error.column);
+        said(self) == said(other) && self.message == other.message && self.file == other.file
+    }
+}
+
+impl Eq for Error {}
+
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        Some(self.source.as_ref()?.as_ref())
+    }
 }
 
 impl Error {
+    /// Adds what it follows from.
+    pub(crate) fn from(mut self, source: impl std::error::Error + Send + Sync + 'static) -> Self {
+        self.source = Some(Arc::new(source));
+        self
+    }
+
+    /// The same for where the file is told beside it.
+    pub(crate) fn without_file(&self) -> Self {
+        Self {
+            file: None,
+            ..self.clone()
+        }
+    }
+
     /// Adds the file, unless one is known already.
     #[must_use]
     pub fn in_file(mut self, file: impl AsRef<Path>) -> Self {
-        self.file.get_or_insert_with(|| file.as_ref().to_path_buf());
+        self.file.get_or_insert_with(|| file.as_ref().into());
         self
     }
 
@@ -109,7 +145,7 @@ impl Error {
     #[must_use]
     pub fn moved(mut self, from: &Path, to: &Path) -> Self {
         if self.file.as_deref() == Some(from) {
-            self.file = Some(to.to_path_buf());
+            self.file = Some(to.into());
         }
         self
     }
@@ -145,19 +181,19 @@ impl Error {
         &self.message
     }
 
-    /// The file, where one is concerned.
+    /// The file, or the capture by its name; `None` where none is concerned.
     #[must_use]
     pub fn file(&self) -> Option<&Path> {
         self.file.as_deref()
     }
 
-    /// The 1-based line, where one is concerned.
+    /// The 1-based line of the file; `None` where none is concerned.
     #[must_use]
     pub fn line(&self) -> Option<u64> {
         self.line
     }
 
-    /// The 1-based column (cell of the line), where one is concerned.
+    /// The 1-based column (cell of the line); `None` where none is concerned.
     #[must_use]
     pub fn column(&self) -> Option<u64> {
         self.column
@@ -166,11 +202,16 @@ impl Error {
     /// Place and message without the file: what the JSON error object carries.
     #[must_use]
     pub fn message_with_position(&self) -> String {
+        format!("{}{}", self.place(), self.message)
+    }
+
+    /// Line and column in front of the message.
+    fn place(&self) -> String {
         match (self.line, self.column) {
-            (Some(line), Some(column)) => format!("line {line}, column {column}: {}", self.message),
-            (Some(line), None) => format!("line {line}: {}", self.message),
-            (None, Some(column)) => format!("column {column}: {}", self.message),
-            (None, None) => self.message.clone(),
+            (Some(line), Some(column)) => format!("line {line}, column {column}: "),
+            (Some(line), None) => format!("line {line}: "),
+            (None, Some(column)) => format!("column {column}: "),
+            (None, None) => String::new(),
         }
     }
 }
@@ -184,12 +225,41 @@ impl fmt::Display for Error {
     }
 }
 
-/// Kind and message with its place, as the JSON output carries them.
-impl Serialize for Error {
-    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        let mut object = to.serialize_struct("Error", 2)?;
-        object.serialize_field("kind", &self.kind)?;
-        object.serialize_field("message", &self.message_with_position())?;
-        object.end()
+/// An error as JSON holds it.
+#[derive(Serialize, Deserialize)]
+struct Written {
+    kind: String,
+    message: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    file: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    line: Option<u64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    column: Option<u64>,
+}
+
+impl From<Error> for Written {
+    fn from(error: Error) -> Self {
+        Self {
+            kind: error.kind.to_string(),
+            message: error.message_with_position(),
+            file: error.file.map(|file| file.display().to_string()),
+            line: error.line,
+            column: error.column,
+        }
+    }
+}
+
+impl From<Written> for Error {
+    /// A kind that a later version has added is read as `Unreadable`.
+    fn from(written: Written) -> Self {
+        let kind = ErrorKind::from_name(&written.kind).unwrap_or(ErrorKind::Unreadable);
+        let mut error = kind.error(written.message);
+        error.file = written.file.map(|file| PathBuf::from(file).into());
+        (error.line, error.column) = (written.line, written.column);
+        if let Some(message) = error.message.strip_prefix(&error.place()) {
+            error.message = message.to_owned();
+        }
+        error
     }
 }

@@ -2,9 +2,10 @@
 //! harmonics, noise and lines that are no harmonic.
 //!
 //! A capture is channels of evenly spaced samples: in memory, from an iterator, or read block by block from a text table
-//! or a WAV recording, however long. Each figure is an [`Estimate`] with an interval at a stated confidence, and what
-//! cannot be told of a record is absent or named by a [`Warning`], never guessed. Nothing here writes to the terminal or
-//! ends the program: whatever cannot be worked with is an [`Error`] with its kind, its place and what to do.
+//! or a WAV recording, however long. Each figure that noise makes uncertain is an [`Estimate`] with an interval at a stated
+//! confidence; plain figures of the samples and the distortion have none. What cannot be told of a record is absent or
+//! named by a [`Warning`], never guessed. But for the command nothing here writes to the terminal, and nothing ends the
+//! program: whatever cannot be worked with is an [`Error`] with its kind, its place and what to do.
 //!
 //! # From samples to a clean capture
 //!
@@ -60,17 +61,23 @@
 //! | --- | --- |
 //! | [`capture`] | what goes in: captures in memory, [`FrameSource`] and [`FrameSink`](capture::FrameSink), how a capture was taken |
 //! | [`load`] | text tables and WAV recordings, from files, streams or bytes |
-//! | [`analysis`] | [`measure`], its options and its result; single estimators on a slice |
+//! | [`analysis`] | [`measure`], [`measure_samples`], their options and result; single estimators on a slice |
 //! | [`comparison`] | [`compare`]: the conditions of a bench held against each other, verdicts, limits |
 //! | [`separation`] | a capture without its interference, by one channel, a template, a reference or a second tip |
 //! | [`session`] | a whole bench session from a TOML file: wiring, remedies, captures |
 //! | [`plan`] | record length, rate and range that a wanted resolution needs |
 //! | [`report`] | text, CSV, JSON, Markdown and pages, made of results in memory |
-//! | [`results`] | results as JSON, read back to the bit |
+//! | [`results`] | any result as a line of JSON, read back to the bit |
 //! | [`stats`] | what an estimate is, and amplitudes near the floor |
 //!
 //! [`cookbook`] holds a recipe for each common job. The command `humsieve` is another way to all of it; the README is
-//! its page.
+//! its page. [`Quantity`] names all that is measured.
+//!
+//! # Features
+//!
+//! The core works on captures in memory. `text` and `wav` bring [`load`], `files` brings [`separation::FileSink`] and,
+//! where there is `load`, [`load::find_captures`], `report` brings [`report`] and [`results`], `parallel` all cores;
+//! `session` brings [`session`], the cookbook and all of these, `cli` (the default) the command with all.
 //!
 //! # Versions
 //!
@@ -124,7 +131,7 @@ pub use cli::command;
 pub use comparison::{Comparison, Verdict, compare};
 pub use error::{Error, ErrorKind};
 pub use ndarray;
-pub use quantity::Quantity;
+pub use quantity::{Figure, Quantity};
 pub use stats::Estimate;
 pub use warning::{Warning, WarningCode};
 

@@ -10,6 +10,9 @@ use std::str::FromStr;
 
 /// A quantity that is measured, by its fixed name in limits, column headings and JSON.
 ///
+/// It is read from its name (`parse`, which fails with `BadOption`) and shown as it (`Display`). Orders and numbers begin
+/// at 1. Distortion, the noise's corner, groups, figures of the waveform, step and counts have no interval.
+///
 /// ```
 /// use humsieve::Quantity;
 /// let quantity: Quantity = "harmonic_3_rms".parse()?;
@@ -27,17 +30,17 @@ pub enum Quantity {
     MainsFrequency,
     /// Root sum of squares of all modelled harmonics.
     HumRms,
-    /// Total harmonic distortion.
+    /// Total harmonic distortion, percent.
     Thd,
     /// RMS of a mains harmonic, by its order.
     Harmonic(usize),
     /// RMS of the noise in band.
     NoiseRms,
-    /// Noise density.
+    /// One-sided noise density.
     NoiseDensity,
-    /// Corner of the noise that falls with frequency.
+    /// Corner below which the noise power rises as 1/f.
     NoiseCorner,
-    /// RMS of the noise in a third-octave band, from 1.
+    /// RMS of the noise in a third-octave band, from 1 for the lowest.
     ThirdOctave(usize),
     /// RMS of a harmonic group of IEC 61000-4-7, by its order.
     Group(usize),
@@ -59,7 +62,7 @@ pub enum Quantity {
     Min,
     /// Largest sample.
     Max,
-    /// Peak over RMS.
+    /// Largest magnitude about the mean over the RMS about it.
     CrestFactor,
     /// Step of the converter.
     Lsb,
@@ -67,7 +70,7 @@ pub enum Quantity {
     ClippedSamples,
     /// Samples that are missing.
     MissingSamples,
-    /// RMS of a line that is no order of the mains, matched between captures.
+    /// RMS of a line that is no order of the mains, matched between captures: known to a comparison only.
     Line,
 }
 
@@ -111,7 +114,8 @@ const NUMBERED: [Numbered; 7] = [
 ];
 
 impl Quantity {
-    /// Those that are compared between conditions and may have a limit, with harmonics up to an order.
+    /// Those that are compared between conditions and may have a limit, in the order of a comparison, with harmonics from 1
+    /// up to this order.
     #[must_use]
     pub fn compared(harmonics: usize) -> Vec<Self> {
         let mut all = vec![Self::DcOffset, Self::HumRms];
@@ -182,7 +186,7 @@ impl Quantity {
         SINGLE.iter().find(|(quantity, _, _)| *quantity == self)
     }
 
-    /// The fixed name.
+    /// The fixed name, as `harmonic_3_rms`.
     #[must_use]
     pub fn name(self) -> Cow<'static, str> {
         match self.numbered() {
@@ -191,7 +195,7 @@ impl Quantity {
         }
     }
 
-    /// What a reader sees.
+    /// What a reader sees, as `order 3, RMS`.
     #[must_use]
     pub fn label(self) -> Cow<'static, str> {
         if self == Self::Harmonic(1) {
@@ -203,7 +207,7 @@ impl Quantity {
         }
     }
 
-    /// Its unit, given that of the channel's values.
+    /// Its unit, given that of the channel's values; empty for a count or a ratio.
     #[must_use]
     pub fn unit(self, channel: &str) -> String {
         match self {
@@ -229,7 +233,7 @@ impl Quantity {
         )
     }
 
-    /// What a measurement says of it.
+    /// What a measurement says of it; `Unknown` where that does not hold it.
     #[must_use]
     pub fn of(self, measurement: &Measurement) -> Figure {
         let (mains, noise) = (&measurement.mains, &measurement.noise);
@@ -332,7 +336,7 @@ impl<'de> Deserialize<'de> for Quantity {
     }
 }
 
-/// What is known of one quantity.
+/// What is known of one quantity, in its [`unit`](Quantity::unit).
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub enum Figure {
@@ -347,7 +351,7 @@ pub enum Figure {
 }
 
 impl Figure {
-    /// Point estimate, where there is one.
+    /// Point estimate, plain figure or count; `None` where it is unknown or not finite.
     #[must_use]
     pub fn value(&self) -> Option<f64> {
         match *self {
@@ -358,7 +362,7 @@ impl Figure {
         }
     }
 
-    /// The interval, where there is one; an end that is not finite is `None`.
+    /// The two ends of the interval, each `None` where it is not finite; the whole `None` of what has no interval.
     #[must_use]
     pub fn interval(&self) -> Option<(Option<f64>, Option<f64>)> {
         match *self {

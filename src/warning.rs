@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// The fixed names of the warnings.
+/// The fixed names of the warnings, as `Display` and JSON give them: those of the variants in small letters, `short_record`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
@@ -12,7 +12,7 @@ pub enum WarningCode {
     Clipped,
     /// Too few mains cycles for what was asked.
     ShortRecord,
-    /// Noise below the converter's step.
+    /// Noise below half the converter's step: its figure is a bound, not a reading.
     CoarseQuantization,
     /// The input was AC coupled: the offset is not in the capture.
     AcCoupled,
@@ -22,7 +22,7 @@ pub enum WarningCode {
     MissingSamples,
     /// The time column is too coarse to give the rate sample by sample.
     RoundedTime,
-    /// No mains series was found.
+    /// No mains series was found, or none that tells 50 from 60 Hz.
     MainsNotDetected,
     /// The band that was asked for lies partly outside what the record resolves.
     BandReduced,
@@ -34,7 +34,7 @@ pub enum WarningCode {
     CouplingMismatch,
     /// A wanted signal, a step, a settling or pulses are in the record.
     NotInterferenceAlone,
-    /// The hum's amplitude is modulated.
+    /// The hum's amplitude is modulated, or the hum is there in a part of the record only.
     ModulatedHum,
     /// The mains frequency moves within the record.
     MainsDrifts,
@@ -49,7 +49,7 @@ pub enum WarningCode {
 }
 
 impl WarningCode {
-    /// A warning of this code with its message.
+    /// A warning of this code with its message: what was found and what to do next.
     #[must_use]
     pub fn warning(self, message: impl Into<String>) -> Warning {
         Warning {

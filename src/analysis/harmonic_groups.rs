@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 ///
 /// With C the RMS of a bin of a window's spectrum, N its cycles (10 or 12) and h the order:
 /// group² = ½C(hN−N/2)² + Σ C(hN+i)² + ½C(hN+N/2)², |i| < N/2; subgroup² = Σ C(hN+i)², |i| ≤ 1;
-/// interharmonic group² = Σ C(hN+i)², i = 1..N−1; centred subgroup² the same with i = 2..N−2.
+/// interharmonic group² = Σ C(hN+i)², i = 1..N−1; interharmonic centred subgroup² the same with i = 2..N−2.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct HarmonicGroup {
@@ -43,29 +43,30 @@ impl HarmonicGroup {
     }
 }
 
-/// Groups of all orders: root mean squares over a record's windows.
+/// Groups of all orders: root mean squares over a record's windows, noise included and without intervals.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct HarmonicGroups {
-    /// Cycles of a window: 10 for 50 Hz, 12 for 60 Hz.
+    /// Cycles of a window: 10 where the fundamental is below 55 Hz, else 12.
     pub window_cycles: usize,
     /// Length of a window, s: about 0.2.
     pub window_s: f64,
-    /// Windows averaged, without gap or overlap from the record's start.
+    /// Windows averaged: as many whole ones as the record holds (of a long one each half minute of it), without gap or
+    /// overlap, in its middle.
     pub windows: usize,
-    /// Figures by rising order.
+    /// Figures by rising order, from 1 without a gap.
     pub orders: Vec<HarmonicGroup>,
 }
 
 impl HarmonicGroups {
     /// Total distortion of the groups (THDG): those of orders 2 and up over that of order 1;
-    /// `None` where that is 0.
+    /// a fraction, not percent. `None` where the group of order 1 is 0.
     #[must_use]
     pub fn thd_of_groups(&self) -> Option<f64> {
         self.distortion(|g| g.group_rms)
     }
 
-    /// Total distortion of the subgroups (THDS).
+    /// Total distortion of the subgroups (THDS), likewise.
     #[must_use]
     pub fn thd_of_subgroups(&self) -> Option<f64> {
         self.distortion(|g| g.subgroup_rms)

@@ -11,13 +11,14 @@ use ndarray::ArrayView1;
 /// Measures every wanted channel of a capture.
 ///
 /// DC offset, mains harmonics, in-band noise, tones, waveform and quality, each estimate with an
-/// interval. With [`MeasureOptions::every_s`] each channel gives one measurement for every stretch.
+/// interval. The measurements come in the order of the channels asked for; with [`MeasureOptions::every_s`] each channel
+/// gives one for every stretch, all of the first channel before those of the second.
 ///
 /// # Errors
-/// `BadOption` for settings out of range, `NoSuchChannel`, `TooShort` below 16 samples,
+/// `BadOption` for settings out of range, `NoSuchChannel`, `NoSamples` without a channel, `TooShort` below 16 samples,
 /// `BadValue` where more than a tenth of the samples are missing, where the source's rate (1e-6 to 1e12 Hz), full scale,
 /// step or coupling corner is out of range or a value beyond 1e302, `TooClipped` where more than half of the samples
-/// (a tenth, of records too long to be fitted to their rails) are at a limit of the range, and those of the source.
+/// (a tenth, of records of more than 65536 samples or 1.05 s) are at a limit of the range, and those of the source.
 ///
 /// ```
 /// use humsieve::{Capture, MeasureOptions, analysis, capture::MemorySource};
@@ -43,7 +44,8 @@ pub fn measure(
     measure_channels(source, options, &wanted)
 }
 
-/// Measures one channel of volts at an exact rate, Hz: a slice, a vector, an array or a view, read where it is.
+/// Measures one channel of volts at an exact rate, Hz: a slice, a vector, an array or a view, read where it is. A missing
+/// sample is NaN, one beyond the range infinite.
 ///
 /// The measurement is that of [`measure`] for a capture named `samples` with a channel named `1`.
 ///

@@ -1,8 +1,13 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
+//!
+//! [`measure()`] reads a capture block by block, [`measure_samples`] a slice; each gives a [`Measurement`] of a channel.
+//! [`estimators`] tell one figure of it; sine fits ([`sine_fit_known`], [`sine_fit_free`]), [`harmonic_groups()`] and the
+//! converter's step ([`infer_step`]) are found alone.
 
 mod channel;
 mod combination;
 mod details;
+pub mod estimators;
 mod every;
 mod figures;
 mod harmonic_groups;

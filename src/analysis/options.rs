@@ -2,28 +2,32 @@
 
 use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
+use serde::{Deserialize, Serialize};
 
 /// Nominal mains frequency.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum MainsChoice {
     /// Decide between 50 and 60 Hz.
     #[default]
     Auto,
-    /// Search within 1 % of this frequency, Hz.
+    /// Search within 1 % of this frequency, Hz, from 0.01 to 1e6.
     Nominal(f64),
 }
 
 /// Parts of a [`Measurement`](super::Measurement) that are computed only where asked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct Detail {
-    /// The noise density against frequency, for plots and band figures.
+    /// The noise density against frequency: [`Measurement::spectrum`](super::Measurement::spectrum).
     pub spectrum: bool,
-    /// The waveform folded on the mains cycle.
+    /// The waveform folded on the mains cycle: [`Measurement::folded`](super::Measurement::folded).
     pub folded: bool,
-    /// Noise by third-octave bands.
+    /// Noise by third-octave bands: [`Noise::third_octaves`](super::Noise::third_octaves).
     pub third_octaves: bool,
-    /// Harmonic groups, subgroups and interharmonic groups of IEC 61000-4-7.
+    /// Harmonic groups, subgroups and interharmonic groups of IEC 61000-4-7:
+    /// [`Measurement::harmonic_groups`](super::Measurement::harmonic_groups).
     pub harmonic_groups: bool,
 }
 
@@ -55,27 +59,34 @@ impl MainsChoice {
 
 /// Settings of a measurement.
 ///
+/// By default: 50 or 60 Hz as the record shows, the whole band, 40 harmonics, a level of 0.95, the whole record of every
+/// channel at once, no details.
+///
 /// ```
 /// let options = humsieve::MeasureOptions::default().band_hz((10.0, 20e3)).harmonics(20);
 /// options.check()?;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct MeasureOptions {
-    /// Nominal mains frequency.
+    /// Nominal mains frequency, near which the series is sought.
     pub mains: MainsChoice,
-    /// Band of the in-band noise, Hz; `None`: lowest resolvable to Nyquist.
+    /// Band of the in-band noise, lower and upper edge, Hz; `None`: from the lowest that the record resolves to half the
+    /// rate. What the record does not resolve of it is left off, with a warning.
     pub band_hz: Option<(f64, f64)>,
     /// Highest harmonic order of the model, 1 to 1000.
     pub harmonics: usize,
     /// Level of every interval, above 0 and up to 1 - 1e-9.
     pub confidence: f64,
-    /// Length of a stretch of the time-resolved log, s; `None`: the whole record at once.
+    /// Length, s, of stretches that are each measured by themselves, at least 16 samples; the last one may be down to half
+    /// as long, a shorter rest is left out. `None`: the whole record at once.
     pub every_s: Option<f64>,
-    /// Only these channels, by name or 1-based number; empty: all.
+    /// Only these channels, in this order, by name, else by 1-based number; empty: all.
     pub channels: Vec<String>,
-    /// Correct the fundamental and its harmonics for the loss of this AC-coupling corner, Hz.
+    /// Corner of a first-order AC coupling, Hz, for whose loss the fundamental and its harmonics are corrected; `None`: that
+    /// of the capture, where it states one.
     pub ac_corner_hz: Option<f64>,
     /// Parts computed only where asked for.
     pub detail: Detail,

@@ -24,20 +24,21 @@ impl fmt::Display for Coupling {
     }
 }
 
-/// What is known of the instrument's settings; `None` where neither file nor user says.
+/// What is known of the instrument's settings; `None` where neither file nor user says. Units are those of the channels, for
+/// which V in a name stands.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 #[non_exhaustive]
 pub struct Acquisition {
-    /// The range: plus or minus this many units of the channel.
+    /// The range: plus or minus this many units of the channel. Samples at or beyond it count as clipped.
     pub full_scale_v: Option<f64>,
-    /// Input coupling.
+    /// Input coupling; AC keeps a capture from telling an offset.
     pub coupling: Option<Coupling>,
     /// Attenuation of the probe (10 for a 10:1 probe), already part of the values.
     pub probe_factor: Option<f64>,
-    /// Bits of the converter.
+    /// Bits of the converter; told on, while analysis goes by its step.
     pub bits: Option<u32>,
-    /// The converter's step in units of the channel.
+    /// The converter's step in units of the channel; where it is not stated it is sought in the values.
     pub lsb_v: Option<f64>,
     /// Corner of the AC coupling's first-order high-pass, Hz.
     pub ac_corner_hz: Option<f64>,

@@ -2,11 +2,11 @@
 
 use super::acquisition::Acquisition;
 use crate::{Error, ErrorKind};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::{HashMap, HashSet};
 
 /// One channel of a capture.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Channel {
     /// Its name: from the header, else its 1-based number.
     pub name: String,
@@ -15,7 +15,7 @@ pub struct Channel {
 }
 
 /// Where the sample rate comes from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum RateOrigin {
@@ -28,11 +28,12 @@ pub enum RateOrigin {
 }
 
 /// The time base of a capture: frame `i` lies at `start_s + i / sample_rate_hz`.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct TimeBase {
-    /// Frames per second.
+    /// Frames per second, from 1e-6 to 1e12.
     pub sample_rate_hz: f64,
-    /// Standard uncertainty of the rate, as far as the file tells it (0 where it is stated exactly).
+    /// Standard uncertainty of the rate, Hz, as far as the file tells it (0 where it is stated exactly). It is a part of
+    /// every frequency's own.
     pub sample_rate_uncertainty_hz: f64,
     /// Time of the first frame, s (negative before a trigger).
     pub start_s: f64,
@@ -41,7 +42,7 @@ pub struct TimeBase {
 }
 
 impl TimeBase {
-    /// A time base that starts at 0 with an exact rate.
+    /// A time base that starts at 0 s with an exact rate, Hz.
     #[must_use]
     pub fn from_rate(sample_rate_hz: f64, origin: RateOrigin) -> Self {
         Self {
@@ -91,20 +92,20 @@ impl TimeBase {
 pub const SAMPLE_RATE_LIMITS_HZ: (f64, f64) = (1e-6, 1e12);
 
 /// What is known of a capture beside its samples.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct CaptureHeader {
-    /// File name or a name of the caller's.
+    /// File name or a name of the caller's; errors and results tell it.
     pub name: String,
     /// The channels, in order.
     pub channels: Vec<Channel>,
     /// Rate and start.
     pub time_base: TimeBase,
-    /// Number of frames, where it is known before reading.
+    /// Number of frames; `None` where it is not known before reading.
     pub frames: Option<u64>,
     /// Instrument settings.
     pub acquisition: Acquisition,
-    /// Columns of zeros and ones that were left out: logic channels are no signals.
+    /// Names of the columns of zeros and ones that were left out: logic channels are no signals.
     pub logic_channels: Vec<String>,
 }
 

@@ -27,7 +27,8 @@ pub struct Capture {
 }
 
 impl Capture {
-    /// A capture from its header and samples (one row a channel).
+    /// A capture from its header and samples: one row a channel, one column a frame. The header's count of frames becomes
+    /// theirs.
     ///
     /// # Errors
     /// `NoSamples` where there is no frame, those of [`CaptureHeader::check`], and `BadValue` where rows and channels
@@ -53,7 +54,7 @@ impl Capture {
         })
     }
 
-    /// One channel of volts, named `1`.
+    /// One channel of volts, named `1`, at an exact rate, Hz.
     ///
     /// # Errors
     /// As [`Capture::new`].
@@ -107,13 +108,13 @@ impl Capture {
         Ok(self)
     }
 
-    /// All samples, one row a channel.
+    /// All samples, one row a channel, one column a frame.
     #[must_use]
     pub fn samples(&self) -> &Array2<f64> {
         &self.samples
     }
 
-    /// Samples of one channel by its 0-based index.
+    /// Samples of one channel by its 0-based index; `None` where there is none of this index.
     #[must_use]
     pub fn channel(&self, index: usize) -> Option<ArrayView1<'_, f64>> {
         (index < self.samples.nrows()).then(|| self.samples.row(index))
@@ -131,14 +132,14 @@ impl Capture {
         self.samples.ncols()
     }
 
-    /// What was noticed while loading.
+    /// What was noticed while loading; empty for a capture that was not loaded.
     #[must_use]
     pub fn warnings(&self) -> &[Warning] {
         &self.warnings
     }
 }
 
-/// A [`Capture`] as a source of blocks.
+/// A [`Capture`], borrowed ([`new`](MemorySource::new)) or owned (`from`), as a source of blocks.
 #[derive(Debug)]
 pub struct MemorySource<'a> {
     capture: Cow<'a, Capture>,

@@ -1,5 +1,8 @@
 //! Captures: channels of evenly spaced samples and how they were acquired.
 //!
+//! A frame is one instant of all channels, a sample one value of it. Blocks and arrays hold one row a channel and one column
+//! a frame.
+//!
 //! Two values of a sample have a meaning of their own throughout the library: NaN is a missing
 //! sample, plus or minus infinity is one beyond the instrument's range (overload).
 

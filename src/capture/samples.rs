@@ -31,10 +31,11 @@ where
     I: Iterator<Item: Into<f64>> + Clone + Send,
 {
     /// Samples frame after frame, each with a value for every channel of the header in turn; an array's rows are
-    /// read by [`rows`](SampleSource::rows).
+    /// read by [`rows`](SampleSource::rows). The header's count of frames becomes that of the iterator, or `None` where it
+    /// does not know its length.
     ///
     /// # Errors
-    /// Those of [`CaptureHeader::check`].
+    /// Those of [`CaptureHeader::check`]; a last frame without a value for every channel is `BadValue` when it is read.
     pub fn new(
         mut header: CaptureHeader,
         samples: impl IntoIterator<IntoIter = I>,
@@ -54,7 +55,7 @@ where
 }
 
 impl<'a, T: Copy + Into<f64> + Sync> SampleSource<Copied<Iter<'a, T, Ix2>>> {
-    /// The samples of an array, one row a channel.
+    /// The samples of an array, one row a channel, one column a frame.
     ///
     /// # Errors
     /// As [`SampleSource::new`], and `BadValue` where rows and channels differ in number.

@@ -5,15 +5,16 @@ use super::{Capture, CaptureHeader, FrameSource};
 use crate::{Error, ErrorKind};
 use ndarray::{Array2, Axis, Slice};
 
-/// Takes a capture block by block.
+/// Takes a capture block by block: [`begin`](Self::begin), any number of blocks, [`finish`](Self::finish). After an error
+/// nothing more is called.
 pub trait FrameSink {
-    /// Called once before the first block, with the channels that will be written.
+    /// Called once before the first block, with the channels that will be written and their time base.
     ///
     /// # Errors
     /// Where the output cannot be opened.
     fn begin(&mut self, header: &CaptureHeader) -> Result<(), Error>;
 
-    /// Takes the leading `frames` columns of `block`, one row a channel.
+    /// Takes the leading `frames` columns of `block`, one row a channel of the header; `frames` is no more than its columns.
     ///
     /// # Errors
     /// Where the output cannot be written.
@@ -43,7 +44,7 @@ impl MemorySink {
     /// The capture that was collected.
     ///
     /// # Errors
-    /// `NoSamples` where nothing was written.
+    /// `NoSamples` where nothing was written, else those of [`Capture::new`].
     pub fn into_capture(self) -> Result<Capture, Error> {
         let frames = self.rows.first().map_or(0, Vec::len);
         let header = self
@@ -56,10 +57,10 @@ impl MemorySink {
 }
 
 impl Capture {
-    /// Reads a whole source into memory.
+    /// Reads a whole source into memory, from its first frame, with its warnings.
     ///
     /// # Errors
-    /// Those of the source.
+    /// Those of the source, and `NoSamples` where it has no frame.
     pub fn collect(source: &mut dyn FrameSource) -> Result<Self, Error> {
         const BLOCK_FRAMES: usize = 1 << 14;
         source.rewind()?;

@@ -21,14 +21,14 @@ use ndarray::Array2;
 /// - A count above the room of the block is refused as `Internal`.
 pub trait FrameSource: Send {
     /// What is known so far. Rate and frame count may be refined by reading to the end; until then
-    /// the rate is good enough to lay out an analysis (a part in a thousand).
+    /// the rate is good enough to lay out an analysis (a part in a thousand). The channels stay as they are.
     fn header(&self) -> &CaptureHeader;
 
-    /// Reads the next frames into the leading columns of `block` (one row a channel, standard
-    /// layout) and returns how many; 0 means the end.
+    /// Reads the next frames into the leading columns of `block` (one row a channel, standard, that is row by row,
+    /// layout) and returns how many; 0 means the end. A missing sample is NaN, one beyond the range infinite.
     ///
     /// # Errors
-    /// Whatever the input does not bear: unreadable, bad value, uneven sampling.
+    /// Whatever the input does not bear: `Unreadable`, `BadValue`, `UnevenSampling`.
     fn read_block(&mut self, block: &mut Array2<f64>) -> Result<usize, Error>;
 
     /// Goes back to the first frame.

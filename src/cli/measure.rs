@@ -19,8 +19,9 @@ use crate::printable::printable_lines;
 use crate::report::plot::Snippet;
 use crate::report::{
     Format, MOST_PANELS, MeasuredCapture, MeasuredChannel, MeasurementWriter, Pictured,
-    SourceStamp, json_failure, json_line, limit_remark, measured_picture, options_digest,
+    SourceStamp, json_failure, limit_remark, measured_picture, options_digest,
 };
+use crate::results;
 use crate::{MeasureOptions, Measurement};
 use std::io::Write;
 use std::iter;
@@ -309,7 +310,7 @@ fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outco
             Err((path, error)) => (path, Err(error.clone())),
         };
         match explanation {
-            Ok(explanation) if json => json_line(&mut out, &explanation)?,
+            Ok(explanation) if json => results::write(&mut out, &explanation)?,
             Ok(explanation) => {
                 writeln!(out, "{}", printable_lines(&explanation.to_string()))?;
             }

@@ -8,8 +8,9 @@ use super::output::files::{Guard, Outputs};
 use crate::capture::FrameSource;
 use crate::fault::contained;
 use crate::load::{self, LoadOptions};
-use crate::report::{json_failure, json_line, write_separation};
-use crate::separation::{FileSink, SeparateOptions, Separation, separate};
+use crate::report::{json_failure, write_separation};
+use crate::results;
+use crate::separation::{FileSink, HumTrack, SeparateOptions, Separation, separate};
 use crate::{Error, ErrorKind};
 use serde::Serialize;
 use std::fs;
@@ -81,9 +82,10 @@ fn tell(
         };
         if request.json {
             separation.output = request.first().to_string_lossy().into_owned();
+            separation.track = HumTrack::default();
             let separation = &separation;
             let components = &components;
-            json_line(
+            results::write(
                 out,
                 &Told {
                     separation,

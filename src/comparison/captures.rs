@@ -21,7 +21,7 @@ pub struct CaptureSource<'a> {
 }
 
 impl<'a> CaptureSource<'a> {
-    /// A record that can be read again from its start.
+    /// A record that can be read again from its start, under the name that its header gives.
     #[must_use]
     pub fn record(condition: Condition, mut source: impl FrameSource + 'a) -> Self {
         let name = source.header().name.clone();
@@ -30,7 +30,7 @@ impl<'a> CaptureSource<'a> {
         })
     }
 
-    /// A capture of this name that is measured by a function, each time anew.
+    /// A capture of this name that is measured by a function, once or twice, each time with the options it is given.
     #[must_use]
     pub fn by(
         condition: Condition,
@@ -45,7 +45,7 @@ impl<'a> CaptureSource<'a> {
         }
     }
 
-    /// The same, where it can be measured only once.
+    /// The same, where it can be measured only once: it is then compared as it is, on common ground or not.
     #[must_use]
     pub fn once(self) -> Self {
         Self {
@@ -70,7 +70,7 @@ impl<'a> CaptureSource<'a> {
         self.condition
     }
 
-    /// Its name.
+    /// Its name, as results tell it.
     #[must_use]
     pub fn name(&self) -> &str {
         &self.name
@@ -81,16 +81,17 @@ impl<'a> CaptureSource<'a> {
 #[derive(Debug)]
 #[non_exhaustive]
 pub struct ComparedCaptures {
-    /// The comparison of those that could be measured.
+    /// The comparison of those that could be measured, or the error of [`compare`]: `BadOption` where fewer than two
+    /// conditions are left.
     pub comparison: Result<Comparison, Error>,
-    /// Captures that could not be, by their place among the sources.
+    /// Captures that could not be, each by its 0-based place among the sources.
     pub failed: Vec<(usize, Error)>,
-    /// What was measured under each condition, in the order of the sources.
+    /// What was measured under each condition, in the order of the sources; no entry where nothing was.
     pub measurements: BTreeMap<Condition, Vec<Measurement>>,
 }
 
 /// Measures captures, finds what they have in common, measures again in that band and with those orders
-/// what was measured otherwise, and compares the conditions.
+/// what was measured otherwise, and compares the conditions. Captures are measured on all cores with the feature `parallel`.
 ///
 /// A capture that cannot be measured costs only itself: it is told in [`ComparedCaptures::failed`] and
 /// in [`Comparison::left_out`].

@@ -7,37 +7,37 @@ use crate::analysis::Measurement;
 use crate::quantity::Quantity;
 use crate::stats::Estimate;
 use crate::{Condition, Error};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// What changed from an earlier measurement to this one: ratios of this reading to that one in dB, above 0
+/// What changed from an earlier measurement of a channel to this one: ratios of this reading to that one in dB, above 0
 /// where there is more than there was.
 ///
 /// They are those that [`compare`] gives for one capture against one: `high` is `None` where the earlier
 /// reading is unresolved, `low` negative infinity where this one is, the whole `None` where both are or where
 /// the two do not compare.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Change {
-    /// The earlier capture.
+    /// Name of the earlier capture.
     pub file: String,
-    /// Its channel.
+    /// Name of its channel.
     pub channel: String,
     /// The size of this offset over that of the earlier one, dB.
     pub dc_offset: Option<DecibelRatio>,
-    /// This offset less the earlier one, in the channel's unit.
+    /// This offset less the earlier one, in the channel's unit; `None` where one of them is AC coupled or constant.
     pub dc_offset_difference: Option<Estimate>,
     /// This hum over the earlier one, dB.
     pub hum_rms: Option<DecibelRatio>,
     /// This noise in the band over the earlier one, dB.
     pub noise_rms: Option<DecibelRatio>,
     /// Figures that are not told, and why.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub(crate) not_compared: Vec<NotCompared>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_compared: Vec<NotCompared>,
 }
 
 /// A figure whose change is not told.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct NotCompared {
     /// The figure.
@@ -47,15 +47,15 @@ pub struct NotCompared {
 }
 
 impl Change {
-    /// The figures whose change is told.
+    /// The figures whose change is told: offset, hum, noise in band.
     pub const QUANTITIES: [Quantity; 3] =
         [Quantity::DcOffset, Quantity::HumRms, Quantity::NoiseRms];
 
     /// From an earlier measurement of a channel to this one, best both measured on
-    /// [common ground](super::CommonGround).
+    /// [common ground](super::CommonGround); `confidence` is the level of the intervals. The channels' names need not agree.
     ///
     /// # Errors
-    /// Those of [`compare`]: `BadOption` where the units differ.
+    /// Those of [`compare`]: `BadOption` where the units differ or the level is not between 0 and 1.
     pub fn of(this: &Measurement, earlier: &Measurement, confidence: f64) -> Result<Self, Error> {
         let captures = BTreeMap::from([
             (Condition::Looped, vec![headline(this, &this.channel)]),
@@ -98,7 +98,7 @@ impl Change {
         })
     }
 
-    /// The change of one of [`Change::QUANTITIES`], dB.
+    /// The change of one of [`Change::QUANTITIES`], dB; `None` where it is not told, and of any other quantity.
     #[must_use]
     pub fn ratio(&self, quantity: Quantity) -> Option<DecibelRatio> {
         match quantity {

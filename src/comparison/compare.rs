@@ -16,7 +16,8 @@ use std::collections::BTreeMap;
 /// Compares the captures of two or three conditions.
 ///
 /// The measurements should share band, number of harmonics and nominal mains frequency: see
-/// [`CommonGround`]. The order within a condition is the order in which its captures were taken.
+/// [`CommonGround`]. The order within a condition is the order in which its captures were taken. Of captures with several
+/// channels those of one channel are compared.
 ///
 /// # Errors
 /// `BadOption` where a setting is out of range, fewer than two conditions have captures, or the

@@ -9,11 +9,11 @@ use crate::analysis::{MainsChoice, MeasureOptions, Measurement};
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[non_exhaustive]
 pub struct CommonGround {
-    /// Band that every noise figure can have, Hz; `None` where the bands do not overlap.
+    /// Band that every noise figure can have, lower and upper edge, Hz; `None` where the bands do not overlap.
     pub band_hz: Option<(f64, f64)>,
-    /// Highest harmonic order that every capture with a model has.
+    /// Highest harmonic order that every capture with harmonics has; 0 where none has any.
     pub harmonics: usize,
-    /// Nominal mains frequency: that of the capture with the strongest detected series.
+    /// Nominal mains frequency, Hz: that of the capture with the strongest detected series, without one that of most.
     pub mains_nominal_hz: f64,
 }
 
@@ -60,7 +60,7 @@ impl CommonGround {
             && same(measurement.mains.nominal_hz, self.mains_nominal_hz)
     }
 
-    /// The settings with which to measure again.
+    /// These settings with the band, orders and mains with which to measure again.
     #[must_use]
     pub fn apply(&self, options: &MeasureOptions) -> MeasureOptions {
         MeasureOptions {

@@ -21,7 +21,7 @@ mod table;
 pub use crate::limit::{Acceptance, Bounded, Judgement, Limit};
 pub(crate) use captures::measure_alike;
 pub use captures::{CaptureSource, ComparedCaptures, compare_captures};
-pub use change::Change;
+pub use change::{Change, NotCompared};
 pub use compare::compare;
 pub use ground::CommonGround;
 pub use options::{CompareOptions, InstrumentLimits, WantedSignal};

@@ -3,6 +3,7 @@
 use crate::limit::Limit;
 use crate::setting::setters;
 use crate::{Condition, Error, ErrorKind, setting};
+use serde::{Deserialize, Serialize};
 
 /// What single captures must differ by before a change is called, dB: grid and loads change hum and
 /// offset by several percent from one capture to the next (common practice, no source), which a single
@@ -17,18 +18,19 @@ pub const SINGLE_CAPTURE_MARGIN_DB: f64 = 1.0;
 /// options.check()?;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct CompareOptions {
     /// Level of every interval, strictly between 0 and 1.
     pub confidence: f64,
     /// Acceptance limits to be judged.
     pub limits: Vec<Limit>,
-    /// A signal that is to be measured, for the outlook on what is left to measure.
+    /// A signal that is to be measured, for [`Comparison::signal`](super::Comparison::signal).
     pub signal: Option<WantedSignal>,
-    /// The instrument's limits of error.
+    /// The instrument's limits of error, for expanded uncertainties; all 0 where none is known.
     pub instrument: InstrumentLimits,
-    /// The conditions in the order in which the captures were taken, where that is known: repeats of a
+    /// The condition of every capture in the order in which they were taken, empty where that is not known: repeats of a
     /// sequence (looped, isolated, looped again) are recognised by it.
     pub sequence: Vec<Condition>,
 }
@@ -80,14 +82,15 @@ impl CompareOptions {
 
 /// Limits of error of the instrument, each plus or minus, from its data sheet. They count as
 /// rectangular distributions (JCGM 100:2008, 4.3.7).
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct InstrumentLimits {
     /// Gain, as a fraction of the reading (0.01 is 1 %).
     pub gain: f64,
     /// Attenuation of the probe, as a fraction of the reading.
     pub probe: f64,
-    /// Offset, in units of the channel.
+    /// Offset, in the unit of the channels.
     pub offset: f64,
 }
 
@@ -106,10 +109,11 @@ impl InstrumentLimits {
 }
 
 /// A signal that is to be measured.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct WantedSignal {
-    /// Its amplitude (peak), in units of the channel.
+    /// Its amplitude (peak), in the unit of the channels.
     pub amplitude: f64,
     /// To what fraction of itself its amplitude is to be read (0.01 is 1 %).
     pub accuracy: f64,
@@ -120,7 +124,7 @@ setters!(WantedSignal {
 });
 
 impl WantedSignal {
-    /// A signal to be read to 1 %.
+    /// A signal of this amplitude (peak), to be read to 1 %.
     #[must_use]
     pub fn new(amplitude: f64) -> Self {
         Self {

@@ -101,6 +101,26 @@
 //!
 //! # What is told
 //!
+//! ## One figure
+//!
+//! [`estimators`](crate::analysis::estimators) tell one figure each; sine fits, harmonic groups and the converter's step
+//! stand in [`analysis`](crate::analysis) by themselves.
+//!
+//! ```
+//! use humsieve::analysis::{SineModel, estimators::offset, infer_step, sine_fit_free};
+#![doc = include_str!("bench.md")]
+//! use humsieve::MeasureOptions;
+//!
+//! let samples = bench(1e-3);
+//! assert!(offset(&samples, 5000.0, &MeasureOptions::default())?.contains(2e-3));
+//! let view = ndarray::ArrayView1::from(&samples);
+//! let sine = sine_fit_free(&view, 5000.0, 50.0, &SineModel::default())?;
+//! assert!(sine.harmonics[0].peak.contains(1e-3));
+//! let rounded: Vec<f64> = samples.iter().map(|x| 1e-5 * (x / 1e-5).round()).collect();
+//! assert!(infer_step(&rounded).is_some_and(|step| (step - 1e-5).abs() < 1e-9));
+//! # Ok::<(), humsieve::Error>(())
+//! ```
+//!
 //! ## Baseline, looped, isolated
 //!
 //! Captures of the three conditions of a bench are measured, measured again in what they have in common where they differ,
@@ -293,6 +313,19 @@
 //!     writer.finish()?;
 //!     assert!(String::from_utf8(page)?.contains(sign));
 //! }
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! Lines of JSON are read back to the bit:
+//!
+//! ```
+#![doc = include_str!("bench.md")]
+//! use humsieve::{MeasureOptions, Measurement, measure_samples, results};
+//!
+//! let measured = measure_samples(&bench(1e-3), 5000.0, &MeasureOptions::default())?;
+//! let mut line = Vec::new();
+//! results::write(&mut line, &measured)?;
+//! assert_eq!(results::result::<Measurement>(&line)?, measured);
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!

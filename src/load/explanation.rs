@@ -7,12 +7,12 @@ use crate::load::vocabulary::meaning::Meaning;
 #[cfg(feature = "wav")]
 use crate::load::wav::source::WavSource;
 use crate::{Error, Warning};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 use std::path::Path;
 
 /// A statement of the preamble that is used.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct StatementExplanation {
     /// 1-based line.
@@ -26,7 +26,7 @@ pub struct StatementExplanation {
 }
 
 /// A column and what it was taken for.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct ColumnExplanation {
     /// 1-based number.
@@ -40,7 +40,7 @@ pub struct ColumnExplanation {
 }
 
 /// One capture of the file.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct CaptureExplanation {
     /// Channel names with their units after conversion.
@@ -69,8 +69,9 @@ pub struct CaptureExplanation {
     pub warnings: Vec<Warning>,
 }
 
-/// How a file was understood.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+/// How a file was understood: format, header, columns, preamble, and of each capture rate, channels, first and last values.
+/// `Display` tells it for a terminal, serialisation for a program.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Explanation {
     /// The file.

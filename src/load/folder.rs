@@ -7,10 +7,10 @@ use std::path::{Path, PathBuf};
 /// Endings of the files that a folder stands for.
 const ENDINGS: [&str; 4] = ["csv", "txt", "tsv", "wav"];
 
-/// All `.csv`, `.txt`, `.tsv` and `.wav` files below a folder, sorted by path.
+/// All `.csv`, `.txt`, `.tsv` and `.wav` files below a folder, in capitals too, sorted by path; empty where there is none.
 ///
 /// Links are followed; a loop of links is entered once, and what is neither a file nor a folder
-/// (pipes, devices, sockets) is passed over, as is every name that begins with a dot.
+/// (pipes, devices, sockets) or cannot be read is passed over, as is every name that begins with a dot.
 ///
 /// # Errors
 /// `NotFound` or `Unreadable` where the folder itself cannot be read.
@@ -19,6 +19,7 @@ pub fn find_captures(folder: &Path) -> Result<Vec<PathBuf>, Error> {
         ErrorKind::of_reading(&error)
             .error(format!("the folder cannot be read: {error}"))
             .in_file(folder)
+            .from(error)
     })?;
     drop(entries);
     let mut captures: Vec<PathBuf> = walkdir::WalkDir::new(folder)

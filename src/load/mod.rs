@@ -1,6 +1,9 @@
 //! Reading captures: text tables as any instrument, logger, meter or spreadsheet writes them, and WAV
 //! recordings.
 //!
+//! [`open()`] takes a path, [`read()`] a stream, [`bytes()`] bytes: each gives sources that are read block by block.
+//! [`load()`] reads a file into memory.
+//!
 //! A text table is understood from its own front: character encoding, delimiter and decimal mark from
 //! the rows of numbers, names and units from the header, rate, range, coupling and scale from the
 //! preamble's general words. Nothing depends on who wrote the file.

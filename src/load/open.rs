@@ -17,8 +17,8 @@ use crate::{Error, ErrorKind};
 use std::io::Read;
 use std::path::Path;
 
-/// Opens a capture file: usually one source, several where one file holds several records. `-` is
-/// standard input.
+/// Opens a capture file: usually one source, several where one file holds several records; never none. `-` is
+/// standard input. A source has one channel for each column of a signal, its values in units without prefix.
 ///
 /// Only the front of the file is read; memory stays bounded whatever the file's length. Blocks of a long
 /// text are read one ahead where the pool of the calling thread has more than one thread.
@@ -99,7 +99,7 @@ pub fn read(
         .map_err(|error| error.in_file(&origin.path))
 }
 
-/// Reads all captures of a file into memory.
+/// Reads all captures of a file into memory, those that [`open`] gives; `-` is standard input.
 ///
 /// # Errors
 /// As [`open`], and what reading on to the end brings up.
@@ -111,7 +111,7 @@ pub fn load(path: impl AsRef<Path>, options: &LoadOptions) -> Result<Vec<Capture
         .collect()
 }
 
-/// Tells how a file was understood, after reading it to its end.
+/// Tells how a file was understood, after reading it to its end; `-` is standard input.
 ///
 /// # Errors
 /// As [`load`].

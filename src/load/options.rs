@@ -3,21 +3,24 @@
 use crate::capture::{Coupling, RateOrigin, TimeBase};
 use crate::setting::setters;
 use crate::{Error, ErrorKind};
+use serde::{Deserialize, Serialize};
 
-/// What the user knows better than the file.
-#[derive(Debug, Clone, PartialEq)]
+/// What the user knows better than the file; by default the file is taken at its word.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct LoadOptions {
     /// Overrides the file's sample rate, Hz, or supplies a missing one.
     pub sample_rate_hz: Option<f64>,
-    /// Unit of the values where the file does not say (`V` by default).
+    /// Unit of the values where the file does not say, with or without a prefix (`mV`); `None`: `V`. Values come in the unit
+    /// without its prefix; one that is not known is taken as it is written.
     pub unit: Option<String>,
     /// Multiplies every value (probe attenuation, ADC gain); 1 by default.
     pub scale: f64,
     /// The plus or minus range of the instrument, V: digital full scale of WAV recordings (1 V by
     /// default), the clipping limit of text captures. `scale` applies to it as to the values.
     pub full_scale_v: Option<f64>,
-    /// Input coupling the capture was taken with.
+    /// Input coupling the capture was taken with; `None`: what the file says.
     pub coupling: Option<Coupling>,
     /// Reads every row in full generality instead of taking the fast path for plain rows. The samples
     /// are the same; meant for checking just that.

@@ -31,7 +31,7 @@ impl Store {
 
     /// A file up to its present end.
     pub fn of_file(file: File) -> Result<Self, Error> {
-        let length = file.metadata().map_err(|error| unreadable(&error))?.len();
+        let length = file.metadata().map_err(unreadable)?.len();
         Ok(Self {
             length,
             content: Content::File(file),
@@ -52,9 +52,7 @@ impl Store {
             .min(usize::try_from(left).unwrap_or(usize::MAX));
         let buffer = &mut buffer[..wanted];
         let count = match &self.content {
-            Content::File(file) => {
-                read_file_at(file, buffer, position).map_err(|error| unreadable(&error))?
-            }
+            Content::File(file) => read_file_at(file, buffer, position).map_err(unreadable)?,
             Content::Memory(bytes) => {
                 let at = usize::try_from(position).unwrap_or(usize::MAX);
                 if let Some(held) = bytes.get(at..).and_then(|rest| rest.get(..wanted)) {
@@ -106,8 +104,10 @@ fn read_file_at(file: &File, buffer: &mut [u8], position: u64) -> std::io::Resul
 }
 
 /// An i/o failure as an error of the library.
-pub(crate) fn unreadable(error: &std::io::Error) -> Error {
-    ErrorKind::of_reading(error).error(format!("cannot be read: {error}"))
+pub(crate) fn unreadable(error: std::io::Error) -> Error {
+    ErrorKind::of_reading(&error)
+        .error(format!("cannot be read: {error}"))
+        .from(error)
 }
 
 /// Opens a capture, refusing what is no regular file; `-` is standard input, spooled.
@@ -117,7 +117,7 @@ pub(crate) fn open(path: &Path) -> Result<Store, Error> {
     }
     let metadata = std::fs::metadata(path).map_err(|error| match error.kind() {
         std::io::ErrorKind::NotFound => ErrorKind::NotFound.error("no such file; check the path"),
-        _ => unreadable(&error),
+        _ => unreadable(error),
     })?;
     if metadata.is_dir() {
         return Err(ErrorKind::Unreadable
@@ -129,7 +129,7 @@ pub(crate) fn open(path: &Path) -> Result<Store, Error> {
              on standard input as '-'",
         ));
     }
-    let file = File::open(path).map_err(|error| unreadable(&error))?;
+    let file = File::open(path).map_err(unreadable)?;
     Store::of_file(file)
 }
 
@@ -142,7 +142,7 @@ pub(crate) const SPOOLED_IN_MEMORY: usize = 1 << 20;
 /// Keeps a stream, so that it can be read twice.
 pub(crate) fn spool(mut input: impl Read) -> Result<Store, Error> {
     let mut kept = SpooledTempFile::new(SPOOLED_IN_MEMORY);
-    std::io::copy(&mut input, &mut kept).map_err(|error| unreadable(&error))?;
+    std::io::copy(&mut input, &mut kept).map_err(unreadable)?;
     kept_in(kept)
 }
 

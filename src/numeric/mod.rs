@@ -4,6 +4,7 @@ mod banded;
 mod bessel;
 mod bridge;
 mod cholesky;
+pub(crate) mod null;
 pub(crate) mod parabola;
 mod root;
 mod vector;

@@ -1,4 +1,5 @@
-//! Planning: record length, rate and range that a wanted resolution needs, from the bounds.
+//! Planning: record length, rate and range that a wanted resolution needs, from the bounds that noise and the converter's
+//! steps set. [`plan()`] makes a [`Plan`] of [`PlanOptions`].
 
 mod bounds;
 mod options;

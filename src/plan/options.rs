@@ -3,8 +3,11 @@
 use crate::analysis::MOST_HARMONICS;
 use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
+use serde::{Deserialize, Serialize};
 
 /// What is to be resolved, with which instrument.
+///
+/// What is `None` is not known; the plan's notes and advice say what was taken in its place.
 ///
 /// ```
 /// use humsieve::plan::{PlanOptions, plan};
@@ -13,28 +16,31 @@ use crate::{Error, ErrorKind, setting};
 /// assert!(plan.record_s >= 0.2);
 /// # Ok::<(), humsieve::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 #[non_exhaustive]
 pub struct PlanOptions {
     /// Hum RMS, offset and added noise RMS to be told from nothing, V.
     pub resolve_v: f64,
     /// Nominal mains frequency, Hz.
     pub mains_hz: f64,
-    /// Highest harmonic order to be measured.
+    /// Highest harmonic order to be measured, 1 to 1000.
     pub harmonics: usize,
-    /// Upper edge of the band of interest, Hz, where it lies above the harmonics.
+    /// Upper edge of the band of interest, Hz, where it lies above the harmonics; `None`: the highest harmonic.
     pub band_high_hz: Option<f64>,
-    /// Plus or minus range of the instrument, V.
+    /// Plus or minus range of the instrument, V; `None`: the advice tells which converters would do.
     pub full_scale_v: Option<f64>,
-    /// Bits of its converter.
+    /// Bits of its converter, 1 to 32; with the range they give its step.
     pub bits: Option<u32>,
-    /// One-sided noise density of instrument and probe, V/√Hz, as the `baseline` captures show it.
+    /// One-sided noise density of instrument and probe, V/√Hz, as the `baseline` captures show it; `None`: the converter's
+    /// rounding alone is counted, and without its step the record is planned 0.2 s long.
     pub noise_density_v_per_rthz: Option<f64>,
-    /// Offset to be expected between the grounds, V.
+    /// Offset to be expected between the grounds, V; `None`: 0.2 V (common practice, no source).
     pub offset_v: Option<f64>,
-    /// Hum RMS to be expected with the loop closed, V.
+    /// Hum RMS to be expected with the loop closed, V; `None`: ten times what is to be resolved (common practice, no
+    /// source).
     pub hum_v: Option<f64>,
-    /// Level of the intervals, and chance of seeing what is just resolvable.
+    /// Level of the intervals, and chance of seeing what is just resolvable; strictly between 0 and 1.
     pub confidence: f64,
 }
 
@@ -51,7 +57,7 @@ setters!(PlanOptions {
 });
 
 impl PlanOptions {
-    /// Defaults for a wanted resolution: 50 Hz, 40 orders, 95 %.
+    /// Defaults for a wanted resolution, V: 50 Hz, 40 orders, 95 %, nothing known of the instrument.
     #[must_use]
     pub fn resolving(resolve_v: f64) -> Self {
         Self {

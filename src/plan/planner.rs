@@ -14,11 +14,14 @@ const LONGEST_RECORD_S: f64 = 3600.0;
 const WINDOW_S: f64 = 0.2;
 const CAPTURES: u32 = 5;
 
-/// Record length, rate and range needed to resolve a given hum, offset and noise.
+/// Record length, rate and range needed to resolve a given hum, offset and noise: the length for hum and offset, at least
+/// 0.2 s and a multiple of it, at most an hour; what noise would need is told, not planned.
 ///
 /// A line of amplitude A over the one-sided noise density S, recorded for T, has a standard
 /// deviation of S/√T (Cramér-Rao bound in density form, from Rife & Boorstyn, IEEE Trans. Inf.
-/// Theory 20(5), 1974); a mean has S/√(2T); noise power in a band B has 2BT degrees of freedom.
+/// Theory 20(5), 1974); a mean has S/√(2T); noise power in a band B has 2BT degrees of freedom. A line is found by its
+/// noncentral chi-square distribution (Rice, Bell System Technical Journal 23/24, 1944/45), a step's error is that of
+/// Widrow and Kollár, Quantization Noise, 2008, its noise that of Bennett, Bell System Technical Journal 27, 1948.
 ///
 /// # Errors
 /// `BadOption` where a setting is out of range.

@@ -4,16 +4,17 @@ use super::stamp::SourceStamp;
 use crate::Error;
 use crate::analysis::Measurement;
 use crate::comparison::{Change, Judgement};
+use serde::{Deserialize, Serialize};
 
 /// One channel (or stretch of it), with what was asked of it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct MeasuredChannel {
     /// What was measured.
     pub measurement: Measurement,
-    /// Its limits, judged.
+    /// Its limits, judged; empty without limits.
     pub limits: Vec<Judgement>,
-    /// Its change against an earlier capture.
+    /// Its change against an earlier capture; `None` without one.
     pub change: Option<Change>,
 }
 
@@ -28,12 +29,12 @@ impl From<Measurement> for MeasuredChannel {
 }
 
 /// What came of one capture.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct MeasuredCapture {
     /// The capture as the user named it.
     pub file: String,
-    /// Each channel (and stretch), or the error.
+    /// Each channel (and stretch), or why there is none.
     pub outcome: Result<Vec<MeasuredChannel>, Error>,
     /// What the result rests on, for a later run.
     pub(crate) stamp: Option<SourceStamp>,

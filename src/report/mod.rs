@@ -1,6 +1,7 @@
 //! Reports: rows are built once from the results, the formats dress them.
 //!
-//! All writers are pure: they write into whatever bears [`std::io::Write`].
+//! All writers are pure: they write into whatever bears [`std::io::Write`]. Measurements go through a [`MeasurementWriter`],
+//! comparisons through [`write_comparison`], separations through [`write_separation`].
 
 mod caution;
 mod format;
@@ -15,8 +16,8 @@ pub(crate) mod plot;
 mod rows;
 mod stamp;
 
+pub(crate) use format::json_failure;
 pub use format::{Format, MeasurementWriter, write_comparison, write_separation};
-pub(crate) use format::{json_failure, json_line};
 pub use measured::{MeasuredCapture, MeasuredChannel};
 #[cfg(feature = "session")]
 pub use page::{Page, write_json};
@@ -24,5 +25,7 @@ pub use page::{Page, write_json};
 pub(crate) use picture::{
     MOST_PANELS, Pictured, SeparatedPanel, compared_picture, measured_picture, separated_picture,
 };
+#[cfg(feature = "session")]
+pub use plot::Plot;
 pub(crate) use rows::{ComparedRow, SHOWN, comparison_rows, limit_remark, line_rows};
 pub(crate) use stamp::{SourceStamp, options_digest};

@@ -17,7 +17,8 @@ const RATE_TOLERANCE: f64 = 1e-6;
 ///
 /// WAV is 32-bit float, so nothing clips: digital 1 is the capture's full scale (1 where it is not
 /// known). CSV has a `time_s` column on the capture's own time base and every value in full. The file
-/// appears under its name only when it is complete.
+/// appears under its name only when it is complete, in place of one that stood there. A missing sample
+/// is an empty cell in CSV, NaN in WAV.
 pub struct FileSink {
     path: PathBuf,
     kind: Kind,
@@ -42,7 +43,7 @@ struct Open {
 }
 
 impl FileSink {
-    /// A sink for `path`.
+    /// A sink for `path`; nothing is written before [`begin`](FrameSink::begin).
     ///
     /// # Errors
     /// `BadOption` where the ending is neither `.wav` nor `.csv`.
@@ -75,6 +76,10 @@ impl FileSink {
             .in_file(&self.path)
     }
 
+    fn caused(&self, by: impl std::error::Error + Send + Sync + 'static) -> Error {
+        self.failed(&by).from(by)
+    }
+
     fn open(&self) -> Result<(NamedTempFile, File), Error> {
         let folder = match self.path.parent() {
             Some(p) if !p.as_os_str().is_empty() => p,
@@ -89,8 +94,8 @@ impl FileSink {
         let file = builder
             .prefix(".separating-")
             .tempfile_in(folder)
-            .map_err(|e| self.failed(e))?;
-        let handle = file.as_file().try_clone().map_err(|e| self.failed(e))?;
+            .map_err(|e| self.caused(e))?;
+        let handle = file.as_file().try_clone().map_err(|e| self.caused(e))?;
         Ok((file, handle))
     }
 
@@ -127,7 +132,7 @@ impl FrameSink for FileSink {
         let writer = match self.kind {
             Kind::Wav => Writer::Wav(Box::new(self.wave_file(handle, header)?)),
             Kind::Csv => {
-                let file = CsvFile::new(handle, header).map_err(|e| self.failed(e))?;
+                let file = CsvFile::new(handle, header).map_err(|e| self.caused(e))?;
                 Writer::Csv(Box::new(file))
             }
         };
@@ -150,9 +155,9 @@ impl FrameSink for FileSink {
         };
         match writer {
             Writer::Wav(writer) => writer.finish().map_err(|e| self.failed(e))?,
-            Writer::Csv(writer) => writer.finish().map_err(|e| self.failed(e))?,
+            Writer::Csv(writer) => writer.finish().map_err(|e| self.caused(e))?,
         }
-        file.persist(&self.path).map_err(|e| self.failed(e.error))?;
+        file.persist(&self.path).map_err(|e| self.caused(e.error))?;
         Ok(())
     }
 }

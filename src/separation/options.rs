@@ -3,9 +3,11 @@
 use crate::analysis::{MOST_HARMONICS, MainsChoice, NOMINAL_HZ};
 use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
+use serde::{Deserialize, Serialize};
 
 /// Method of separation.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum MethodChoice {
     /// By what is named: a reference or second tip, a template, else the channel alone.
@@ -22,21 +24,22 @@ pub enum MethodChoice {
 }
 
 /// Component to write.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Keep {
-    /// The capture without interference (and without the offset that is taken out).
+    /// The capture without interference (and without the offset that is taken out); missing samples stay missing.
     #[default]
     Cleaned,
     /// Everything taken out but the offset.
     Interference,
-    /// The mains series that was taken out.
+    /// The mains series that was taken out; not with a reference or a second tip, which do not tell it from the rest.
     Mains,
-    /// The offset that is taken out.
+    /// The offset that is taken out, a constant.
     Offset,
 }
 
 impl Keep {
-    /// The fixed name.
+    /// The fixed name, as JSON has it: `cleaned`.
     #[must_use]
     pub fn as_str(self) -> &'static str {
         match self {
@@ -49,7 +52,8 @@ impl Keep {
 }
 
 /// What becomes of the DC offset.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Offset {
     /// What a template, a reference or a second tip tells to be the loop's own is taken out; without one of them the
     /// offset stays.
@@ -57,7 +61,7 @@ pub enum Offset {
     Own,
     /// Stays in the cleaned capture.
     Keep,
-    /// The record's mean, as the hum leaves it, is taken out.
+    /// The record's mean, as the hum leaves it, is taken out, a wanted signal's own with it.
     Remove,
     /// This much is taken out, in the unit of the values.
     Value(f64),
@@ -65,31 +69,35 @@ pub enum Offset {
 
 /// Settings of a separation.
 ///
+/// By default: the harmonic method on every channel by itself, cleaned samples written, the offset left in.
+///
 /// ```
 /// let options = humsieve::separation::SeparateOptions::default().protect_hz([1000.0]);
 /// options.check()?;
 /// # Ok::<(), humsieve::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct SeparateOptions {
-    /// Method; by what is named.
+    /// Method; by default the one that what is named asks for.
     pub method: MethodChoice,
     /// Nominal mains frequency.
     pub mains: MainsChoice,
-    /// Highest harmonic order, 1 to 1000; `None`: as many of these as lie below Nyquist.
+    /// Highest harmonic order, 1 to 1000; `None`: every order up to 1000 that lies below half the rate.
     pub harmonics: Option<usize>,
     /// Component to write.
     pub keep: Keep,
     /// What becomes of the DC offset.
     pub offset: Offset,
-    /// Frequencies of the wanted signal that are never removed, Hz.
+    /// Frequencies of the wanted signal that are never removed, Hz: an order within 1 Hz of one (within three inverse
+    /// lengths of a short record) stays.
     pub protect_hz: Vec<f64>,
     /// Only these channels, by name or 1-based number; empty: all but reference and second tip.
     pub channels: Vec<String>,
-    /// Channel that senses the ground noise alone.
+    /// Channel that senses the ground noise alone, by name, else by 1-based number; not beside `minus`.
     pub reference: Option<String>,
-    /// Second tip, to be subtracted.
+    /// Second tip, to be subtracted, by name, else by 1-based number; not beside `reference`.
     pub minus: Option<String>,
     /// Level of every interval, strictly between 0 and 1.
     pub confidence: f64,
@@ -160,15 +168,18 @@ impl SeparateOptions {
     }
 }
 
-/// Settings of [`harmonic()`](super::harmonic()).
-#[derive(Debug, Clone, PartialEq, Default)]
+/// Settings of the series that [`harmonic()`](super::harmonic()), [`template()`](super::template()) and
+/// [`reference()`](super::reference()) look for.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 #[non_exhaustive]
 pub struct HarmonicOptions {
     /// Nominal mains frequency.
     pub mains: MainsChoice,
-    /// Highest harmonic order, 1 to 1000; `None`: as many of these as lie below Nyquist.
+    /// Highest harmonic order, 1 to 1000; `None`: every order up to 1000 that lies below half the rate.
     pub harmonics: Option<usize>,
-    /// Frequencies that are never removed, Hz.
+    /// Frequencies that are never removed, Hz: an order within 1 Hz of one (within three inverse lengths of a short record)
+    /// stays.
     pub protect_hz: Vec<f64>,
 }
 

@@ -1,11 +1,12 @@
 //! What a separation took out, and what it may have harmed.
 
 use crate::Warning;
+use crate::numeric::null;
 use crate::stats::Estimate;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The method that was used.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 #[non_exhaustive]
 pub enum Method {
@@ -19,48 +20,58 @@ pub enum Method {
     Difference,
 }
 
-/// What was taken out.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
+/// What was taken out, in the channel's unit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct Removed {
     /// The offset that was taken out; 0 where it was left in.
     pub dc_offset: f64,
-    /// RMS of the mains series, without the noise that the fit took along.
+    /// RMS of the mains series, without the noise that the fit took along; 0 where none was fitted.
     pub mains_rms: f64,
-    /// RMS of what was coherent with another channel.
+    /// RMS of all that was coherent with another channel; 0 where none was used.
     pub coherent_rms: f64,
 }
 
 /// A band in which a wanted signal would have been harmed.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct TouchedBand {
     /// Lower edge, Hz; a steady wanted tone inside the band would be taken out with the hum.
     pub low_hz: f64,
     /// Upper edge, Hz.
     pub high_hz: f64,
-    /// RMS that was taken out there.
+    /// RMS that was taken out there, in the channel's unit.
     pub removed_rms: f64,
 }
 
-/// Frequency, amplitudes and phases against time.
-#[derive(Debug, Clone, PartialEq, Default)]
+/// Frequency, amplitudes and phases against time, some thousands of times at most; all vectors are empty where no
+/// series was taken out.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct HumTrack {
-    /// Times, s from the record's start.
+    /// Times, s from the record's start, rising.
     pub time_s: Vec<f64>,
     /// Fundamental frequency at these times, Hz.
     pub frequency_hz: Vec<f64>,
-    /// The orders that were taken out.
+    /// The orders that were taken out; order 1 is the fundamental.
     pub orders: Vec<usize>,
-    /// RMS amplitude of each of `orders` at each time.
+    /// RMS amplitude in the channel's unit: a vector for each of `orders`, with a value for each time, 0 where the order was
+    /// not taken out.
     pub rms: Vec<Vec<f64>>,
-    /// Phase of each of `orders`, as a cosine's, less order times the fundamental's running phase, rad.
+    /// Phase of each of `orders`, as a cosine's, less order times the fundamental's running phase, rad: a vector for each
+    /// order, with a value for each time, NaN (`null` as JSON) where the order was not taken out.
+    #[serde(deserialize_with = "null::unknown_in_rows")]
     pub phase_rad: Vec<Vec<f64>>,
 }
 
-/// How a template, a reference or a second tip fitted.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+impl HumTrack {
+    fn is_empty(&self) -> bool {
+        *self == Self::default()
+    }
+}
+
+/// How a template, a reference or a second tip fitted; of a long record, in the longest part that was worked at once.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct Match {
     /// Gain from the other waveform to the interference.
@@ -69,21 +80,23 @@ pub struct Match {
     pub delay_s: f64,
     /// Share of the interference's power that the match explains, 0 to 1: a coherence.
     pub coherence: f64,
-    /// Best reduction that the coherence allows, dB: 10 log₁₀(1/(1 - γ²)).
+    /// Best reduction that the coherence γ² allows, dB: 10 log₁₀(1/(1 - γ²)) (B. Widrow et al., Proc. IEEE 63,
+    /// 1975, from memory), no less than what was reached; `None` for a template and where all is coherent.
     pub bound_db: Option<f64>,
-    /// Reduction of the interference that was reached, dB.
+    /// Reduction of the record's power that was reached, dB, the wanted signal's power counted; `None` where nothing is
+    /// left. Of a template it is that of the orders that agree.
     pub reached_db: Option<f64>,
-    /// Rejection against frequency, before and after matching (difference method).
+    /// Rejection against frequency, before and after matching, an octave each; empty but for the difference method.
     pub rejection: Vec<Rejection>,
-    /// Factor by which independent noise of the two channels, and the converter's step, grew.
+    /// Factor by which independent noise of the two channels, and the converter's step, grew; 1 for a template.
     pub noise_factor: f64,
 }
 
 /// Common-mode rejection at one frequency.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Rejection {
-    /// Centre of the band, Hz.
+    /// Geometric centre of the octave, Hz.
     pub frequency_hz: f64,
     /// Rejection of plain subtraction, dB.
     pub before_db: f64,
@@ -92,54 +105,56 @@ pub struct Rejection {
 }
 
 /// A stretch in which samples stood at the limit of the range.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct ClippedStretch {
     /// First of these samples, s from the record's start.
     pub start_s: f64,
-    /// End of the last of them.
+    /// End of the last of them, s from the record's start.
     pub end_s: f64,
     /// How many they are.
     pub samples: u64,
 }
 
 /// One channel's separation.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Separation {
-    /// File or name of the capture.
+    /// Name of the capture.
     pub file: String,
-    /// The channel.
+    /// Name of the channel.
     pub channel: String,
     /// Unit of its values and of every amplitude here; `V` wherever the file's own is one of voltage.
-    #[serde(skip)]
+    #[serde(default)]
     pub unit: String,
-    /// Where the result was written; for the caller to fill in.
+    /// Where the result was written; empty, for the caller to fill in.
     pub output: String,
     /// The method that was used.
     pub method: Method,
     /// What was taken out.
     pub removed: Removed,
-    /// Mean fundamental; `None` where no mains series was found or looked for.
+    /// Mean fundamental, Hz, of this channel or of the reference; `None` where no mains series was found or looked for.
     pub mains_frequency_hz: Option<Estimate>,
-    /// The channel's hum as it was: that of its measurement, where a mains series was found.
+    /// The channel's hum as it was: that of its measurement; `None` where no mains series was found, and with a reference
+    /// or a second tip.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hum_rms: Option<Estimate>,
-    /// Hum that is expected to be left in the cleaned capture.
+    /// RMS of the hum (of what is coherent, with a reference or a second tip) that is expected to be left in the cleaned
+    /// capture, by the uncertainty of what was fitted.
     pub residual_hum_rms: Estimate,
     /// What limits the result.
     pub warnings: Vec<Warning>,
     /// What was done and why, in a sentence or two.
     pub note: String,
-    /// Bands in which a wanted signal would have been harmed.
+    /// Bands in which a wanted signal would have been harmed; of a long record, in the longest part that was worked at once.
     pub touched: Vec<TouchedBand>,
-    /// Where samples stood at the limit of the range: no clean signal is known there.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    /// Where samples stood at the limit of the range: no clean signal is known there. Empty where none did.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub clipped: Vec<ClippedStretch>,
-    /// How the other waveform fitted, where one was used.
+    /// How the other waveform fitted; `None` where none was used or nothing in it fits.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub matched: Option<Match>,
-    /// Tracks for plots.
-    #[serde(skip)]
+    /// How the hum ran, for plots; the command's lines of JSON leave it out.
+    #[serde(default, skip_serializing_if = "HumTrack::is_empty")]
     pub track: HumTrack,
 }

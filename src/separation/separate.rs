@@ -9,15 +9,19 @@ use crate::capture::{FrameSink, FrameSource};
 
 /// Takes the interference out of `source` and writes the component that `options` keeps.
 ///
-/// Every selected channel gives one [`Separation`]. A record of any length is worked in chapters of
-/// half a million samples that fade into each other (bounded memory), two of them at once while others are
-/// read and written; the offset is one constant for the whole record. Offset, interference and cleaned
+/// Every selected channel gives one [`Separation`], in the order in which the sink gets the channels. A record of any length
+/// is worked in parts of half a million samples that fade into each other (bounded memory), two of them at once while
+/// others are read and written; the offset is one constant for the whole record. Offset, interference and cleaned
 /// capture add up to the input. Whether mains is there, its frequency and the hum's size are those of
-/// [`measure`](crate::analysis::measure()).
+/// [`measure`](crate::analysis::measure()); of a channel that this refuses no hum is taken out, with a warning.
+///
+/// `template` is an interference-only capture with one channel or those of `source`, of which the first half a million
+/// samples are used. The template method alone reads it: the one that is chosen where it is given and neither a reference
+/// nor a second tip is named.
 ///
 /// # Errors
-/// `BadOption` and `NoSuchChannel` for settings that do not fit the capture, `BadValue` where a
-/// template does not fit, and whatever source and sink report.
+/// `BadOption` and `NoSuchChannel` for settings that do not fit the capture, `NoSamples` without a frame, `BadValue` where
+/// a template shows no series or does not fit, and whatever source and sink report.
 pub fn separate(
     source: &mut dyn FrameSource,
     template: Option<&mut dyn FrameSource>,

@@ -6,7 +6,7 @@ use crate::analysis::MainsChoice;
 use crate::capture::{Condition, Coupling};
 use crate::comparison::{InstrumentLimits, WantedSignal};
 use crate::limit::Limit;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A bench session as written down: set-up, instrument, remedies, captures and limits.
 ///
@@ -27,7 +27,7 @@ use serde::Serialize;
 /// ));
 /// # Ok::<(), humsieve::Error>(())
 /// ```
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Session {
     /// What the report is called.
     pub(crate) title: String,
@@ -63,7 +63,7 @@ pub struct Session {
 
 /// The instrument: settings that hold for every capture unless it says otherwise, and limits of
 /// error as its data sheet states them.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 pub struct Instrument {
     /// What it is, in free words.
     pub description: Option<String>,
@@ -86,7 +86,7 @@ pub struct Instrument {
 }
 
 /// One capture and how it was taken; what is not said here holds as in [`Instrument`].
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CaptureEntry {
     /// File, relative to the session file.
     pub file: String,
@@ -111,7 +111,7 @@ pub struct CaptureEntry {
 }
 
 /// The signal that is to be measured once the interference is dealt with.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ExpectedSignal {
     /// What it is.
     pub description: Option<String>,
@@ -124,7 +124,8 @@ pub struct ExpectedSignal {
 }
 
 impl Session {
-    /// How every capture of the session is to be measured.
+    /// How every capture of the session is to be measured: with its mains, band, orders and level, spectrum and folded cycle
+    /// included.
     #[must_use]
     pub fn measure_options(&self) -> MeasureOptions {
         let mut options = MeasureOptions {
@@ -141,7 +142,7 @@ impl Session {
         options
     }
 
-    /// The instrument's limits of error, as a comparison takes them.
+    /// The instrument's limits of error, as a comparison takes them; 0 where the session does not state one.
     #[must_use]
     pub fn instrument_limits(&self) -> InstrumentLimits {
         let fraction = |percent: Option<f64>| percent.unwrap_or(0.0) / 100.0;

@@ -1,7 +1,8 @@
 //! A bench session: how the bench was wired, which capture is which, and what may be claimed.
 //!
 //! A session file is TOML. [`Session::parse`] reads it and names every mistake with its line and
-//! the keys that would be understood; [`run`] reasons from the wiring, measures and compares everything.
+//! the keys that would be understood; [`run()`] reasons from the wiring, measures and compares everything, [`run_by`] does
+//! so with captures that are no files. A [`SessionResult`] is read through its methods and the [reports](crate::report).
 
 mod draft;
 mod file;

@@ -7,11 +7,11 @@ use crate::comparison::{Acceptance, ComparedQuantity, Comparison, Judgement};
 use crate::quantity::Quantity;
 use crate::stats::Estimate;
 use crate::{Error, WarningCode};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What came of a session: every capture measured or its error told, each remedy against loop and
 /// floor, the rows of the test report.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SessionResult {
     /// The session as written down.
     pub(crate) session: Session,
@@ -37,14 +37,14 @@ pub struct SessionResult {
 
 impl SessionResult {
     /// Whether every acceptance limit is met with the best remedy (without remedies: with the loop
-    /// closed); `None` without limits.
+    /// closed); `None` without limits. A limit that is undecided is not met.
     #[must_use]
     pub fn limits_met(&self) -> Option<bool> {
         (!self.session.limits.is_empty()).then(|| self.judgements().iter().all(Judgement::passed))
     }
 
     /// What became of the limits, in the session's order: with the best remedy, or with the loop
-    /// closed where there is none.
+    /// closed where there is none; empty without limits, and where nothing could be compared.
     #[must_use]
     pub fn judgements(&self) -> &[Judgement] {
         match self.best() {
@@ -53,7 +53,9 @@ impl SessionResult {
         }
     }
 
-    /// The comparison that tells most: with the best remedy, or with the loop closed where there is none.
+    /// The comparison that tells most: with the best remedy, or with the loop closed where there is none; `None` where
+    /// nothing could be compared. The best remedy is that of which most can be claimed for the hum, then the offset, then
+    /// the noise; one that opens a protective earth is none.
     #[must_use]
     pub fn comparison(&self) -> Option<&Comparison> {
         let best = self.best().map(|remedy| &remedy.comparison);
@@ -89,7 +91,7 @@ impl SessionResult {
 }
 
 /// What came of one capture.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct CaptureOutcome {
     /// The capture as written down.
@@ -105,7 +107,7 @@ pub struct CaptureOutcome {
 }
 
 /// One remedy against the loop and the floor.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct RemedyResult {
     /// Its name.
@@ -133,7 +135,7 @@ impl RemedyResult {
 }
 
 /// One row of the test report.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct TestRow {
     /// Condition of the reading.
@@ -161,7 +163,7 @@ impl TestRow {
 }
 
 /// Something that could not be used, or that limits what can be said.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Trouble {
     /// The capture concerned; `None` where it is the comparison.

@@ -28,9 +28,10 @@ type Progress<'a> = &'a (dyn Fn(&str, Option<&Error>) + Sync);
 /// How a session is run.
 #[derive(Clone, Copy)]
 pub struct RunOptions<'a> {
-    /// Captures analysed at once; `None`: all cores.
+    /// Captures analysed at once, at least 1; `None`: all cores.
     pub jobs: Option<usize>,
-    /// Called after each capture, from whichever thread analysed it, with its error if it failed.
+    /// Called after each capture, from whichever thread analysed it, with its file as the session names it and its error if
+    /// it failed.
     pub progress: Progress<'a>,
 }
 
@@ -46,8 +47,9 @@ impl Default for RunOptions<'_> {
 /// Measures every capture of a session, compares each remedy with the loop and the floor, ranks the
 /// remedies and holds the captures against the wiring.
 ///
-/// Files are sought from `base`, the session file's folder. A capture that cannot be read or analysed
-/// is told in its place, the others are reported.
+/// Files are sought from `base`, the session file's folder; a file of [results](crate::results) (`.jsonl`) stands for the
+/// captures that were measured into it. A capture that cannot be read or analysed is told in its place, the others are
+/// reported.
 ///
 /// # Errors
 /// `BadOption` where `jobs` is 0 or the threads cannot be had.
@@ -78,7 +80,8 @@ pub fn run(
 }
 
 /// The same of captures that are no files: each is measured by a function, given what the session calls it, its
-/// condition and how to measure; a failure costs only that capture.
+/// condition and how to measure; a failure costs only that capture. The first measurement that the function gives is
+/// used. It may be called from several threads at once, and twice of one capture.
 ///
 /// ```
 /// use humsieve::session::{Session, run_by};

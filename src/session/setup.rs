@@ -3,10 +3,10 @@
 //! The classes of a continuity reading (near zero: bonded; around a kilohm: soft-earthed; open:
 //! floating) are common practice; no standard is cited for them.
 
-use serde::Serialize;
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// How instrument side and source side meet earth.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 pub struct Setup {
     /// The side that reads: the probe's ground lead and what stands behind it.
     pub instrument: EarthingSide,
@@ -19,12 +19,16 @@ pub struct Setup {
 }
 
 /// One side's way to earth.
-#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 pub struct EarthingSide {
     /// How its ground meets protective earth, as stated.
     pub earth: Option<Earth>,
     /// Continuity reading between its ground and protective earth, ohms (infinite: open).
-    #[serde(serialize_with = "finite_or_open")]
+    #[serde(
+        default,
+        serialize_with = "finite_or_open",
+        deserialize_with = "or_open"
+    )]
     pub earth_reading_ohm: Option<f64>,
     /// What the path consists of.
     pub through: Option<String>,
@@ -39,8 +43,30 @@ fn finite_or_open<S: serde::Serializer>(ohm: &Option<f64>, to: S) -> Result<S::O
     }
 }
 
+/// A reading as it is written: a number or `open`.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum Reading {
+    Ohm(f64),
+    Open(Open),
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum Open {
+    Open,
+}
+
+fn or_open<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
+    let reading = Option::<Reading>::deserialize(from)?;
+    Ok(reading.map(|reading| match reading {
+        Reading::Ohm(ohm) => ohm,
+        Reading::Open(Open::Open) => f64::INFINITY,
+    }))
+}
+
 /// How a ground meets protective earth.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Earth {
     /// Joined by metal: a reading near zero.
@@ -82,7 +108,7 @@ impl Earth {
 }
 
 /// What a remedy opens.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Breaks {
     /// The instrument's way to earth.
@@ -105,7 +131,7 @@ impl Breaks {
 }
 
 /// What a remedy does to the protective earths.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum ProtectiveEarth {
     /// All of them stay connected.
@@ -119,7 +145,7 @@ impl ProtectiveEarth {
 }
 
 /// A remedy that was tried.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Remedy {
     /// Its name, by which captures refer to it.
     pub name: String,

@@ -2,11 +2,11 @@
 
 use super::hazard::{hazards, opens_protective_earth};
 use super::setup::{Breaks, Earth, EarthingSide, Remedy, Setup};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Whether a loop exists by the wiring.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum LoopState {
     /// Both sides are bonded: ground current flows freely.
@@ -31,7 +31,7 @@ impl fmt::Display for LoopState {
 }
 
 /// What the wiring says.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct LoopVerdict {
     /// Whether a loop exists with the ground lead connected.
@@ -49,7 +49,7 @@ pub struct LoopVerdict {
 }
 
 /// What one remedy does to the loop.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct RemedyEffect {
     /// The remedy.

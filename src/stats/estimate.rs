@@ -8,7 +8,8 @@ use serde::{Deserialize, Serialize};
 /// interval at a stated confidence.
 ///
 /// The interval covers random scatter only; calibration errors where a session gave them. It need
-/// not be symmetric, and it reaches 0 for an amplitude that is not resolved above the noise.
+/// not be symmetric, and it reaches 0 for an amplitude that is not resolved above the noise. Value, ends and standard
+/// uncertainty are in the unit of the figure.
 ///
 /// As JSON it is read back to the bit: an end or degrees of freedom without bound are `null` there.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -17,21 +18,21 @@ use serde::{Deserialize, Serialize};
 pub struct Estimate {
     /// Point estimate.
     pub value: f64,
-    /// Lower end of the interval.
+    /// Lower end of the interval, at most the value.
     pub low: f64,
-    /// Upper end of the interval.
+    /// Upper end of the interval, at least the value.
     pub high: f64,
     /// Standard uncertainty (GUM, JCGM 100:2008).
     pub standard_uncertainty: f64,
     /// Degrees of freedom of the standard uncertainty; infinite where it is known.
     pub degrees_of_freedom: f64,
-    /// Level of the interval.
+    /// Level of the interval, between 0 and 1: over many records that share of such intervals holds the true value.
     pub confidence: f64,
 }
 
 impl Estimate {
-    /// An estimate whose interval was found by its own distribution; widened to its own value where that lies
-    /// outside (at low levels an interval about the median may leave the mean out).
+    /// An estimate whose interval, lower end first, was found by its own distribution; widened to its own value where that
+    /// lies outside (at low levels an interval about the median may leave the mean out).
     #[must_use]
     pub fn new(
         value: f64,
@@ -97,7 +98,7 @@ impl Estimate {
         }
     }
 
-    /// Whether the interval holds `x`.
+    /// Whether the interval, ends included, holds `x`.
     #[must_use]
     pub fn contains(&self, x: f64) -> bool {
         (self.low..=self.high).contains(&x)

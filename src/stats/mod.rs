@@ -1,4 +1,5 @@
-//! Statistics: estimates with intervals, quantiles, amplitudes near the floor, ratios of powers.
+//! Statistics: what an [`Estimate`] is, its interval for an RMS of noise ([`chi_square_scale_interval`]) and for the RMS of
+//! a line near the noise ([`line_rms`]).
 
 mod confidence;
 mod descriptive;

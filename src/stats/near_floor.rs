@@ -138,14 +138,16 @@ impl NoisyLine {
 
 /// RMS amplitude of one or several lines from their observed mean square, noise included.
 ///
-/// * `observed_v2`: mean square of the fitted lines.
+/// * `observed_v2`: mean square of the fitted lines, V² or the square of another unit, which is then the result's.
 /// * `noise_v2`: the part of it that noise alone is expected to give.
 /// * `components`: real components fitted (two a line; an effective number where they differ in
 ///   noise).
 /// * `noise_dof`: degrees of freedom of `noise_v2`; infinite where it is known.
+/// * `confidence`: level of the interval, between 0 and 1.
 ///
-/// The interval inverts the noncentral chi-square distribution, averaged over the noise power's own
-/// uncertainty (see the module's head); `low` is 0 where the line is not resolved. The value is the
+/// The interval inverts the noncentral chi-square distribution (for one line the amplitude is Rice distributed: S. O. Rice,
+/// BSTJ 1944/45), averaged over the noise power's own uncertainty as a generalized pivotal quantity (S. Weerahandi, JASA 88,
+/// 1993); `low` is 0 where the line is not resolved. The value is the
 /// median-unbiased one: the amplitude for which an observation as large as this is as likely as not.
 /// From about two times the noise upward its mean is unbiased as well, and it is 0 for half of all
 /// records that hold no line, so it never shows the noise's own magnitude. The standard uncertainty

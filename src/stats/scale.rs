@@ -3,7 +3,8 @@
 use super::Estimate;
 use super::quantile::chi_square_ratio_quantile;
 
-/// RMS of noise whose mean square has `dof` effective degrees of freedom, with its interval.
+/// RMS of noise whose mean square has `dof` effective degrees of freedom, with its interval at a `confidence` between 0
+/// and 1. `rms` may be in any unit and a density as well; `dof` is above 0 and may be fractional.
 ///
 /// ν s²/σ² is chi-square with ν degrees of freedom, so σ lies between s √(ν/χ²_{1-α/2}) and
 /// s √(ν/χ²_{α/2}) (Percival & Walden 1993, section 6.10; the interval of a power spectral density

@@ -17,15 +17,16 @@ const CARRIED: f64 = 0.4;
 /// of a known fundamental, up to `highest_order` or as far as the sample rate carries them.
 ///
 /// Windows are rectangular and exactly N cycles long: where that is no whole number of samples, the
-/// record is resampled to one. Each window gives bins of 1/N of the fundamental (5 Hz); powers are averaged over the windows. The figures hold everything
-/// within their bins, noise included, and so carry no interval.
+/// record is resampled to one. Each window gives bins of 1/N of the fundamental (5 Hz); powers are averaged over as many
+/// whole windows as the record holds. The figures are RMS in the samples' unit and hold everything within their bins, noise
+/// included, and so carry no interval. The highest order given is the last whose groups lie below 0.4 of the rate.
 ///
 /// Source: IEC 61000-4-7:2002 + A1:2008, clauses 3 and 5.6 (definitions as recalled from it); the mean
 /// of squares over windows as in IEC 61000-4-30.
 ///
 /// # Errors
 /// `BadOption` for a rate that is not positive and finite, a fundamental outside 42.5 to 69 Hz or above
-/// what the rate carries; `TooShort` below one window; `BadValue` where a sample is not finite.
+/// what the rate carries, or a highest order of 0; `TooShort` below one window; `BadValue` where a sample is not finite.
 ///
 /// ```
 /// use humsieve::analysis::harmonic_groups;

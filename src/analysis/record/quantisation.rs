@@ -2,10 +2,10 @@
 
 use std::f64::consts::PI;
 
-/// The step of evenly spaced levels, where the values show one.
+/// The step of evenly spaced levels, in the unit of the values; `None` where they show none.
 ///
-/// The smallest difference between distinct values, accepted where every value lies on its grid
-/// within a thousandth of a step and the values repeat often enough to be levels.
+/// The smallest difference between distinct values, accepted where every value lies within a fiftieth of a step of its
+/// grid and there are at least two values for each level; what is not finite is passed over.
 #[must_use]
 pub fn infer_step(values: &[f64]) -> Option<f64> {
     if mostly_distinct(values) {
@@ -66,7 +66,8 @@ fn mostly_distinct(values: &[f64]) -> bool {
 /// deviation `deviation` and sines of the given peak amplitudes, on the worst place between two levels.
 ///
 /// (q/π)·exp(−2π²σ²/q²)·Π|J0(2πA/q)|, the first term of the characteristic-function series, at
-/// most q/2; not a number for a step that is not positive or a deviation that is negative. Source: B. Widrow and I. Kollár, Quantization Noise, 2008, ch. 5 and app. G; J0 by its envelope.
+/// most q/2; not a number for a step that is not positive or a deviation that is negative. Source: B. Widrow and
+/// I. Kollár, Quantization Noise, 2008, ch. 5 and app. G; J0 by its envelope.
 #[must_use]
 pub fn rounding_bias(step: f64, deviation: f64, peaks: impl IntoIterator<Item = f64>) -> f64 {
     if !(step > 0.0 && step.is_finite() && deviation >= 0.0) {

@@ -21,32 +21,32 @@ stated confidence.";
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Comparison {
-    /// Level of every interval.
+    /// Level of every interval, between 0 and 1.
     pub confidence: f64,
-    /// Nominal mains frequency, Hz.
+    /// Nominal mains frequency at which hum is compared, Hz.
     pub mains_nominal_hz: f64,
-    /// Band of the noise figures, Hz.
+    /// Band of the noise figures, lower and upper edge, Hz; both 0 where the captures have no band in common.
     pub band_hz: (f64, f64),
-    /// Captures of each condition.
+    /// How many captures each condition has.
     pub captures: CaptureCounts,
-    /// One entry a figure.
+    /// One entry a figure: offset, hum, its harmonics by rising order, noise, AC, peak to peak.
     pub quantities: Vec<ComparedQuantity>,
     /// Lines that are no order of the mains, the strongest first.
     #[serde(default)]
     pub lines: Vec<ComparedLine>,
     /// What limits the comparison.
     pub warnings: Vec<Warning>,
-    /// How the verdicts of the whole table are kept from false alarms.
+    /// How the verdicts of the whole table are kept from false alarms, in words.
     pub verdict_method: Cow<'static, str>,
     /// Captures that do not speak of some figures, and why.
     pub left_out: Vec<LeftOut>,
-    /// How well captures of one condition agree.
+    /// How well captures of one condition agree: an entry for offset, hum and noise of each condition with several.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub repeats: Vec<Repeats>,
-    /// Acceptance limits and what became of them.
+    /// What became of the acceptance limits, in their order.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub limits: Vec<Judgement>,
-    /// What is left to measure, where a wanted signal was named.
+    /// How well a wanted signal can be measured beside the interference; `None` where none was named.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub signal: Option<SignalOutlook>,
     /// Sentences on what the intervals cover here.
@@ -81,14 +81,15 @@ impl Comparison {
         }
     }
 
-    /// The figure of this name.
+    /// The figure of this quantity or fixed name (`"hum_rms"`); `None` where the comparison holds none of it. Lines that are
+    /// no order are in `lines`.
     #[must_use]
     pub fn quantity(&self, name: impl TryInto<Quantity>) -> Option<&ComparedQuantity> {
         let name = name.try_into().ok()?;
         self.quantities.iter().find(|q| q.name == name)
     }
 
-    /// Whether every acceptance limit is met.
+    /// Whether every acceptance limit is met; true without any.
     #[must_use]
     pub fn passed(&self) -> bool {
         self.limits.iter().all(Judgement::passed)
@@ -116,7 +117,7 @@ impl CaptureCounts {
         }
     }
 
-    /// Captures of a condition.
+    /// The count of a condition.
     #[must_use]
     pub fn of(&self, condition: Condition) -> usize {
         match condition {
@@ -133,14 +134,14 @@ impl CaptureCounts {
 pub struct LeftOut {
     /// Its file.
     pub file: String,
-    /// Its channel.
+    /// Its channel; empty where the capture could not be measured at all.
     pub channel: String,
     /// The condition it was taken under.
     pub condition: Condition,
     /// Fixed name of the quantity that it does not speak of; `hum_rms` stands for its harmonics too, `lines`
     /// for every line that is no order.
     pub quantity: String,
-    /// Why.
+    /// Why, in words.
     pub why: String,
 }
 

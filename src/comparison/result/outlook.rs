@@ -12,18 +12,18 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SignalOutlook {
-    /// Amplitude (peak) of the signal.
+    /// Amplitude (peak) of the signal, in the unit of the channels (`amplitude_v` as JSON).
     #[serde(rename = "amplitude_v")]
     pub amplitude: f64,
     /// Accuracy asked for, percent of the amplitude.
     pub accuracy_percent: f64,
-    /// With the loop closed.
+    /// With the loop closed; `None` where nothing was read.
     pub looped: Option<SignalErrors>,
-    /// With the loop broken.
+    /// With the loop broken; `None` where nothing was read.
     pub isolated: Option<SignalErrors>,
 }
 
-/// Errors of a signal's reading under one condition.
+/// Errors of a signal's reading under one condition; `None` where a reading that one rests on is not there.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct SignalErrors {
@@ -36,7 +36,8 @@ pub struct SignalErrors {
     /// Signal over hum and noise together, dB; the offset is not in it.
     pub signal_to_noise_db: Option<f64>,
     /// Smallest amplitude (peak) of a single reading to the accuracy asked for: offset, and hum and
-    /// noise as √2 times their RMS, at the upper ends of their intervals.
+    /// noise as √2 times their RMS, at the upper ends of their intervals. In the unit of the channels
+    /// (`smallest_readable_v` as JSON).
     #[serde(rename = "smallest_readable_v")]
     pub smallest_readable: Option<f64>,
 }

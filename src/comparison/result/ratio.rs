@@ -1,25 +1,21 @@
 //! Ratios in decibels.
 
-use serde::{Deserialize, Deserializer, Serialize};
+use crate::numeric::null;
+use serde::{Deserialize, Serialize};
 
-/// 20 log10 of a ratio with its interval.
+/// 20 log10 of a ratio of amplitudes with its interval, all in dB.
 ///
 /// `high` is `None` where the divisor is unresolved. `low` is negative infinity (`null` in JSON) where
 /// the dividend is.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct DecibelRatio {
-    /// Point estimate; equal to `low` where `high` is `None`.
+    /// Point estimate; equal to `low` where `high` is `None`, and to `high` where only that end is known.
     pub value: f64,
     /// Lower end: what can be claimed.
-    #[serde(deserialize_with = "unbounded_below")]
+    #[serde(deserialize_with = "null::endless_below")]
     pub low: f64,
-    /// Upper end.
+    /// Upper end; `None` where there is no bound.
     pub high: Option<f64>,
-}
-
-/// `null` as what it stands for.
-fn unbounded_below<'de, D: Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
-    Ok(Option::deserialize(deserializer)?.unwrap_or(f64::NEG_INFINITY))
 }
 
 impl DecibelRatio {
@@ -59,7 +55,8 @@ impl DecibelRatio {
         }
     }
 
-    /// Value and interval in words: one end alone where the other is not known.
+    /// Value and interval in words, as `33.0 dB (32.9 to 33.1 dB)`: one end alone where the other is not known, `None` where
+    /// neither is.
     #[must_use]
     pub fn words(&self) -> Option<String> {
         let interval = self.interval()?;

@@ -105,9 +105,7 @@ pub(crate) fn transcode(input: &Store, encoding: TextEncoding) -> Result<Store, 
         let mut rest = &raw[..count];
         loop {
             let (result, read, written, _) = decoder.decode_to_utf8(rest, &mut text, last);
-            output
-                .write_all(&text[..written])
-                .map_err(|error| unreadable(&error))?;
+            output.write_all(&text[..written]).map_err(unreadable)?;
             rest = &rest[read..];
             if result == encoding_rs::CoderResult::InputEmpty {
                 break;

@@ -6,14 +6,14 @@ use crate::comparison::{Change, Judgement};
 use crate::printable::escaped;
 use crate::report::measured::{MeasuredCapture, MeasuredChannel};
 use crate::report::stamp::SourceStamp;
-use crate::results::SCHEMA;
+use crate::results;
 use serde::Serialize;
 use std::io::{self, Write};
 
 #[derive(Serialize)]
 struct Judged<'a, T> {
     #[serde(flatten)]
-    result: &'a T,
+    result: T,
     #[serde(skip_serializing_if = "<[_]>::is_empty")]
     limits: &'a [Judgement],
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -34,7 +34,7 @@ struct Source<'a> {
 #[derive(Serialize)]
 struct Failed<'a> {
     file: &'a str,
-    error: &'a Error,
+    error: Error,
     #[serde(skip_serializing_if = "Option::is_none")]
     source: Option<Source<'a>>,
 }
@@ -51,12 +51,13 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
                 .iter()
                 .enumerate()
                 .try_for_each(|(index, channel)| {
-                    json_line(out, &judged(channel, source(index + 1, lines)))
+                    results::write(out, &judged(channel, source(index + 1, lines)))
                 })
         }
         Err(error) => {
             let (file, source) = (capture.file.as_str(), source(1, 1));
-            json_line(
+            let error = error.without_file();
+            results::write(
                 out,
                 &Failed {
                     file,
@@ -70,7 +71,7 @@ pub(super) fn measured_capture(out: &mut impl Write, capture: &MeasuredCapture) 
 
 fn judged<'a>(channel: &'a MeasuredChannel, source: Option<Source<'a>>) -> Judged<'a, Measurement> {
     Judged {
-        result: &channel.measurement,
+        result: channel.measurement.without_curves(),
         limits: &channel.limits,
         against: channel.change.as_ref(),
         source,
@@ -82,8 +83,8 @@ fn judged<'a>(channel: &'a MeasuredChannel, source: Option<Source<'a>>) -> Judge
 /// # Errors
 /// Those of the output.
 pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Result<()> {
-    let source = None;
-    json_line(
+    let (source, error) = (None, error.without_file());
+    results::write(
         out,
         &Failed {
             file,
@@ -91,27 +92,6 @@ pub fn json_failure(out: &mut impl Write, file: &str, error: &Error) -> io::Resu
             source,
         },
     )
-}
-
-#[derive(Serialize)]
-struct Line<'a, T> {
-    schema: u64,
-    #[serde(flatten)]
-    result: &'a T,
-}
-
-/// Any result as one line of JSON, led by its [`SCHEMA`]; what is not finite becomes `null`.
-///
-/// # Errors
-/// Those of the output.
-pub fn json_line(out: &mut impl Write, value: &impl Serialize) -> io::Result<()> {
-    let line = Line {
-        schema: SCHEMA,
-        result: value,
-    };
-    let mut text = escaped(serde_json::to_string(&line)?);
-    text.push('\n');
-    out.write_all(text.as_bytes())
 }
 
 /// Any result as indented JSON, closed by a line end.
@@ -131,7 +111,7 @@ mod tests {
         let name = "a\u{1b}[31m\u{9b}2J\u{7f}\n\"b\u{202e}c";
         let value = serde_json::json!({"name": name});
         let mut out = Vec::new();
-        json_line(&mut out, &value).unwrap();
+        results::write(&mut out, &value).unwrap();
         json_page(&mut out, &value).unwrap();
         let text = String::from_utf8(out).unwrap();
         assert!(!text.contains(|c| c != '\n' && is_obeyed(c)), "{text:?}");

@@ -8,7 +8,7 @@ mod separated;
 mod text;
 mod writer;
 
+pub use jsonl::json_failure;
 pub(super) use jsonl::json_page;
-pub use jsonl::{json_failure, json_line};
 pub use separated::write_separation;
 pub use writer::{Format, MeasurementWriter, write_comparison};

@@ -11,7 +11,8 @@ use std::io::{self, Write};
 /// Bands that are told one by one.
 const BANDS_TOLD: usize = 5;
 
-/// Writes what was taken out of one channel, what may be left, and what was harmed.
+/// Writes what was taken out of one channel, what may be left, and what was harmed, as text for a terminal of 80 columns.
+/// For JSON there is [`results::write`](crate::results::write).
 ///
 /// # Errors
 /// Those of the output.

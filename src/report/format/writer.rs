@@ -5,6 +5,7 @@ use crate::comparison::Comparison;
 use crate::printable::shown;
 use crate::report::measured::MeasuredCapture;
 use crate::report::rows::SHOWN;
+use crate::results;
 use std::io::{self, Write};
 
 /// What a report is written as.
@@ -15,15 +16,15 @@ pub enum Format {
     Text,
     /// One line a channel for a terminal: measurements only, a comparison is written as text.
     Brief,
-    /// One JSON object a line.
+    /// One JSON object a line, one line a channel or comparison, which [`results`](crate::results) reads back.
     Jsonl,
-    /// One row a channel (or a quantity), for a spreadsheet.
+    /// One row a channel, or of a comparison a quantity, below one row of names, for a spreadsheet.
     Csv,
     /// Tables for a document.
     Markdown,
 }
 
-/// Writes measurements capture by capture.
+/// Writes measurements capture by capture: each by [`write`](Self::write), and [`finish`](Self::finish) at the end.
 #[derive(Debug)]
 pub struct MeasurementWriter<W: Write> {
     out: W,
@@ -37,7 +38,9 @@ pub struct MeasurementWriter<W: Write> {
 }
 
 impl<W: Write> MeasurementWriter<W> {
-    /// A writer; `harmonics` is the highest order that gets columns in CSV.
+    /// A writer into `out`; `confidence` is the level that the text below the figures names, `harmonics` the highest order
+    /// that gets columns in CSV. Text shows ten harmonics and ten tones.
+    #[must_use]
     pub fn new(out: W, format: Format, confidence: f64, harmonics: usize) -> Self {
         Self {
             out,
@@ -51,20 +54,21 @@ impl<W: Write> MeasurementWriter<W> {
         }
     }
 
-    /// The same with at most `show` harmonics and tones in text and Markdown.
+    /// The same with at most `show` harmonics and `show` tones in text and Markdown; JSON and CSV hold all.
     #[must_use]
     pub fn showing(self, show: usize) -> Self {
         Self { show, ..self }
     }
 
-    /// The same with the changes against an earlier capture: columns in CSV and in the short form.
+    /// The same with or without the changes against an earlier capture as columns, in CSV and [`Format::Brief`].
     #[must_use]
     pub fn against(mut self, against: bool) -> Self {
         self.columns.against = against;
         self
     }
 
-    /// The same with what became of the limits in the short form, its lines coloured by it where that is wanted.
+    /// The same with what became of the limits in [`Format::Brief`], where `limits` says so, and its lines coloured for a
+    /// terminal by it, where `coloured` does.
     #[must_use]
     pub fn judging(mut self, limits: bool, coloured: bool) -> Self {
         self.columns.limits = limits;
@@ -141,7 +145,7 @@ impl<W: Write> MeasurementWriter<W> {
     }
 }
 
-/// Writes a comparison; text shows at most `show` harmonics.
+/// Writes a comparison and flushes; text and Markdown show at most `show` harmonics, JSON and CSV all.
 ///
 /// # Errors
 /// Those of the output.
@@ -152,7 +156,7 @@ pub fn write_comparison(
     show: usize,
 ) -> io::Result<()> {
     match format {
-        Format::Jsonl => jsonl::json_line(out, comparison)?,
+        Format::Jsonl => results::write(out, comparison)?,
         Format::Csv => csv::comparison(out, comparison)?,
         Format::Text | Format::Brief => shown(out, |out| text::comparison(out, comparison, show))?,
         Format::Markdown => shown(out, |out| markdown::comparison(out, comparison, show))?,
@@ -200,7 +204,7 @@ mod tests {
         assert_eq!(
             lines[1],
             serde_json::json!({"schema": 1, "file": "bench/bad|file.csv", "error":
-                {"kind": "bad_value", "message": "line 3, column 2: found 'x'"}})
+                {"kind": "bad_value", "message": "line 3, column 2: found 'x'", "line": 3, "column": 2}})
         );
     }
 

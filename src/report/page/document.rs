@@ -12,7 +12,7 @@ use crate::si::percent;
 use askama::Template;
 use std::io::{self, Write};
 
-/// The report of a session, ready to be dressed.
+/// The report of a session as one page, for HTML or Markdown.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub struct Page {
@@ -115,7 +115,8 @@ impl Page {
         })
     }
 
-    /// The page as Markdown; its plots are linked as `PREFIX` followed by the plot's file name.
+    /// The page as Markdown; its [plots](Self::plots) are linked as `plot_prefix` followed by the plot's name and `.svg`,
+    /// and stand in files of their own, which the caller writes.
     ///
     /// # Errors
     /// Those of the output.
@@ -129,7 +130,7 @@ impl Page {
         })
     }
 
-    /// The plots, for files beside the Markdown: each goes to its name with `.svg`.
+    /// The plots, for files beside the Markdown: each one's `svg` goes to its `name` with `.svg` behind it.
     pub fn plots(&self) -> impl Iterator<Item = &Plot> {
         self.plots.iter().map(|picture| &picture.plot)
     }

@@ -36,8 +36,8 @@ struct Capture<'a> {
     entry: &'a CaptureEntry,
     sha256: Option<&'a str>,
     unused_channels: &'a [String],
-    measurement: Option<&'a Measurement>,
-    error: Option<&'a Error>,
+    measurement: Option<Measurement>,
+    error: Option<Error>,
 }
 
 #[derive(Serialize)]
@@ -49,7 +49,7 @@ struct Remedy<'a> {
     limits: &'a [Judgement],
 }
 
-/// Writes the report as one JSON object; numbers that are not finite become `null`.
+/// Writes the report of a session as one JSON object over several lines; numbers that are not finite become `null`.
 ///
 /// # Errors
 /// Those of the output.
@@ -70,8 +70,12 @@ pub fn write_json(result: &SessionResult, out: &mut impl Write) -> io::Result<()
                 entry: &capture.entry,
                 sha256: capture.sha256.as_deref(),
                 unused_channels: &capture.unused_channels,
-                measurement: capture.outcome.as_ref().ok(),
-                error: capture.outcome.as_ref().err(),
+                measurement: capture
+                    .outcome
+                    .as_ref()
+                    .ok()
+                    .map(Measurement::without_curves),
+                error: capture.outcome.as_ref().err().map(Error::without_file),
             })
             .collect(),
         loop_comparison: result.loop_comparison.as_ref(),

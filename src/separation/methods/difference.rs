@@ -16,7 +16,9 @@ const LONGEST_LAG: f64 = 2048.0;
 /// Subtracts `other`, matched in gain and delay (also a part of a sample), and by a short filter on top where the
 /// coherence of what is left proves that it pays.
 ///
-/// Gain and delay are fitted where the wanted signal is not (Knapp & Carter 1976), up to half the rate.
+/// Gain and delay are fitted where the wanted signal is not (Knapp & Carter, IEEE Trans. ASSP 24, 1976, from memory), up to
+/// half the rate; a delay of up to 4 ms and 2048 samples, either way, is found. Where the tips have nothing in common
+/// nothing is subtracted but the offset.
 ///
 /// # Errors
 /// `NoSamples` for no samples, `BadValue` for channels of unequal length, `BadOption` for a rate out of range.

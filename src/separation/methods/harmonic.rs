@@ -17,7 +17,8 @@ use std::ops::Range;
 ///
 /// Whether mains is there, and at which frequency, is what [`measure`](crate::analysis::measure()) says of the record; the
 /// fundamental is tracked from there by all harmonics together. Each harmonic that stands above the noise beside it has
-/// an amplitude whose memory the data choose, up to the whole record. A record without a mains series comes back unchanged.
+/// an amplitude whose memory the data choose, up to the whole record. A record without a mains series comes back as offset
+/// and rest.
 ///
 /// ```
 /// use humsieve::separation::{HarmonicOptions, harmonic};

@@ -2,13 +2,13 @@
 
 use crate::separation::samples::Centred;
 
-/// A channel taken apart: `offset + interference[i] + cleaned[i]` is the input.
+/// A channel taken apart: `offset + interference[i] + cleaned[i]` is the input, whose unit and length all have.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct Parts {
-    /// The constant.
+    /// The constant: the mean of what the interference leaves of the samples that are there.
     pub offset: f64,
-    /// The interference.
+    /// The interference, also where a sample is missing.
     pub interference: Vec<f64>,
     /// What is left; missing and overloaded samples stay what they are.
     pub cleaned: Vec<f64>,

@@ -23,7 +23,8 @@ const UNSEEN: f64 = 40.0;
 /// Separates what is coherent with `reference`, a channel of equal length that senses the ground noise
 /// alone.
 ///
-/// One gain and one delay (also a part of a sample) are fitted where the wanted signal is not (Knapp & Carter 1976).
+/// One gain and one delay (also a part of a sample, up to 20 ms and 8192 samples) are fitted where the wanted signal is not
+/// (Knapp & Carter, IEEE Trans. ASSP 24, 1976, from memory).
 /// The reference's mains series, free of the reference's own noise, is passed on by them; by a smooth transfer
 /// function where most orders ask for one. A wanted tone on an order stays. The rest is passed on by a gain and
 /// delay or a short filter, as far as its coherence proves that this pays.

@@ -17,7 +17,8 @@ use std::f64::consts::PI;
 const FEW_AGREE: f64 = 0.5;
 
 /// Separates by a template: time shift, frequency and one gain are fitted on the harmonics that agree
-/// with it, and the whole series follows from the template. A signal on a harmonic survives.
+/// with it, and the whole series follows from the template. A signal on a harmonic survives. The rate, Hz, need not be the
+/// template's; a record without a mains series comes back as offset and rest.
 ///
 /// # Errors
 /// `BadValue` where the template does not fit the record, `NoSamples` for no samples, `BadOption` for a rate or a

@@ -6,7 +6,7 @@ use crate::separation::samples::{Centred, check_samples, in_units};
 use crate::{Error, ErrorKind};
 use rustfft::num_complex::Complex64;
 
-/// The mains series of an interference-only capture.
+/// The mains series of an interference-only capture: amplitude and phase of each order, and the offset.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Template {
     pub(super) orders: Vec<usize>,
@@ -20,7 +20,7 @@ pub struct Template {
 }
 
 impl Template {
-    /// Measures the series of a `looped` capture.
+    /// Measures the series of a `looped` capture's channel, samples at this rate, Hz.
     ///
     /// # Errors
     /// `BadValue` where the capture shows no mains series, `NoSamples` for no samples, `BadOption` for a rate or a
@@ -56,7 +56,7 @@ impl Template {
         })
     }
 
-    /// Offset of the interference-only capture: the loop's own.
+    /// Offset of the interference-only capture, in its unit: the loop's own.
     #[must_use]
     pub fn offset(&self) -> f64 {
         self.offset
