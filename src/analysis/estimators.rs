@@ -1,4 +1,4 @@
-//! One figure of one channel: what [`measure_samples`](super::measure_samples) finds, the rest not told.
+//! One figure of one channel: what [`measure_samples`] finds, the rest not told.
 //!
 //! Offset, hum, noise and tones are estimated together, each beside the others: none can be told rightly of a record
 //! without knowing of the rest. These functions are that measurement with the details that were not asked for left out;

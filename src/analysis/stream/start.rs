@@ -132,7 +132,10 @@ impl Start {
                 5.0 * (wide + u)
             };
             settings.range = (place - reach, place + reach);
-            settings.prior = Some((place, wide * wide + u * u));
+            // The place was read from the same samples: it holds segments together, but tells nothing of a single one.
+            if segmented.pieces().len() > 1 {
+                settings.prior = Some((place, wide * wide + u * u));
+            }
         }
         settings.aside.clone_from(&self.aside);
         settings.muted.clone_from(&self.muted);
