@@ -11,9 +11,11 @@ mod running_median;
 mod smooth_line;
 mod span;
 pub(crate) mod track;
+mod unseen;
 
 pub(crate) use excess::excess;
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
 pub(crate) use presence::look;
 pub(crate) use present::{Foreign as ForeignLine, Presence, Present};
 pub(crate) use span::{Span, part_with_hum};
+pub(crate) use unseen::Unseen;

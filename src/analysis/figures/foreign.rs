@@ -1,8 +1,9 @@
 //! Orders with a line beside them that may be another's, and orders that move.
 
+use super::facts::ChannelFacts;
 use crate::analysis::measurement::Harmonic;
 use crate::analysis::stream::RecordFit;
-use crate::hum::Presence;
+use crate::hum::{Presence, Unseen};
 use crate::stats::{Estimate, LinePower};
 
 /// Room over a line's height as its spectrum shows it.
@@ -70,6 +71,44 @@ pub(super) fn cover_steady(fit: &RecordFit, harmonics: &mut [Harmonic], hum: &mu
             let less = own.rms.value.powi(2) - steady * steady;
             hum.low = hum.low.min((hum.value.powi(2) - less).max(0.0).sqrt());
             own.rms.low = steady;
+        }
+    }
+}
+
+/// What a series that is not seen may hold, wherever a grid's frequency lies: bounds are those of the highest places. Powers stay
+/// those of the fit: the highest of many places would pass for a reading where captures are averaged.
+pub(super) fn cover_unseen(
+    facts: &ChannelFacts<'_>,
+    fit: &RecordFit,
+    harmonics: &mut [Harmonic],
+    hum: &mut Estimate,
+) {
+    let Some(unseen) = &fit.unseen else {
+        return;
+    };
+    let line = |own: &Harmonic, observed: f64| {
+        let gain = facts.coupled_gain(own.order as f64 * unseen.fundamental_hz);
+        let observed = observed / (gain * gain);
+        LinePower::new(
+            observed,
+            Unseen::NOISE * own.power.noise_v2,
+            2.0,
+            own.power.noise_dof,
+        )
+    };
+    let orders = || harmonics.iter().zip(&unseen.orders);
+    let series: Vec<LinePower> = orders().map(|(own, seen)| line(own, *seen)).collect();
+    let bound = LinePower::sum(series.iter()).rms(hum.confidence);
+    if bound.high > hum.high {
+        hum.high = bound.high;
+        hum.standard_uncertainty = hum.standard_uncertainty.max(bound.standard_uncertainty);
+    }
+    for (own, highest) in harmonics.iter_mut().zip(&unseen.highest) {
+        let bound = line(own, *highest).rms(hum.confidence);
+        if bound.high > own.rms.high {
+            own.rms.high = bound.high;
+            own.rms.standard_uncertainty =
+                own.rms.standard_uncertainty.max(bound.standard_uncertainty);
         }
     }
 }

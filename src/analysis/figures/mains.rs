@@ -1,7 +1,7 @@
 //! The mains series: whether it is there, its frequency and its orders.
 
 use super::facts::ChannelFacts;
-use super::foreign::{cover_foreign, cover_steady};
+use super::foreign::{cover_foreign, cover_steady, cover_unseen};
 use crate::analysis::combination::{CombinedHarmonic, GRID_WALK, series_detected};
 use crate::analysis::measurement::{Harmonic, Mains};
 use crate::analysis::record::AliasedMains;
@@ -54,6 +54,7 @@ pub(super) fn mains(
         cover_steady(fit, &mut harmonics, &mut hum_rms);
     }
     if !detected {
+        cover_unseen(facts, fit, &mut harmonics, &mut hum_rms);
         hum_rms.low = 0.0;
         warnings.push(not_detected(facts, fit, stands, hum_rms.high));
     }
@@ -167,7 +168,10 @@ fn harmonics(
             Harmonic {
                 order,
                 rms,
-                phase_deg: phase(facts, h, order, fit.combined.frequency_hz),
+                // Of a series that is not seen neither frequency nor turn is known.
+                phase_deg: detected
+                    .then(|| phase(facts, h, order, fit.combined.frequency_hz))
+                    .flatten(),
                 detected: own,
                 power: *power,
             }
@@ -182,6 +186,7 @@ fn not_detected(
     stands: bool,
     hum_below: f64,
 ) -> Warning {
+    let nominals_hz = facts.options.mains.nominals_hz();
     let message = if stands {
         format!(
             "there is hum, but the record of {:.1} cycles does not tell 50 from 60 Hz at odds of 1000 to 1: \
@@ -189,10 +194,11 @@ fn not_detected(
             facts.duration_s() * fit.nominal_hz
         )
     } else {
+        let tried: Vec<String> = nominals_hz.iter().map(f64::to_string).collect();
         format!(
             "no mains series was found near {} Hz (false-alarm probability 1 %); hum below {:.3e} {} would not \
              have been seen",
-            fit.nominal_hz,
+            tried.join(" or "),
             facts.told(hum_below),
             facts.unit()
         )

@@ -5,7 +5,7 @@ use crate::analysis::details::Details;
 use crate::analysis::interval::IntervalFit;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
-use crate::hum::{Foreground, Presence};
+use crate::hum::{Foreground, Presence, Unseen};
 use crate::spectrum::{Density, Multitaper};
 
 /// A tone: a series of one order.
@@ -47,6 +47,8 @@ pub(crate) struct RecordFit {
     pub(crate) interval: Option<IntervalFit>,
     /// What a look at the lines of the stream, or of the first stretch, says of the series.
     pub(crate) presence: Presence,
+    /// Where none is seen, the strongest that may be there; of a record of several stretches nothing.
+    pub(crate) unseen: Option<Unseen>,
     /// What it holds beside interference.
     pub(crate) other: OtherContent,
     /// Frequency up to which slow content was taken off, Hz.

@@ -240,6 +240,7 @@ impl Joined {
             details: self.details,
             interval: None,
             presence: self.presence,
+            unseen: None,
             other: self.other,
             slow_to_hz: self.slow_to_hz,
             part_s: None,
