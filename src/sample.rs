@@ -73,12 +73,15 @@ pub fn measurement() -> Measurement {
                 "the record resolves 2.5 Hz and up; record longer for a band from 0.1 Hz",
             )],
         },
-        evidence: vec![Evidence::new(
-            EvidenceKind::Conducted,
-            "Harmonics fall with order, as of a current carried by wire.",
-            [("slope_db_per_octave", -7.5)],
-            "Try an isolator in the computer's lead.",
-        )],
+        evidence: vec![
+            Evidence::new(
+                EvidenceKind::PhaseCut,
+                "possibly phase-cut loads: 18 odd orders are in step to 95 %",
+                [("orders_in_step", 18.0), ("in_step", 0.95)],
+                "switch dimmers nearby off one by one and capture again",
+            )
+            .or(["motor drives"]),
+        ],
         harmonic_groups: None,
         other_mains: None,
         acquisition: Acquisition::default(),
@@ -142,6 +145,15 @@ pub fn comparison() -> Comparison {
                 .warning("looped at 10 kHz, isolated at 48 kHz; compared to 5 kHz"),
         ],
         notes: vec!["Several captures of each condition.".into()],
+        evidence: vec![
+            Evidence::new(
+                EvidenceKind::CapacitiveBarrier,
+                "what comes through the remedy rises by 5.9 dB per doubling of order",
+                [("slope_db_per_doubling", 5.9)],
+                "an isolator with less capacitance",
+            )
+            .or(["a field on the leads"]),
+        ],
         ..Comparison::new(0.95, 50.0, (2.5, 5000.0), counts, quantities)
     }
 }

@@ -197,29 +197,38 @@ pub struct Quality {
     pub warnings: Vec<Warning>,
 }
 
-/// Kinds of evidence for a cause, each with the names of its [`numbers`](Evidence::numbers). Their thresholds are common
-/// practice, no source.
+/// Kinds of evidence for a cause. The first six, and `GroundOffset`, come from conditions held against each other; the
+/// others from one record, which shows what may be there but no path.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum EvidenceKind {
-    /// Harmonics fall with order: carried by wire. `slope_db_per_decade`, `harmonics_resolved`.
+    /// The hum came with the connection to the source: by which way is not told yet.
+    Connection,
+    /// The hum went when the loop was opened: a current around the loop carries it.
     Conducted,
-    /// Harmonics rise with order: induced by a changing field. `slope_db_per_decade`, `harmonics_resolved`.
-    Induced,
-    /// Even orders hold more than half of the hum's power: rectifiers. `even_share`, 0 to 1.
-    Rectifier,
-    /// Narrow pulses in the mean cycle: phase-cut loads. `cycle_crest_factor`, `cycle_share_above_half_peak`.
-    PhaseCut,
-    /// Tones with sidebands at twice the mains: switching supplies. `sidebands` (their number), `strongest_tone_hz`.
-    SwitchingSupply,
-    /// Hum did not fall when the loop opened: pick-up; told of a session only. `improvement_db`, `improvement_low_db`.
+    /// What is left with the loop opened is one share of every order: a resistive path.
+    ResistivePath,
+    /// What is left with the loop opened rises with order: capacitance across the barrier.
+    CapacitiveBarrier,
+    /// Hum did not fall when the loop opened: pick-up.
     PickUp,
-    /// An offset stands beside the hum: ground potential difference. `offset_over_hum`.
+    /// An offset came with the loop and went with it: ground potential difference.
     GroundOffset,
+    /// Harmonics rise with order: possibly induced by a changing field.
+    Induced,
+    /// Even orders dominate: possibly a rectifier.
+    Rectifier,
+    /// The orders are in step as of steep edges twice a cycle: possibly phase-cut loads.
+    PhaseCut,
+    /// A line with sidebands at twice the mains: possibly a switching supply.
+    SwitchingSupply,
+    /// Multiples of one frequency that is no mains: possibly a motor.
+    Motor,
 }
 
-/// One piece of evidence: what it points to, the numbers it rests on, the next safe thing to try.
+/// One piece of evidence: what it points to, the numbers it rests on, what else would look alike, the next safe thing
+/// to try.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Evidence {
@@ -227,14 +236,17 @@ pub struct Evidence {
     pub kind: EvidenceKind,
     /// One sentence with the numbers in words.
     pub finding: String,
-    /// The numbers, by the names that [`EvidenceKind`] gives.
+    /// The numbers, by name.
     pub numbers: BTreeMap<String, f64>,
+    /// What else would look alike.
+    #[serde(default)]
+    pub alternatives: Vec<String>,
     /// The next safe thing to try.
     pub next_step: String,
 }
 
 impl Evidence {
-    /// A piece of evidence; numbers that are not finite are left out.
+    /// A piece of evidence without alternatives; numbers that are not finite are left out.
     #[must_use]
     pub fn new(
         kind: EvidenceKind,
@@ -250,8 +262,17 @@ impl Evidence {
                 .filter(|(_, value)| value.is_finite())
                 .map(|(name, value)| (name.to_owned(), value))
                 .collect(),
+            alternatives: Vec::new(),
             next_step: next_step.into(),
         }
+    }
+
+    /// The same with what else would look alike.
+    #[must_use]
+    pub fn or<T: Into<String>>(mut self, alternatives: impl IntoIterator<Item = T>) -> Self {
+        self.alternatives
+            .extend(alternatives.into_iter().map(Into::into));
+        self
     }
 }
 

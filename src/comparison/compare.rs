@@ -1,5 +1,6 @@
 //! Conditions held against each other.
 
+use super::cause;
 use super::ground::CommonGround;
 use super::options::CompareOptions;
 use super::result::{CaptureCounts, ComparedLine, Comparison, LeftOut, SignalOutlook};
@@ -105,6 +106,7 @@ pub fn compare(
     comparison.repeats = table.repeats();
     comparison.notes = sentences::notes(&comparison);
     comparison.notes.extend(notes);
+    comparison.evidence = cause::evidence(&comparison, &selections);
     comparison.signal = options
         .signal
         .map(|signal| SignalOutlook::of(&signal, &comparison.quantities));

@@ -8,6 +8,7 @@
 
 mod acceptance;
 mod captures;
+mod cause;
 mod change;
 mod compare;
 mod figure;

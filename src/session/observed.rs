@@ -1,7 +1,8 @@
 //! What the captures say of the loop, held against what the wiring says.
 
-use super::result::RemedyResult;
+use super::result::{RemedyResult, SessionResult};
 use super::{LoopState, LoopVerdict};
+use crate::Condition;
 use crate::analysis::{Evidence, EvidenceKind};
 use crate::comparison::{ComparedQuantity, Comparison, Verdict};
 use crate::quantity::Quantity;
@@ -81,31 +82,98 @@ fn fell(hum: &ComparedQuantity) -> bool {
     matches!(hum.verdict, Verdict::Improved | Verdict::AtFloor)
 }
 
-/// Pick-up as evidence: hum above the floor that did not fall with the loop open.
-pub(super) fn pick_up(wiring: &LoopVerdict, remedies: &[RemedyResult]) -> Option<Evidence> {
-    let opened = |remedy: &&RemedyResult| {
-        wiring
-            .remedies
+/// What points to a cause: what each remedy shows, the sources that are possible, and where no comparison tells, what
+/// single captures make possible.
+pub(super) fn evidence(result: &SessionResult) -> Vec<Evidence> {
+    let mut found: Vec<Evidence> = Vec::new();
+    for remedy in result.remedies.iter().filter(|remedy| !remedy.refused) {
+        let evidence = remedy.comparison.evidence.iter();
+        for item in evidence.filter(|item| speaks(&result.wiring, remedy, item.kind)) {
+            let of_remedy = remainder(item.kind);
+            if of_remedy || found.iter().all(|known| known.kind != item.kind) {
+                found.push(with_remedy(item, &remedy.name));
+            }
+        }
+    }
+    let told = !found.is_empty();
+    let compared = result.comparison().map(|comparison| &comparison.evidence);
+    let looped = result.measurements(Condition::Looped, None);
+    let sources: Vec<&Evidence> = match compared {
+        Some(evidence) => evidence
             .iter()
-            .any(|effect| effect.name == remedy.name && effect.state == LoopState::Open)
+            .chain(result.loop_comparison.iter().flat_map(|c| &c.evidence))
+            .filter(|item| !of_opening(item.kind))
+            .filter(|item| !(told && item.kind == EvidenceKind::Connection))
+            .collect(),
+        None => looped
+            .flat_map(|measurement| &measurement.evidence)
+            .collect(),
     };
-    let remedy = remedies.iter().filter(opened).find(|remedy| {
-        remedy
-            .quantity(Quantity::HumRms)
-            .is_some_and(|hum| !fell(hum) && hum.loop_excess.is_some_and(|excess| excess.low > 0.0))
-    })?;
-    let ratio = remedy.quantity(Quantity::HumRms)?.improvement_db?;
-    Some(Evidence::new(
-        EvidenceKind::PickUp,
-        format!(
-            "With \"{}\" the loop is open by the wiring, but the hum did not fall ({}): it points to pick-up from a field rather than to a loop.",
-            remedy.name,
-            ratio.words().unwrap_or_else(|| "not resolved".into())
-        ),
-        [
-            ("improvement_db", ratio.value),
-            ("improvement_low_db", ratio.low),
-        ],
-        "Twist the ground lead around the tip's lead or shorten both, move them away from transformers and mains leads, and take the looped capture again: hum that follows the leads' position is picked up.",
-    ))
+    for item in sources {
+        if found.iter().all(|known| known.kind != item.kind) {
+            found.push(item.clone());
+        }
+    }
+    found
+}
+
+/// Whether a kind rests on what opening the loop did.
+fn of_opening(kind: EvidenceKind) -> bool {
+    use EvidenceKind::{Conducted, GroundOffset, PickUp};
+    matches!(kind, Conducted | GroundOffset | PickUp) || remainder(kind)
+}
+
+/// Whether a kind is of what one remedy leaves.
+fn remainder(kind: EvidenceKind) -> bool {
+    use EvidenceKind::{CapacitiveBarrier, ResistivePath};
+    matches!(kind, CapacitiveBarrier | ResistivePath)
+}
+
+/// Whether a remedy's comparison speaks of the loop's opening: pick-up only where the wiring says that it opens, the
+/// others unless it says that it does not.
+fn speaks(wiring: &LoopVerdict, remedy: &RemedyResult, kind: EvidenceKind) -> bool {
+    let effect = wiring.remedies.iter().find(|e| e.name == remedy.name);
+    let opens = effect.map_or(LoopState::Unknown, |effect| effect.state);
+    match kind {
+        EvidenceKind::PickUp => opens == LoopState::Open,
+        kind if of_opening(kind) => matches!(opens, LoopState::Open | LoopState::Unknown),
+        _ => false,
+    }
+}
+
+fn with_remedy(item: &Evidence, name: &str) -> Evidence {
+    Evidence {
+        finding: format!("with \"{name}\" {}", item.finding),
+        ..item.clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::session::sample;
+
+    /// The ferrite opens nothing by the wiring; the best remedy speaks of the loop; a looped capture of the source.
+    #[test]
+    fn each_remedy_that_opens_the_loop_speaks_of_it() {
+        let result = sample::result();
+        let found = |kind| result.evidence.iter().find(|item| item.kind == kind);
+        let conducted = found(EvidenceKind::Conducted).unwrap();
+        assert!(
+            conducted
+                .finding
+                .starts_with("with \"differential input\" the hum fell by"),
+            "{conducted:?}"
+        );
+        assert!(found(EvidenceKind::PhaseCut).is_some());
+        assert!(found(EvidenceKind::Connection).is_none());
+        let mut all = result.evidence.iter();
+        assert!(all.all(|item| !item.finding.contains("ferrite")));
+
+        let alone = sample::result_of(
+            "[[capture]]\nfile = 'looped_1.csv'\ncondition = 'looped'\n[[capture]]\nfile = 'baseline_1.csv'\ncondition = 'baseline'",
+        );
+        let kinds: Vec<EvidenceKind> = alone.evidence.iter().map(|item| item.kind).collect();
+        assert_eq!(kinds, [EvidenceKind::Connection, EvidenceKind::PhaseCut]);
+    }
 }

@@ -4,7 +4,7 @@ use super::observed;
 use super::result::{CaptureOutcome, RemedyResult, SessionResult, Trouble};
 use super::test_rows::{loop_alone, test_rows};
 use super::{CaptureEntry, Session, loop_verdict};
-use crate::analysis::{Evidence, Measurement, measure};
+use crate::analysis::{Measurement, measure};
 use crate::capture::{Condition, Coupling};
 use crate::comparison::{CaptureSource, CompareOptions, Comparison, compare, measure_alike};
 use crate::fault::contained;
@@ -138,7 +138,7 @@ pub(super) fn run_with(
         result.loop_comparison.as_ref(),
         &result.remedies,
     ));
-    result.evidence = evidence(&result);
+    result.evidence = observed::evidence(&result);
     result
 }
 
@@ -423,19 +423,6 @@ fn rank(remedies: &mut [RemedyResult]) {
             .unwrap_or(std::cmp::Ordering::Equal);
         a.refused.cmp(&b.refused).then(by_claim)
     });
-}
-
-/// One piece of evidence of each kind, from the looped captures (without them: from any).
-fn evidence(result: &SessionResult) -> Vec<Evidence> {
-    let mut found: Vec<Evidence> = Vec::new();
-    let looped = result.measurements(Condition::Looped, None);
-    let shown = looped.flat_map(|measurement| measurement.evidence.iter().cloned());
-    for item in shown.chain(observed::pick_up(&result.wiring, &result.remedies)) {
-        if found.iter().all(|known| known.kind != item.kind) {
-            found.push(item);
-        }
-    }
-    found
 }
 
 /// Opens a capture as the session says it was taken and measures it.

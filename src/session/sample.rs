@@ -127,17 +127,12 @@ pub fn measurement(file: &str) -> Measurement {
     measurement.evidence = if share > 0.5 {
         vec![
             Evidence::new(
-                EvidenceKind::Conducted,
-                "The harmonics fall by 8 dB an octave, as of a current carried by wire.",
-                [("slope_db_per_octave", -7.8)],
-                "Open the loop at the instrument's side with an isolator rated for it and repeat the looped capture.",
-            ),
-            Evidence::new(
-                EvidenceKind::GroundOffset,
-                "An offset of 11.6 mV stands beside the hum.",
-                [("offset_v", 11.6e-3)],
-                "Compare it with the reading with the probe shorted.",
-            ),
+                EvidenceKind::PhaseCut,
+                "possibly phase-cut loads: 18 odd orders are in step to 95 %",
+                [("orders_in_step", 18.0)],
+                "Switch dimmers nearby off one by one and capture again.",
+            )
+            .or(["motor drives"]),
         ]
     } else {
         Vec::new()

@@ -8,8 +8,10 @@
 )]
 
 mod captures;
+mod cause;
 #[path = "../support/draws.rs"]
 mod draws;
+mod physical;
 mod results;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;

@@ -85,7 +85,7 @@ proptest! {
 fn measured() -> Vec<Measurement> {
     let mut rng = ChaCha8Rng::seed_from_u64(51);
     let mut scenario = Scenario::new(50.03, 30.0, Colour::Pink { corner_hz: 300.0 });
-    scenario.tones = vec![(1234.5, 0.01)];
+    scenario.tones = vec![(1234.5, 0.01), (1134.44, 3e-3), (1334.56, 3e-3)];
     scenario.step = 1e-4;
     [
         scenario.clone(),

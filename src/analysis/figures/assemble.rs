@@ -10,8 +10,6 @@ use super::quality::{quality_warnings, record_warnings};
 use super::rounding::{bound_by_step, return_to_noise, rounded_line, widen};
 use super::tones::tones;
 use crate::analysis::measurement::{Measurement, Track, TrackPoint};
-use crate::analysis::series::cycle;
-use crate::analysis::stream::RecordFit;
 use crate::analysis::stretches::FittedRecord;
 
 /// Builds the measurement.
@@ -47,7 +45,7 @@ pub(crate) fn assemble(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Measu
             .details
             .groups(|order| facts.coupled_gain(order as f64 * fit.combined.frequency_hz));
     }
-    measurement.evidence = evidence(&measurement, fit_cycle(fit, facts).as_deref());
+    measurement.evidence = evidence(&measurement);
     measurement
 }
 
@@ -67,27 +65,4 @@ fn track(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Option<Track> {
                 .collect(),
         )
     })
-}
-
-/// Mean cycle of the fitted harmonics that were resolved, for evidence on its shape.
-fn fit_cycle(fit: &RecordFit, facts: &ChannelFacts<'_>) -> Option<Vec<f64>> {
-    let harmonics: Vec<_> = fit
-        .combined
-        .harmonics
-        .iter()
-        .enumerate()
-        .map(|(i, h)| {
-            let resolved = h.amplitude.norm_sqr() > 12.0 * h.variance;
-            let gain = facts.gain((i + 1) as f64 * fit.combined.frequency_hz);
-            if resolved {
-                h.amplitude / gain
-            } else {
-                Default::default()
-            }
-        })
-        .collect();
-    if harmonics.is_empty() {
-        return None;
-    }
-    Some(cycle(&harmonics, 400))
 }

@@ -118,14 +118,6 @@ fn subtract_by_blocks(samples: &mut [f64], nu: f64, middle: f64, harmonics: &[Co
     );
 }
 
-/// One cycle of a harmonic series in so many even steps from phase 0.
-pub(crate) fn cycle(harmonics: &[Complex64], steps: usize) -> Vec<f64> {
-    let turned: Vec<Complex64> = harmonics.iter().map(|c| -c).collect();
-    let mut values = vec![0.0; steps];
-    subtract_by_blocks(&mut values, 1.0 / steps as f64, 0.0, &turned);
-    values
-}
-
 /// One cycle of a harmonic series, finely divided.
 #[derive(Debug, Clone)]
 struct CycleTable {

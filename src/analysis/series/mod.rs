@@ -11,7 +11,6 @@ mod track;
 
 pub(crate) use design::FrequencyStep;
 pub use fit::SeriesFit;
-pub(crate) use fit::cycle;
 pub(crate) use remainder::{Lines, Remainder, Transform};
 pub(crate) use search::{SearchInput, Searched};
 pub(crate) use segment::{FitSettings, SegmentFit, mean_fundamental, spread};

@@ -3,6 +3,7 @@
 use super::compared::{ComparedLine, ComparedQuantity};
 use super::outlook::SignalOutlook;
 use super::repeats::Repeats;
+use crate::analysis::Evidence;
 use crate::limit::Judgement;
 use crate::quantity::Quantity;
 use crate::{Condition, Warning};
@@ -52,6 +53,9 @@ pub struct Comparison {
     /// Sentences on what the intervals cover here.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<String>,
+    /// What the conditions, held against each other, point to as a cause.
+    #[serde(default)]
+    pub evidence: Vec<Evidence>,
 }
 
 impl Comparison {
@@ -78,6 +82,7 @@ impl Comparison {
             limits: Vec::new(),
             signal: None,
             notes: Vec::new(),
+            evidence: Vec::new(),
         }
     }
 

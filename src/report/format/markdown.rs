@@ -1,6 +1,6 @@
 //! Tables for a document.
 
-use crate::analysis::Measurement;
+use crate::analysis::{Evidence, Measurement};
 use crate::comparison::{Comparison, DecibelRatio};
 use crate::report::caution::CAUTIONS;
 use crate::report::legend::{FLOOR_LEGEND, interval_legend};
@@ -8,8 +8,8 @@ use crate::report::measured::MeasuredCapture;
 use crate::report::rows::Reading;
 use crate::report::rows::ShortList;
 use crate::report::rows::{
-    change_remark, comparison_remarks, comparison_rows, comparison_warnings, limit_remark,
-    line_rows, told,
+    change_remark, comparison_remarks, comparison_rows, comparison_warnings, evidence_remark,
+    limit_remark, line_rows, told,
 };
 use crate::si::{self, percent};
 use std::io::{self, Write};
@@ -71,13 +71,16 @@ fn measured_channel(
     for warning in &measurement.quality.warnings {
         item(out, &warning.to_string())?;
     }
-    for evidence in &measurement.evidence {
+    evidence(out, &measurement.evidence)
+}
+
+fn evidence(out: &mut impl Write, evidence: &[Evidence]) -> io::Result<()> {
+    evidence.iter().try_for_each(|found| {
         item(
             out,
-            &format!("{}; next: {}", evidence.finding, evidence.next_step),
-        )?;
-    }
-    Ok(())
+            &format!("{}; next: {}", evidence_remark(found), found.next_step),
+        )
+    })
 }
 
 fn item(out: &mut impl Write, text: &str) -> io::Result<()> {
@@ -141,8 +144,13 @@ pub(super) fn comparison(
     for warning in later {
         item(out, &warning.to_string())?;
     }
+    evidence(out, &comparison.evidence)?;
     writeln!(out)?;
-    legend(out, comparison.confidence)
+    legend(out, comparison.confidence)?;
+    if comparison.evidence.is_empty() {
+        return Ok(());
+    }
+    cautions(out)
 }
 
 pub(super) fn cautions(out: &mut impl Write) -> io::Result<()> {

@@ -12,7 +12,7 @@ use crate::report::rows::Reading;
 use crate::report::rows::ShortList;
 use crate::report::rows::{
     ComparedRow, change_remark, comparison_remarks, comparison_rows, comparison_warnings,
-    limit_remark, line_rows, short_interval, told,
+    evidence_remark, limit_remark, line_rows, short_interval, told,
 };
 use crate::si::{self, percent};
 use crate::wrap::{WIDTH, wrapped};
@@ -130,7 +130,7 @@ fn evidence(out: &mut impl Write, evidence: &[Evidence]) -> io::Result<()> {
     }
     writeln!(out, "What points to a cause, and what to try next:")?;
     for item in evidence {
-        wrapped(out, "- ", &item.finding)?;
+        wrapped(out, "- ", &evidence_remark(item))?;
         wrapped(out, "  next: ", &item.next_step)?;
     }
     Ok(())
@@ -283,6 +283,7 @@ pub(super) fn comparison(
     for warning in later {
         wrapped(out, "! ", &warning.to_string())?;
     }
+    evidence(out, &comparison.evidence)?;
     writeln!(out)?;
     legend(out, comparison.confidence)?;
     wrapped(
@@ -290,7 +291,11 @@ pub(super) fn comparison(
         "",
         "Changes are ratios of the readings in dB, at the same confidence; the lower end is what can \
          be claimed.",
-    )
+    )?;
+    if comparison.evidence.is_empty() {
+        return Ok(());
+    }
+    cautions(out)
 }
 
 fn comparison_heading(comparison: &Comparison) -> String {

@@ -6,7 +6,7 @@ use crate::comparison::{
     self, Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
 };
 use crate::quantity::Quantity;
-use crate::report::rows::told;
+use crate::report::rows::{evidence_remark, told};
 use crate::report::{ComparedRow, SHOWN, comparison_rows, line_rows};
 use crate::session::{RemedyResult, SessionResult, TestRow};
 use crate::si::{self, PrintedEstimate};
@@ -403,7 +403,7 @@ pub(super) fn causes(result: &SessionResult) -> Vec<CauseLine> {
         .iter()
         .map(|item| CauseLine {
             points_to: points_to(item.kind),
-            finding: sentence(&item.finding),
+            finding: sentence(&evidence_remark(item)),
             next_step: sentence(&item.next_step),
         })
         .collect()
@@ -411,12 +411,16 @@ pub(super) fn causes(result: &SessionResult) -> Vec<CauseLine> {
 
 fn points_to(kind: EvidenceKind) -> &'static str {
     match kind {
-        EvidenceKind::Conducted => "Current conducted by wire",
-        EvidenceKind::Induced => "Induction by a changing field",
-        EvidenceKind::Rectifier => "Rectifiers",
-        EvidenceKind::PhaseCut => "Phase-cut loads",
-        EvidenceKind::SwitchingSupply => "Switching supplies",
+        EvidenceKind::Connection => "What the connection brings",
+        EvidenceKind::Conducted => "Current around the loop",
+        EvidenceKind::ResistivePath => "A resistive path left",
+        EvidenceKind::CapacitiveBarrier => "Capacitance across the barrier",
         EvidenceKind::PickUp => "Pick-up without a loop",
         EvidenceKind::GroundOffset => "Difference of ground potentials",
+        EvidenceKind::Induced => "Possibly induction by a changing field",
+        EvidenceKind::Rectifier => "Possibly rectifiers",
+        EvidenceKind::PhaseCut => "Possibly phase-cut loads",
+        EvidenceKind::SwitchingSupply => "Possibly switching supplies",
+        EvidenceKind::Motor => "Possibly motors",
     }
 }

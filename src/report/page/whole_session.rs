@@ -145,6 +145,11 @@ fn the_demo_session_agrees_with_its_true_values() {
         result.contradictions
     );
     assert!(!result.capture_failed());
+    let barrier = |item: &crate::analysis::Evidence| {
+        item.kind == crate::analysis::EvidenceKind::CapacitiveBarrier
+            && item.finding.contains("isolator in the computer link")
+    };
+    assert!(result.evidence.iter().any(barrier), "{:?}", result.evidence);
 }
 
 #[test]

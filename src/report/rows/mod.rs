@@ -11,6 +11,7 @@ pub(super) use change::{change_remark, short_interval};
 pub use compared::{ComparedRow, comparison_rows, line_rows};
 pub(super) use compared::{comparison_warnings, told};
 pub use reading::Reading;
+pub(super) use remarks::evidence_remark;
 pub use remarks::{comparison_remarks, limit_remark};
 pub use short_list::SHOWN;
 pub(super) use short_list::ShortList;

@@ -1,5 +1,6 @@
 //! What is said beside the tables, a sentence each.
 
+use crate::analysis::Evidence;
 use crate::comparison::{Comparison, LeftOut, SignalOutlook};
 use crate::limit::{Bounded, Judgement};
 use crate::quantity::Quantity;
@@ -25,6 +26,15 @@ pub fn comparison_remarks(comparison: &Comparison) -> Vec<String> {
     remarks.extend(left_out_remarks(&comparison.left_out));
     remarks.extend(comparison.notes.iter().cloned());
     remarks
+}
+
+/// Finding and alternatives of a piece of evidence, without a stop at the end.
+#[must_use]
+pub fn evidence_remark(evidence: &Evidence) -> String {
+    match evidence.alternatives.as_slice() {
+        [] => evidence.finding.clone(),
+        others => format!("{}; or {}", evidence.finding, others.join(", or ")),
+    }
 }
 
 /// One sentence a capture and reason, with every quantity that it is left out of.
