@@ -58,6 +58,6 @@ fn done(request: &Request) -> Result<Outcome, Failure> {
         Request::Session(request) => session::run(request),
         Request::Plan(request) => plan::run(request),
         Request::Completions(shell) => manual::completions(*shell),
-        Request::Manual => manual::page(),
+        Request::Manual(command) => manual::page(command.as_deref()),
     }
 }

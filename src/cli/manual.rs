@@ -3,7 +3,7 @@
 use super::arguments::typed::Arguments;
 use super::console;
 use super::failure::{Failure, Outcome};
-use clap::CommandFactory;
+use clap::{Command, CommandFactory};
 use clap_complete::Shell;
 use std::io::Write;
 
@@ -13,23 +13,22 @@ pub fn completions(shell: Shell) -> Result<Outcome, Failure> {
     put(&script)
 }
 
-/// One page: the command, then each subcommand in turn.
-pub fn page() -> Result<Outcome, Failure> {
-    let mut command = Arguments::command();
-    command.build();
+/// The page of one command; without one that of the program, which names the others.
+pub fn page(wanted: Option<&str>) -> Result<Outcome, Failure> {
+    let mut program = Arguments::command();
+    program.build();
+    let command = match wanted {
+        None => &program,
+        Some(name) => program.find_subcommand(name).ok_or_else(|| {
+            let names: Vec<&str> = program.get_subcommands().map(Command::get_name).collect();
+            Failure::Usage(format!(
+                "there is no command '{name}' with a page; there are {}",
+                names.join(", ")
+            ))
+        })?,
+    };
     let mut page = Vec::new();
     clap_mangen::Man::new(command.clone()).render(&mut page)?;
-    for subcommand in command.get_subcommands() {
-        if subcommand.get_name() == "help" {
-            continue;
-        }
-        let man = clap_mangen::Man::new(subcommand.clone());
-        man.render_name_section(&mut page)?;
-        man.render_synopsis_section(&mut page)?;
-        man.render_description_section(&mut page)?;
-        man.render_options_section(&mut page)?;
-        man.render_extra_section(&mut page)?;
-    }
     put(&page)
 }
 

@@ -192,10 +192,34 @@ fn completions_and_manual_come_from_the_command() {
         let script = String::from_utf8(output.stdout).unwrap();
         assert!(script.contains("files-from"), "{shell}");
     }
-    let output = humsieve(&["manual"]).output().unwrap();
-    let page = String::from_utf8(output.stdout).unwrap();
-    assert!(
-        page.contains(".TH") && page.contains("files\\-from"),
-        "{page}"
-    );
+}
+
+#[test]
+fn each_command_has_a_manual_page_of_its_own() {
+    let page = |arguments: &[&str]| {
+        let output = humsieve(arguments).output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}");
+        let page = String::from_utf8(output.stdout).unwrap();
+        assert_eq!(page.matches(".TH ").count(), 1, "{page}");
+        assert_eq!(page.matches(".SH NAME").count(), 1, "{page}");
+        page
+    };
+    let program = page(&["manual"]);
+    assert!(!program.contains("files\\-from"), "{program}");
+    for (command, option) in [
+        ("measure", "files\\-from"),
+        ("compare", "baseline"),
+        ("separate", "template"),
+        ("report", "output"),
+        ("session", "FOLDER"),
+        ("plan", "resolve"),
+    ] {
+        assert!(
+            program.contains(&format!("humsieve\\-{command}")),
+            "{program}"
+        );
+        assert!(page(&["manual", command]).contains(option), "{command}");
+    }
+    let output = humsieve(&["manual", "brew"]).output().unwrap();
+    assert_eq!(output.status.code(), Some(2));
 }

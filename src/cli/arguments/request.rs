@@ -32,7 +32,7 @@ pub enum Request {
     Session(SessionArguments),
     Plan(PlanRequest),
     Completions(Shell),
-    Manual,
+    Manual(Option<String>),
 }
 
 /// Captures to measure.
@@ -120,7 +120,7 @@ pub fn meant(arguments: Arguments) -> Result<Request, Failure> {
         Command::Session(typed) => Ok(Request::Session(typed)),
         Command::Plan(typed) => Ok(Request::Plan(plan(&typed))),
         Command::Completions { shell } => Ok(Request::Completions(shell)),
-        Command::Manual => Ok(Request::Manual),
+        Command::Manual { command } => Ok(Request::Manual(command)),
     }
 }
 

@@ -75,8 +75,14 @@ Example:
         /// The shell
         shell: clap_complete::Shell,
     },
-    /// The manual page, on standard output
-    Manual,
+    /// The manual page of a command, on standard output; without one that of the program
+    #[command(after_help = "\
+Example:
+  humsieve manual measure | man -l -")]
+    Manual {
+        /// The command
+        command: Option<String>,
+    },
 }
 
 /// How captures are read.
