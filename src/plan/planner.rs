@@ -4,7 +4,7 @@ use super::bounds::{detectable_ratio, quantisation_density};
 use super::options::PlanOptions;
 use super::range::range_advice;
 use super::result::{Plan, PlanStep};
-use super::text::duration;
+use super::text::{BENCH_S, duration};
 use crate::Error;
 use crate::si::{self, percent};
 use crate::stats::normal_quantile;
@@ -44,14 +44,14 @@ pub fn plan(options: &PlanOptions) -> Result<Plan, Error> {
     if let Some(density) = density {
         steps.push(noise_step(options, density, sample_rate_hz, record_s));
     }
-    for step in steps.iter().filter(|step| step.name != "noise") {
-        if step.value > LONGEST_RECORD_S {
-            notes.push(format!(
-                "The {} alone would need {}; no single record of this plan reaches that. Lower the noise (finer range, shorter lead, band limit) or ask for less.",
-                step.name,
-                duration(step.value)
-            ));
-        }
+    if let Some(density) = density {
+        let long = |step: &&PlanStep| step.name != "noise" && step.value > LONGEST_RECORD_S;
+        notes.extend(
+            steps
+                .iter()
+                .filter(long)
+                .map(|step| out_of_reach(options, step, density)),
+        );
     }
     steps.extend(other_steps(options, sample_rate_hz));
     let range = range_advice(options, lsb_v, sample_rate_hz);
@@ -156,14 +156,43 @@ fn noise_step(options: &PlanOptions, density: f64, sample_rate_hz: f64, record_s
     let both = two_sided(options.confidence) + one_sided(options.confidence);
     let power_ratio = (options.resolve_v / density).powi(2) / band;
     let seen = density * (band * both).sqrt() * (2.0 / (band * record_s)).powf(0.25);
-    step("noise", 2.0 * (both / power_ratio).powi(2) / band, "s").because(format!(
-        "{} RMS of noise added to a floor of {} RMS in {} would be told from it in {} of records of this length: noise power has 2BT degrees of freedom. It is not counted in the plan, whose record tells {} RMS of added noise",
+    let needed_s = 2.0 * (both / power_ratio).powi(2) / band;
+    let length = if needed_s < BENCH_S {
+        "of this length"
+    } else {
+        "far longer than a bench takes"
+    };
+    step("noise", needed_s, "s").because(format!(
+        "{} RMS of noise added to a floor of {} RMS in {} would be told from it in {} of records {length}: noise power has 2BT degrees of freedom. It is not counted in the plan, whose record tells {} RMS of added noise",
         si::rounded(options.resolve_v, "V", 3),
         si::rounded(density * band.sqrt(), "V", 3),
         si::shortest(band, "Hz"),
         percent(options.confidence),
         si::rounded(seen, "V", 2)
     ))
+}
+
+/// That a part cannot be had of one record, what limits it and what would do: its bound falls with the root of the
+/// length and in proportion to the density.
+fn out_of_reach(options: &PlanOptions, step: &PlanStep, density: f64) -> String {
+    let short = (step.value / LONGEST_RECORD_S).sqrt();
+    let needs = if step.value < BENCH_S {
+        format!(
+            "would need {}, longer than the longest record of this plan",
+            duration(step.value)
+        )
+    } else {
+        "cannot be had of any record that a bench takes".into()
+    };
+    format!(
+        "The {} of {} {needs}: noise of {} limits it. A record of {} resolves {}; the aim asks for a density of {} at most (finer range, shorter lead, a band limit before the converter, an amplifier of lower noise), or for less to be resolved.",
+        step.name,
+        si::rounded(options.resolve_v, "V", 3),
+        si::rounded(density, "V/√Hz", 3),
+        duration(LONGEST_RECORD_S),
+        si::rounded(options.resolve_v * short, "V", 2),
+        si::rounded(density / short, "V/√Hz", 2),
+    )
 }
 
 fn other_steps(options: &PlanOptions, sample_rate_hz: f64) -> Vec<PlanStep> {
@@ -255,6 +284,28 @@ mod tests {
             ..options
         };
         assert_eq!(plan(&fine).unwrap().range.one_range_serves, Some(true));
+    }
+
+    /// By the density form of the Cramér-Rao bound (Rife & Boorstyn 1974) the amplitude that is found falls with the root
+    /// of the record's length: what the note names is what an hour resolves.
+    #[test]
+    fn what_no_bench_reaches_is_told_with_what_would_do() {
+        let wanting = |resolve_v| PlanOptions {
+            noise_density_v_per_rthz: Some(1e-6),
+            ..PlanOptions::resolving(resolve_v)
+        };
+        let text = plan(&wanting(1e-12)).unwrap().to_string();
+        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(!flat.contains("days"), "{flat}");
+        assert!(
+            flat.contains("The hum of 1.00 pV cannot be had of any record"),
+            "{flat}"
+        );
+        let hour_v = line_ratio(&wanting(1.0)) * 1e-6 / (2.0 * 3600.0_f64).sqrt();
+        let told = format!("resolves {}", si::rounded(hour_v, "V", 2));
+        assert!(flat.contains(&told), "no {told}: {flat}");
+        let record = plan(&wanting(1.001 * hour_v)).unwrap().record_s;
+        assert!((3590.0..=3600.0).contains(&record), "{record}");
     }
 
     #[test]

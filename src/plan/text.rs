@@ -5,6 +5,10 @@ use crate::si;
 use crate::wrap::lines;
 use std::fmt;
 
+/// What a bench records at a stretch, at the very most.
+pub(super) const BENCH_S: f64 = 48.0 * 3600.0;
+
+/// A length of time in words; beyond what a bench does none is told.
 pub(super) fn duration(seconds: f64) -> String {
     if seconds < 0.1 {
         format!("{} ms", si::rounded(1e3 * seconds, "", 2))
@@ -12,10 +16,10 @@ pub(super) fn duration(seconds: f64) -> String {
         si::rounded(seconds, "s", 3)
     } else if seconds < 7200.0 {
         format!("{} min", si::rounded(seconds / 60.0, "", 2))
-    } else if seconds < 48.0 * 3600.0 {
+    } else if seconds < BENCH_S {
         format!("{} h", si::rounded(seconds / 3600.0, "", 2))
     } else {
-        format!("{} days", si::rounded(seconds / 86400.0, "", 2))
+        "out of reach".into()
     }
 }
 
