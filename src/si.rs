@@ -1,6 +1,7 @@
 //! Numbers with SI prefixes, as people write and read them.
 
 use crate::stats::Estimate;
+use std::ops::Range;
 
 /// Factor, power of ten and letter, rising.
 const PREFIXES: [(f64, i32, &str); 9] = [
@@ -60,6 +61,26 @@ fn split_prefix(text: &str) -> (&str, i32) {
         .unwrap_or((text, 0))
 }
 
+/// Units that prefixes go before, densities of them included; another one, as a file writes it, may hold a prefix of its own.
+const TAKE_PREFIXES: [&str; 22] = [
+    "V", "A", "Hz", "Ω", "W", "Pa", "N", "g", "m", "J", "F", "H", "C", "T", "K", "S", "VA", "var",
+    "Nm", "N·m", "m/s", "m/s²",
+];
+
+/// Magnitudes that digits and prefixes write well, with prefixes and without.
+const PREFIXED: Range<f64> = 0.9995e-15..0.9995e12;
+const PLAIN: Range<f64> = 0.9995e-6..0.9995e9;
+
+/// Power of ten of a figure that needs scientific notation; `None` for zero and where digits or prefixes do.
+fn power_of_ten(magnitude: f64, unit: &str) -> Option<i32> {
+    let written = if takes_prefix(unit) { PREFIXED } else { PLAIN };
+    if !(magnitude > 0.0 && magnitude.is_finite()) || written.contains(&magnitude) {
+        return None;
+    }
+    let text = format!("{magnitude:e}");
+    text.split_once('e')?.1.parse().ok()
+}
+
 /// Scale and SI prefix that put `magnitude` between 1 and 1000.
 fn prefix(magnitude: f64) -> (f64, &'static str) {
     // What is a rounding short of the next prefix takes that one.
@@ -72,12 +93,36 @@ fn prefix(magnitude: f64) -> (f64, &'static str) {
     (*factor, letter)
 }
 
-fn takes_prefix(unit: &str) -> bool {
-    matches!(unit, "V" | "A" | "Hz" | "V/√Hz" | "Ω" | "W")
+pub(crate) fn takes_prefix(unit: &str) -> bool {
+    TAKE_PREFIXES.contains(&unit.strip_suffix("/√Hz").unwrap_or(unit))
+}
+
+/// Whether a word is a unit that may follow a number, with or without a prefix.
+pub(crate) fn is_unit(word: &str) -> bool {
+    const WORDS: [&str; 9] = ["%", "dB", "s", "ms", "min", "h", "ohm", "bits", "degrees"];
+    let bare = word.strip_suffix("/√Hz").unwrap_or(word);
+    let known = |unit: &str| TAKE_PREFIXES.contains(&unit);
+    WORDS.contains(&word)
+        || known(bare)
+        || PREFIXES
+            .iter()
+            .filter(|(_, _, letter)| !letter.is_empty())
+            .any(|(_, _, letter)| bare.strip_prefix(letter).is_some_and(known))
+}
+
+/// The scale that suits figures up to `magnitude`, and the unit that goes with it: `(1e-6, "µV")`.
+pub(crate) fn scaled_unit(magnitude: f64, unit: &str) -> (f64, String) {
+    match power_of_ten(magnitude, unit) {
+        Some(power) => (10f64.powi(power), format!("1e{power} {unit}")),
+        None => {
+            let (scale, prefix) = common_prefix(magnitude, unit);
+            (scale, format!("{prefix}{unit}"))
+        }
+    }
 }
 
 /// The scale and prefix that suit figures up to `magnitude`; none for units that take no prefix.
-pub(crate) fn common_prefix(magnitude: f64, unit: &str) -> (f64, &'static str) {
+fn common_prefix(magnitude: f64, unit: &str) -> (f64, &'static str) {
     if takes_prefix(unit) {
         prefix(magnitude)
     } else {
@@ -100,17 +145,20 @@ pub fn rounded(value: f64, unit: &str, digits: usize) -> String {
     if !value.is_finite() {
         return NOT_KNOWN.into();
     }
-    let nearest: f64 = format!("{:.*e}", digits.max(1) - 1, value)
-        .parse()
-        .unwrap_or(value);
+    let scientific = format!("{:.*e}", digits.max(1) - 1, value);
+    let nearest: f64 = scientific.parse().unwrap_or(value);
+    if power_of_ten(nearest.abs(), unit).is_some() {
+        return with_unit(
+            &scientific.replacen('-', "−", usize::from(value < 0.0)),
+            unit,
+        );
+    }
     let (scale, prefix) = common_prefix(nearest.abs(), unit);
     let scaled = nearest / scale;
     let whole = (scaled.abs() * (1.0 + 1e-12)).log10().floor() + 1.0;
     let decimals = (digits as f64 - whole).clamp(0.0, 9.0) as usize;
     let decimals = if value == 0.0 { 0 } else { decimals };
-    format!("{} {prefix}{unit}", fixed(scaled, decimals))
-        .trim_end()
-        .to_owned()
+    with_unit(&fixed(scaled, decimals), &format!("{prefix}{unit}"))
 }
 
 /// `value` in its shortest form with an SI prefix, as a setting is written: `200 mV`, `48 kHz`.
@@ -119,6 +167,13 @@ pub fn shortest(value: f64, unit: &str) -> String {
     if !value.is_finite() {
         return NOT_KNOWN.into();
     }
+    if power_of_ten(value.abs(), unit).is_some() {
+        let scientific = format!("{value:e}");
+        return with_unit(
+            &scientific.replacen('-', "−", usize::from(value < 0.0)),
+            unit,
+        );
+    }
     let (scale, prefix) = common_prefix(value.abs(), unit);
     let text = fixed(value / scale, 6);
     let text = if text.contains('.') {
@@ -126,7 +181,11 @@ pub fn shortest(value: f64, unit: &str) -> String {
     } else {
         text.as_str()
     };
-    format!("{text} {prefix}{unit}").trim_end().to_owned()
+    with_unit(text, &format!("{prefix}{unit}"))
+}
+
+fn with_unit(number: &str, unit: &str) -> String {
+    format!("{number} {unit}").trim_end().to_owned()
 }
 
 /// A plain value of at most `significant` digits in its shortest form: for headings.
@@ -169,7 +228,12 @@ impl PrintedEstimate {
             .map(f64::abs)
             .filter(|x| x.is_finite())
             .fold(0.0, f64::max);
-        let (scale, prefix) = common_prefix(magnitude, unit);
+        let power = power_of_ten(magnitude, unit);
+        let (scale, prefix) = match power {
+            Some(power) => (10f64.powi(power), ""),
+            None => common_prefix(magnitude, unit),
+        };
+        let ten = power.map_or_else(String::new, |power| format!("e{power}"));
         let half = match high {
             Some(high) => (high - low) / 2.0,
             None => (value - low).max(magnitude / 100.0),
@@ -186,7 +250,7 @@ impl PrintedEstimate {
         };
         let print = |x: f64| {
             if x.is_finite() {
-                fixed(x / scale, decimals)
+                format!("{}{ten}", fixed(x / scale, decimals))
             } else {
                 NOT_KNOWN.to_owned()
             }
@@ -318,6 +382,26 @@ mod tests {
         assert_eq!(rounded(0.0, "V", 3), "0 V");
         assert_eq!(rounded(12.34, "dB", 3), "12.3 dB");
         assert_eq!(rounded(0.25, "s", 2), "0.25 s");
+    }
+
+    #[test]
+    fn figures_outside_the_prefixes_are_scientific() {
+        assert_eq!(rounded(1e-22, "V", 3), "1.00e-22 V");
+        assert_eq!(rounded(-1.24e-17, "V/√Hz", 2), "−1.2e-17 V/√Hz");
+        assert_eq!(rounded(999.96e9, "Hz", 3), "1.00e12 Hz");
+        assert_eq!(rounded(4.2e-8, "counts", 2), "4.2e-8 counts");
+        assert_eq!(shortest(1.5e15, "Hz"), "1.5e15 Hz");
+        let tiny = PrintedEstimate::of(1.02e-22, 1.00e-22, Some(1.04e-22), "V");
+        assert_eq!(tiny.to_string(), "1.020e-22 [1.000e-22, 1.040e-22] V");
+        assert_eq!(rounded(0.0, "V", 3), "0 V");
+    }
+
+    #[test]
+    fn each_unit_takes_its_own_prefixes() {
+        assert_eq!(rounded(1.2e-4, "Pa", 2), "120 µPa");
+        assert_eq!(rounded(3.4e-6, "m/s²/√Hz", 2), "3.4 µm/s²/√Hz");
+        // A unit that may hold a prefix already takes none.
+        assert_eq!(rounded(1.2e-4, "kPa", 2), "0.00012 kPa");
     }
 
     #[test]

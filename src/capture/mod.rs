@@ -13,6 +13,8 @@ mod header;
 mod memory;
 mod samples;
 mod sink;
+#[cfg(feature = "session")]
+mod snippet;
 mod source;
 
 pub use acquisition::{Acquisition, Coupling};
@@ -23,5 +25,7 @@ pub(crate) use header::{SAMPLE_RATE_LIMITS_HZ, twins_numbered};
 pub use memory::{Capture, MemorySource};
 pub use samples::SampleSource;
 pub use sink::{FrameSink, MemorySink};
+#[cfg(feature = "session")]
+pub(crate) use snippet::Snippet;
 pub use source::FrameSource;
 pub(crate) use source::{other_record, read_frames, slice_of};

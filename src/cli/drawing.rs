@@ -2,8 +2,8 @@
 
 use super::arguments::request::SeparateRequest;
 use crate::analysis::{self, Detail, MainsChoice};
-use crate::capture::{Capture, FirstFrames, FrameSource, MemorySource, Watched};
-use crate::report::plot::{Sheet, Snippet};
+use crate::capture::{Capture, FirstFrames, FrameSource, MemorySource, Snippet, Watched};
+use crate::report::plot::Sheet;
 use crate::report::{Pictured, SeparatedPanel, separated_picture};
 use crate::separation::{Keep, SeparateOptions, separate};
 use crate::{Error, ErrorKind, MeasureOptions};

@@ -12,11 +12,11 @@ use super::input::resume::Earlier;
 use super::output::files::Guard;
 use super::output::picture::Picture;
 use crate::analysis::MainsChoice;
+use crate::capture::Snippet;
 use crate::comparison::Judgement;
 use crate::fault::contained;
 use crate::load;
 use crate::printable::printable_lines;
-use crate::report::plot::Snippet;
 use crate::report::{
     Format, MOST_PANELS, MeasuredCapture, MeasuredChannel, MeasurementWriter, Pictured,
     SourceStamp, json_failure, limit_remark, measured_picture, options_digest,

@@ -28,3 +28,10 @@ pub(crate) fn unknown_in_rows<'de, D: Deserializer<'de>>(
         .map(|row| row.into_iter().map(number).collect())
         .collect())
 }
+
+/// Numbers of which `null` is NaN.
+#[cfg(feature = "session")]
+pub(crate) fn all_unknown<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<f64>, D::Error> {
+    let read = Vec::<Option<f64>>::deserialize(from)?;
+    Ok(read.into_iter().map(|x| x.unwrap_or(f64::NAN)).collect())
+}

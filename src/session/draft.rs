@@ -168,6 +168,9 @@ title = "FILL IN"        # what the report is called
 # date = 2026-01-31
 # operator = ""
 # object = ""            # what was tested
+# report_number = ""
+# customer = ""
+# place = ""             # where the test was made
 # remarks = ""
 # mains_hz = 50          # left out: decided between 50 and 60 from the captures
 # band_hz = [10, 20e3]   # band of the noise figures; left out: all that the record resolves
@@ -194,6 +197,11 @@ earth = "FILL IN"
 
 [instrument]                  # holds for every capture that does not say otherwise
 # description = ""
+# serial_number = ""
+# probe = ""                  # the probe or lead that was used
+# calibrated = 2025-11-30     # the last calibration, and when the next is due
+# calibration_due = 2026-11-30
+# certificate = ""            # number of its certificate
 # full_scale_v = "200m"       # plus or minus
 # bits = 12
 # coupling = "dc"             # dc or ac
@@ -230,6 +238,11 @@ const CAPTURES: &str = r#"
 "#;
 
 const TAIL: &str = r#"
+# Who signs the report, one such table each; without a name it is written in by hand.
+# [[signature]]
+# role = "tested"
+# name = ""
+
 # What is to be measured in the end.
 # [wanted]
 # description = "bridge signal"

@@ -37,6 +37,14 @@ pub struct Session {
     pub(crate) operator: Option<String>,
     /// What was tested.
     pub(crate) object: Option<String>,
+    /// Number of the report.
+    pub(crate) report_number: Option<String>,
+    /// For whom the test was made.
+    pub(crate) customer: Option<String>,
+    /// Where the test was made.
+    pub(crate) place: Option<String>,
+    /// Who is to sign the report.
+    pub(crate) signatures: Vec<Signature>,
     /// Anything else for the record.
     pub(crate) remarks: Option<String>,
     /// Nominal mains frequency, Hz; `None` decides between 50 and 60.
@@ -61,12 +69,31 @@ pub struct Session {
     pub(crate) limits: Vec<Limit>,
 }
 
+/// One who is to sign the report.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Signature {
+    /// As what: `tested`, `approved`, in free words.
+    pub role: String,
+    /// Whose signature it is; `None` leaves the place to be written in by hand.
+    pub name: Option<String>,
+}
+
 /// The instrument: settings that hold for every capture unless it says otherwise, and limits of
 /// error as its data sheet states them.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 pub struct Instrument {
     /// What it is, in free words.
     pub description: Option<String>,
+    /// Its serial number.
+    pub serial_number: Option<String>,
+    /// The probe or lead that was used.
+    pub probe: Option<String>,
+    /// When it was calibrated last.
+    pub calibrated: Option<String>,
+    /// Number of the calibration's certificate.
+    pub certificate: Option<String>,
+    /// When the next calibration is due.
+    pub calibration_due: Option<String>,
     /// Plus or minus range, V.
     pub full_scale_v: Option<f64>,
     /// Bits of the converter.

@@ -1,6 +1,6 @@
 //! From the tables of a session file to the session.
 
-use super::file::{CaptureEntry, ExpectedSignal, Instrument, Session};
+use super::file::{CaptureEntry, ExpectedSignal, Instrument, Session, Signature};
 use super::reader::{Mistakes, TableReader};
 use super::setup::{Breaks, Earth, EarthingSide, ProtectiveEarth, Remedy, Setup};
 use crate::capture::{Condition, Coupling};
@@ -67,6 +67,10 @@ fn session(mut top: TableReader<'_>) -> Session {
         date: top.text("date"),
         operator: top.text("operator"),
         object: top.text("object"),
+        report_number: top.text_or_whole("report_number"),
+        customer: top.text("customer"),
+        place: top.text("place"),
+        signatures: signatures(&mut top),
         remarks: top.text("remarks"),
         mains_hz: top.positive("mains_hz"),
         band_hz: band(&mut top),
@@ -140,6 +144,23 @@ fn setup(top: &mut TableReader<'_>) -> Setup {
     table.read(setup)
 }
 
+fn signatures(top: &mut TableReader<'_>) -> Vec<Signature> {
+    let tables = top.tables("signature");
+    let mut signatures = Vec::new();
+    for mut table in tables {
+        let role = table.text("role");
+        if role.is_none() {
+            table.missing("role", "as what it is signed: tested, approved");
+        }
+        let signature = Signature {
+            role: role.unwrap_or_default(),
+            name: table.text("name"),
+        };
+        signatures.push(table.read(signature));
+    }
+    signatures
+}
+
 const COUPLINGS: [(&str, Coupling); 2] = [("dc", Coupling::Dc), ("ac", Coupling::Ac)];
 
 fn instrument(top: &mut TableReader<'_>) -> Instrument {
@@ -148,6 +169,11 @@ fn instrument(top: &mut TableReader<'_>) -> Instrument {
     };
     let instrument = Instrument {
         description: table.text("description"),
+        serial_number: table.text_or_whole("serial_number"),
+        probe: table.text("probe"),
+        calibrated: table.text("calibrated"),
+        certificate: table.text_or_whole("certificate"),
+        calibration_due: table.text("calibration_due"),
         full_scale_v: table.positive("full_scale_v"),
         bits: table.whole("bits"),
         coupling: table.choice("coupling", &COUPLINGS),

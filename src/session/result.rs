@@ -2,7 +2,7 @@
 
 use super::{CaptureEntry, LoopVerdict, Session};
 use crate::analysis::{Evidence, Measurement};
-use crate::capture::Condition;
+use crate::capture::{Condition, Snippet};
 use crate::comparison::{Acceptance, ComparedQuantity, Comparison, Judgement};
 use crate::quantity::Quantity;
 use crate::stats::Estimate;
@@ -104,6 +104,9 @@ pub struct CaptureOutcome {
     pub unused_channels: Vec<String>,
     /// The measurement, or why there is none.
     pub outcome: Result<Measurement, Error>,
+    /// The first samples, for a picture; `None` where the capture was measured earlier or is no file.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) snippet: Option<Snippet>,
 }
 
 /// One remedy against the loop and the floor.
@@ -146,8 +149,8 @@ pub struct TestRow {
     pub quantity: Quantity,
     /// Its unit.
     pub unit: String,
-    /// The reading with the interval of its scatter.
-    pub reading: Estimate,
+    /// The reading with the interval of its scatter; `None` where a limit is held against a figure that was not measured.
+    pub reading: Option<Estimate>,
     /// The same with the instrument's limits of error, where the session gives them.
     pub expanded: Option<Estimate>,
     /// The acceptance limit held against it.
@@ -155,6 +158,19 @@ pub struct TestRow {
 }
 
 impl TestRow {
+    /// The row of a limit on a figure that no capture speaks of.
+    pub(crate) fn unmeasured(judgement: Judgement, unit: &str) -> Self {
+        Self {
+            condition: Condition::Looped,
+            remedy: None,
+            quantity: judgement.quantity,
+            unit: unit.to_owned(),
+            reading: None,
+            expanded: None,
+            judgement: Some(judgement),
+        }
+    }
+
     /// Outcome of the limit, where one is held against the row.
     #[must_use]
     pub fn acceptance(&self) -> Option<Acceptance> {

@@ -5,7 +5,7 @@ use super::result::{CaptureOutcome, RemedyResult, SessionResult, Trouble};
 use super::test_rows::{loop_alone, test_rows};
 use super::{CaptureEntry, Session, loop_verdict};
 use crate::analysis::{Measurement, measure};
-use crate::capture::{Condition, Coupling};
+use crate::capture::{Capture, Condition, Coupling, Snippet, Watched};
 use crate::comparison::{CaptureSource, CompareOptions, Comparison, compare, measure_alike};
 use crate::fault::contained;
 use crate::load::{self, LoadOptions};
@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::Mutex;
 
 type Captures = BTreeMap<Condition, Vec<Measurement>>;
 type Measuring<'a> =
@@ -59,12 +60,13 @@ pub fn run(
     options: &RunOptions<'_>,
 ) -> Result<SessionResult, Error> {
     let work = || {
-        run_with(
-            session,
-            Some(base),
-            &|path, entry, measure_options| measure_entry(session, path, entry, measure_options),
-            options.progress,
-        )
+        let first = FirstSamples::default();
+        let measure = |path: &Path, entry: &CaptureEntry, options: &MeasureOptions| {
+            measure_entry(session, (path, entry), options, &first)
+        };
+        let mut result = run_with(session, Some(base), &measure, options.progress);
+        first.give(&mut result);
+        result
     };
     match options.jobs {
         None => Ok(work()),
@@ -193,8 +195,41 @@ fn measure_all(
                 first.ok_or_else(|| no_channel().in_file(&taken.path))
             }),
             entry: taken.entry,
+            snippet: None,
         })
         .collect()
+}
+
+/// Samples that a picture of a few cycles needs.
+const MOST_SAMPLES: usize = 2000;
+
+/// The first samples of the captures by file and channel, kept while they are measured.
+#[derive(Default)]
+struct FirstSamples(Mutex<BTreeMap<(String, String), Snippet>>);
+
+impl FirstSamples {
+    fn keep(&self, file: &str, measured: &[Measurement], first: &Capture) {
+        // A poisoned lock costs a picture, nothing else.
+        let Ok(mut kept) = self.0.lock() else {
+            return;
+        };
+        for m in measured {
+            if let Some(snippet) = Snippet::first_cycles(first, &m.channel, m.mains.nominal_hz) {
+                let key = (file.to_owned(), m.channel.clone());
+                kept.insert(key, snippet.thinned(MOST_SAMPLES));
+            }
+        }
+    }
+
+    fn give(self, result: &mut SessionResult) {
+        let mut kept = self.0.into_inner().unwrap_or_default();
+        for capture in &mut result.captures {
+            if let Ok(measurement) = &capture.outcome {
+                let key = (capture.entry.file.clone(), measurement.channel.clone());
+                capture.snippet = kept.remove(&key);
+            }
+        }
+    }
 }
 
 /// A capture of the session, or one that was measured earlier and stands in a file of results.
@@ -428,9 +463,9 @@ fn rank(remedies: &mut [RemedyResult]) {
 /// Opens a capture as the session says it was taken and measures it.
 fn measure_entry(
     session: &Session,
-    path: &Path,
-    entry: &CaptureEntry,
+    (path, entry): (&Path, &CaptureEntry),
     options: &MeasureOptions,
+    first: &FirstSamples,
 ) -> Result<Vec<Measurement>, Error> {
     let instrument = &session.instrument;
     let load = LoadOptions {
@@ -448,7 +483,11 @@ fn measure_entry(
     }
     let mut measured = Vec::new();
     for mut source in load::open(path, &load)? {
-        measured.extend(measure(source.as_mut(), &options).map_err(|error| error.in_file(path))?);
+        let most = Snippet::frames(source.as_ref());
+        let mut watched = Watched::new(source.as_mut(), most);
+        let found = measure(&mut watched, &options).map_err(|error| error.in_file(path))?;
+        first.keep(&entry.file, &found, &watched.into_capture()?);
+        measured.extend(found);
     }
     for measurement in &mut measured {
         measurement.file = entry.file.clone();

@@ -5,6 +5,7 @@ use super::{CaptureEntry, Session, SessionResult};
 use crate::analysis::{
     Evidence, EvidenceKind, Folded, Harmonic, Measurement, Spectrum, Track, TrackPoint,
 };
+use crate::capture::Snippet;
 use crate::stats::{Estimate, LinePower, chi_square_scale_interval};
 use crate::{ErrorKind, MeasureOptions, WarningCode};
 use std::path::Path;
@@ -216,7 +217,28 @@ pub fn result_of(text: &str) -> SessionResult {
         }
         Ok(vec![measurement(&entry.file)])
     };
-    run_with(&session, Some(Path::new("bench")), &measure, &|_, _| {})
+    let mut result = run_with(&session, Some(Path::new("bench")), &measure, &|_, _| {});
+    for capture in result.captures.iter_mut().filter(|c| c.outcome.is_ok()) {
+        let (share, offset) = scene(&capture.entry.file);
+        capture.snippet = Some(snippet(share, offset));
+    }
+    result
+}
+
+fn snippet(share: f64, offset: f64) -> Snippet {
+    const RATE_HZ: f64 = 5e3;
+    let cycle = folded(share).mean;
+    let samples = (0..500)
+        .map(|n| {
+            let at = (f64::from(n) / RATE_HZ * 50.0).fract();
+            let hum = cycle[(at * cycle.len() as f64) as usize];
+            offset + hum + 4e-5 * (1e3 * f64::from(n)).sin()
+        })
+        .collect();
+    Snippet {
+        sample_rate_hz: RATE_HZ,
+        samples,
+    }
 }
 
 pub fn result() -> SessionResult {

@@ -54,17 +54,23 @@ fn rows_of(
     quantities
         .iter()
         .filter_map(|&name| {
-            let quantity = comparison.quantity(name)?;
+            let quantity = comparison.quantity(name);
             let judgement = judgements
                 .iter()
                 .find(|j| j.bounded == Bounded::Reading && j.quantity == name);
+            let reading = quantity.and_then(|quantity| quantity.reading(condition));
+            // A limit has its row, whether or not there is a figure to hold it against.
+            if reading.is_none() && judgement.is_none() {
+                return None;
+            }
+            let channels = comparison.quantities.first();
             Some(TestRow {
                 condition,
                 remedy: remedy.map(str::to_owned),
                 quantity: name,
-                unit: quantity.unit.clone(),
-                reading: *quantity.reading(condition)?,
-                expanded: quantity.expanded(condition),
+                unit: quantity.or(channels).map_or("V", |q| &q.unit).to_owned(),
+                reading: reading.copied(),
+                expanded: quantity.and_then(|quantity| quantity.expanded(condition)),
                 judgement: judgement.cloned(),
             })
         })

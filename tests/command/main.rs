@@ -9,6 +9,7 @@
 
 mod against;
 mod arguments;
+mod browser;
 mod compare;
 mod demo_generator;
 #[cfg(unix)]

@@ -1,11 +1,10 @@
 //! One file's measurements.
 
 use crate::analysis;
-use crate::capture::{FrameSource, Watched};
+use crate::capture::{Snippet, Watched};
 use crate::fault::contained;
 use crate::load::{self, LoadOptions};
 use crate::report::Pictured;
-use crate::report::plot::Snippet;
 use crate::{Error, MeasureOptions, Measurement};
 use std::path::Path;
 
@@ -33,7 +32,7 @@ pub fn pictured(
     contained(|| {
         let mut all = Vec::new();
         for mut source in load::open(path, load_options)? {
-            let most = shown_frames(source.as_ref());
+            let most = Snippet::frames(source.as_ref());
             let mut watched = Watched::new(source.as_mut(), most);
             let found = analysis::measure(&mut watched, options)?;
             let first = watched.into_capture()?;
@@ -47,14 +46,6 @@ pub fn pictured(
         }
         Ok(all)
     })
-}
-
-/// Enough for some cycles of any grid.
-fn shown_frames(source: &dyn FrameSource) -> usize {
-    const SECONDS: f64 = 0.5;
-    const MOST: f64 = 1e6;
-    let rate = source.header().time_base.sample_rate_hz;
-    (SECONDS * rate).clamp(1000.0, MOST) as usize
 }
 
 /// Channels that would be measured, as far as the files' own beginnings tell.

@@ -1,10 +1,14 @@
 //! The page of a session, and its dress as HTML and Markdown.
 
 use super::captures::{self, CaptureLine};
+use super::escape::style_string;
+use super::instrument::instrument;
+use super::lines::{LinesTable, lines_table};
 use super::method;
+use super::outlook::{Outlook, outlook};
 use super::pictures::{self, Picture};
 use super::summary::{cautions, summary};
-use super::tables::{self, CauseLine, Outlook, RemedyTable, TestGroup};
+use super::tables::{self, CauseLine, RemedyTable, TestGroup};
 use crate::printable::shown;
 use crate::report::plot::Plot;
 use crate::session::{SessionResult, Trouble};
@@ -18,6 +22,8 @@ use std::io::{self, Write};
 pub struct Page {
     title: String,
     facts: Vec<(&'static str, String)>,
+    running_head: String,
+    report_head: String,
     hazards: Vec<String>,
     summary: Vec<String>,
     level: String,
@@ -26,6 +32,7 @@ pub struct Page {
     expanded_given: bool,
     plots: Vec<Picture>,
     remedies: Vec<RemedyTable>,
+    lines: Option<LinesTable>,
     outlook: Option<Outlook>,
     wiring: String,
     effects: Vec<(String, String)>,
@@ -33,10 +40,12 @@ pub struct Page {
     causes: Vec<CauseLine>,
     captures: Vec<CaptureLine>,
     troubles: Vec<Trouble>,
+    instrument: Vec<(&'static str, String)>,
     method: Vec<(&'static str, String)>,
     digests: Vec<(String, String)>,
     not_covered: Vec<String>,
     cautions: Vec<String>,
+    signatures: Vec<(String, String)>,
     version: &'static str,
 }
 
@@ -58,7 +67,10 @@ impl Page {
     pub fn new(result: &SessionResult) -> Self {
         let session = &result.session;
         let facts = [
+            ("Report number", session.report_number.clone()),
+            ("Customer", session.customer.clone()),
             ("Object", session.object.clone()),
+            ("Place of test", session.place.clone()),
             ("Date", session.date.clone()),
             ("Operator", session.operator.clone()),
             ("Instrument", session.instrument.description.clone()),
@@ -77,6 +89,12 @@ impl Page {
                 .into_iter()
                 .filter_map(|(name, value)| Some((name, value?)))
                 .collect(),
+            running_head: style_string(&session.title),
+            report_head: session
+                .report_number
+                .as_deref()
+                .map(style_string)
+                .unwrap_or_default(),
             hazards: result.wiring.hazards.clone(),
             summary: summary(result),
             level: percent(session.confidence),
@@ -85,7 +103,8 @@ impl Page {
             expanded_given: result.rows.iter().any(|row| row.expanded.is_some()),
             plots: pictures::pictures(result),
             remedies: tables::remedy_tables(result),
-            outlook: tables::outlook(result),
+            lines: lines_table(result),
+            outlook: outlook(result),
             wiring: result.wiring.sentence.clone(),
             effects: result
                 .wiring
@@ -97,10 +116,16 @@ impl Page {
             causes: tables::causes(result),
             captures: captures::capture_lines(result),
             troubles: result.troubles.clone(),
+            instrument: instrument(session),
             method: method::settings(result),
             digests: method::digests(result),
             not_covered: method::not_covered(result),
             cautions: cautions(result),
+            signatures: session
+                .signatures
+                .iter()
+                .map(|one| (one.role.clone(), one.name.clone().unwrap_or_default()))
+                .collect(),
             version: env!("CARGO_PKG_VERSION"),
         }
     }
@@ -219,11 +244,16 @@ mod tests {
         assert_eq!(
             names,
             [
+                "waveforms",
+                "waveforms_zoom",
                 "noise_density",
-                "folded_cycle",
                 "harmonics",
+                "taken_away",
                 "improvement",
-                "against_time"
+                "folded_cycle",
+                "residual_cycle",
+                "against_time",
+                "scatter"
             ]
         );
         for plot in page.plots() {
@@ -281,6 +311,66 @@ mod tests {
         assert!(result.remedies[2].judgements.iter().all(|j| !j.passed()));
         let html = html_of(&Page::new(&result));
         assert!(html.contains("<span class=\"outcome fail\">FAIL</span>"));
+    }
+
+    #[test]
+    fn a_limit_on_what_was_not_measured_has_its_row() {
+        let text = sample::TEXT.replace(
+            "[limits]\n",
+            "[limits]\nharmonic_99_rms = \"1u\"\nimprovement.harmonic_99_rms = 20\n",
+        );
+        let result = sample::result_of(&text);
+        assert_eq!(result.limits_met(), Some(false));
+        let told = summary(&result).join(" ");
+        assert!(
+            told.contains("2 of 4 acceptance limits are not shown to be met"),
+            "{told}"
+        );
+        for text in [
+            html_of(&Page::new(&result)),
+            markdown_of(&Page::new(&result)),
+        ] {
+            for words in ["Order 99, RMS", "Improvement of order 99, RMS"] {
+                let row = &text[text.find(words).unwrap()..];
+                let row = &row[..row.find('\n').unwrap()];
+                assert!(
+                    row.contains("not measured") && row.contains("undecided"),
+                    "{row}"
+                );
+            }
+        }
+        let one = text.replace("improvement.harmonic_99_rms = 20\n", "");
+        let told = summary(&sample::result_of(&one)).join(" ");
+        assert!(
+            told.contains("1 of 3 acceptance limits is not shown to be met"),
+            "{told}"
+        );
+    }
+
+    #[test]
+    fn who_signs_and_what_was_calibrated_is_on_the_page() {
+        let head =
+            "report_number = 'L-17/2'\ncustomer = 'an invented customer'\nplace = 'bench 3'\n";
+        let text = sample::TEXT.replace(
+            "bits = 12\n",
+            "bits = 12\nserial_number = 4711\ncalibrated = 2025-11-30\n",
+        );
+        let text = format!("{head}{text}\n[[signature]]\nrole = 'approved'\nname = 'B. Example'\n");
+        let page = Page::new(&sample::result_of(&text));
+        let html = html_of(&page);
+        for words in [
+            "an invented customer",
+            "bench 3",
+            "4711",
+            "2025-11-30",
+            "B. Example",
+            "Certificate</th><td class=\"long\">not stated",
+            // The running head's strings hold nothing but letters, digits and escapes.
+            "@top-right { content: \"L\\2d 17\\2f 2\"",
+        ] {
+            assert!(html.contains(words), "{words}");
+        }
+        assert!(markdown_of(&page).contains("- approved: B. Example"));
     }
 
     /// The differential input takes away most; said to open a protective earth, it comes last and is told first.

@@ -6,8 +6,11 @@
 mod captures;
 mod document;
 mod escape;
+mod instrument;
 mod json;
+mod lines;
 mod method;
+mod outlook;
 mod pictures;
 mod summary;
 mod tables;
@@ -15,5 +18,5 @@ mod tables;
 mod whole_session;
 
 pub use document::Page;
-pub(crate) use escape::MarkdownEscaper;
+pub(crate) use escape::{HtmlEscaper, MarkdownEscaper};
 pub use json::write_json;

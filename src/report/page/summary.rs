@@ -67,7 +67,8 @@ fn level(estimate: &Estimate, unit: &str) -> String {
 
 fn loop_sentence(result: &SessionResult) -> String {
     let at = |condition, quantity| {
-        reading(result, condition, quantity).map(|row| level(&row.reading, &row.unit))
+        let row = reading(result, condition, quantity)?;
+        Some(level(row.reading.as_ref()?, &row.unit))
     };
     let both = |condition| {
         (
@@ -197,11 +198,19 @@ fn acceptance_sentence(result: &SessionResult) -> Option<String> {
     if missed.is_empty() {
         return Some("None of the acceptance limits could be judged.".into());
     }
-    Some(format!(
-        "{state} {} of {count} acceptance limits are not shown to be met: {}.",
-        missed.len(),
-        missed.join(", ")
-    ))
+    let (missed_count, names) = (missed.len(), missed.join(", "));
+    Some(match (missed_count, count) {
+        (1, 1) => format!("{state} the acceptance limit is not shown to be met: {names}."),
+        (1, _) => {
+            format!("{state} 1 of {count} acceptance limits is not shown to be met: {names}.")
+        }
+        (all, _) if all == count => {
+            format!("{state} none of the {count} acceptance limits is shown to be met: {names}.")
+        }
+        _ => format!(
+            "{state} {missed_count} of {count} acceptance limits are not shown to be met: {names}."
+        ),
+    })
 }
 
 fn wanted_sentence(result: &SessionResult) -> Option<String> {
@@ -228,14 +237,18 @@ fn trouble_sentence(result: &SessionResult) -> Option<String> {
             "{} what can be said of the captures (see there).",
             figure_words(others, "remark limits", "remarks limit")
         )),
-        (_, 0) => Some(format!(
-            "Of {total} captures {} could not be used (see there).",
-            lost
-        )),
+        (_, 0) => Some(format!("{} (see there).", unused_captures(lost, total))),
         _ => Some(format!(
-            "Of {total} captures {} could not be used, and {} what can be said of the others (see there).",
-            lost,
-            figure_words(others, "remark limits", "remarks limit")
+            "{}, and {} what can be said of the others (see there).",
+            unused_captures(lost, total),
+            figure_words(others, "remark limits", "remarks limit").to_lowercase()
         )),
+    }
+}
+
+fn unused_captures(lost: usize, total: usize) -> String {
+    match total {
+        1 => "The only capture could not be used".into(),
+        _ => format!("Of {total} captures {lost} could not be used"),
     }
 }

@@ -3,7 +3,8 @@
 use crate::analysis::EvidenceKind;
 use crate::capture::Condition;
 use crate::comparison::{
-    self, Acceptance, Bounded, ComparedQuantity, DecibelRatio, Judgement, SignalErrors, Verdict,
+    self, Acceptance, Bounded, ComparedQuantity, Comparison, DecibelRatio, Judgement, Limit,
+    Verdict,
 };
 use crate::quantity::Quantity;
 use crate::report::rows::{evidence_remark, told};
@@ -25,7 +26,6 @@ pub(super) struct TestLine {
     pub value: String,
     pub interval: String,
     pub expanded: String,
-    pub unit: String,
     pub limit: String,
     pub outcome: &'static str,
     pub class: &'static str,
@@ -53,25 +53,6 @@ pub(super) struct RemedyLine {
     pub verdict: &'static str,
 }
 
-/// What is left to measure.
-#[derive(Debug, Clone)]
-pub(super) struct Outlook {
-    pub introduction: String,
-    pub lines: Vec<OutlookLine>,
-    pub collisions: Vec<String>,
-}
-
-/// What is left to measure under one condition.
-#[derive(Debug, Clone)]
-pub(super) struct OutlookLine {
-    pub condition: String,
-    pub offset: String,
-    pub hum: String,
-    pub noise: String,
-    pub ratio: String,
-    pub readable: String,
-}
-
 /// One piece of evidence.
 #[derive(Debug, Clone)]
 pub(super) struct CauseLine {
@@ -79,6 +60,8 @@ pub(super) struct CauseLine {
     pub finding: String,
     pub next_step: String,
 }
+
+const LOOPED: &str = "Looped: loop closed";
 
 /// What stands where nothing is known.
 pub(super) fn dash() -> String {
@@ -128,7 +111,7 @@ pub(super) fn test_groups(result: &SessionResult) -> Vec<TestGroup> {
     for row in &result.rows {
         let heading = match (row.condition, &row.remedy) {
             (Condition::Baseline, _) => "Baseline: probe shorted".to_owned(),
-            (Condition::Looped, _) => "Looped: loop closed".to_owned(),
+            (Condition::Looped, _) => LOOPED.to_owned(),
             (Condition::Isolated, Some(remedy)) => format!("Isolated: {remedy}"),
             (Condition::Isolated, None) => "Isolated: loop broken".to_owned(),
         };
@@ -142,40 +125,96 @@ pub(super) fn test_groups(result: &SessionResult) -> Vec<TestGroup> {
     }
     for remedy in &result.remedies {
         let heading = format!("Isolated: {}", remedy.name);
-        let lines = remedy
-            .judgements
-            .iter()
-            .filter_map(|judgement| reduction_line(remedy, judgement));
-        if let Some(group) = groups.iter_mut().find(|group| group.heading == heading) {
-            group.rows.extend(lines);
-        }
+        let judgements = remedy.judgements.iter();
+        let lines = judgements
+            .filter(|judgement| judgement.bounded != Bounded::Reading)
+            .map(|judgement| reduction_line(Some(&remedy.comparison), judgement));
+        add(&mut groups, heading, lines.collect());
+    }
+    add(&mut groups, LOOPED.to_owned(), loop_reductions(result));
+    if result.judgements().is_empty() {
+        let limits = result.session.limits.iter();
+        let lines = limits.map(|limit| unjudged(limit, result)).collect();
+        add(
+            &mut groups,
+            "Limits without a capture to hold them against".into(),
+            lines,
+        );
     }
     groups
 }
 
+fn add(groups: &mut Vec<TestGroup>, heading: String, rows: Vec<TestLine>) {
+    if rows.is_empty() {
+        return;
+    }
+    match groups.iter_mut().find(|group| group.heading == heading) {
+        Some(group) => group.rows.extend(rows),
+        None => groups.push(TestGroup { heading, rows }),
+    }
+}
+
+/// Limits on reductions where no remedy can be used: without one they cannot be judged.
+fn loop_reductions(result: &SessionResult) -> Vec<TestLine> {
+    if result.best().is_some() {
+        return Vec::new();
+    }
+    let judgements = result.loop_judgements.iter();
+    judgements
+        .filter(|judgement| judgement.bounded != Bounded::Reading)
+        .map(|judgement| reduction_line(result.loop_comparison.as_ref(), judgement))
+        .collect()
+}
+
+/// A limit that nothing can be held against.
+fn unjudged(limit: &Limit, result: &SessionResult) -> TestLine {
+    let judgement = limit.undecided();
+    match judgement.bounded {
+        Bounded::Reading => test_line(&TestRow::unmeasured(judgement, unit_of(result))),
+        _ => reduction_line(None, &judgement),
+    }
+}
+
+/// The unit of the channels.
+pub(super) fn unit_of(result: &SessionResult) -> &str {
+    let mut measured = result
+        .captures
+        .iter()
+        .filter_map(|c| c.outcome.as_ref().ok());
+    measured.next().map_or("V", |m| m.unit.as_str())
+}
+
 /// A limit on a reduction as a row of the test report.
-fn reduction_line(remedy: &RemedyResult, judgement: &Judgement) -> Option<TestLine> {
-    let quantity = remedy.quantity(judgement.quantity)?;
-    let ratio = match judgement.bounded {
-        Bounded::Reading => return None,
-        Bounded::Improvement => quantity.claimed(quantity.improvement_db),
+fn reduction_line(comparison: Option<&Comparison>, judgement: &Judgement) -> TestLine {
+    let quantity = comparison.and_then(|comparison| comparison.quantity(judgement.quantity));
+    let ratio = quantity.and_then(|quantity| match judgement.bounded {
         Bounded::ExcessReduction => quantity.claimed(quantity.excess_reduction_db),
-    };
+        _ => quantity.claimed(quantity.improvement_db),
+    });
     let (outcome, class) = outcome(judgement.outcome);
-    Some(TestLine {
+    TestLine {
         figure: capitalised(&limit_label(judgement)),
-        value: ratio.map_or_else(|| "not resolved".into(), |ratio| tenths(ratio.value)),
+        value: ratio.map_or_else(
+            || not_told(quantity.is_some()).into(),
+            |ratio| format!("{} dB", tenths(ratio.value)),
+        ),
         interval: ratio
             .and_then(|ratio| ratio.interval())
-            .map_or_else(String::new, |words| {
-                words.replace(" dB", "").replace('-', "−")
-            }),
+            .map_or_else(String::new, |words| words.replace('-', "−")),
         expanded: String::new(),
-        unit: "dB".into(),
         limit: format!("at least {} dB", si::shortest(judgement.limit, "")),
         outcome,
         class,
-    })
+    }
+}
+
+/// What stands in place of a value.
+fn not_told(measured: bool) -> &'static str {
+    if measured {
+        "not resolved"
+    } else {
+        "not measured"
+    }
 }
 
 /// What a limit bounds, in words.
@@ -197,26 +236,21 @@ fn outcome(acceptance: Acceptance) -> (&'static str, &'static str) {
 }
 
 fn test_line(row: &TestRow) -> TestLine {
-    let printed = PrintedEstimate::new(&row.reading, &row.unit);
-    let expanded = row.expanded.as_ref().map_or_else(String::new, |wide| {
-        let wide = PrintedEstimate::new(wide, &row.unit);
-        if wide.unit == printed.unit {
-            range(&wide)
-        } else {
-            format!("{} {}", range(&wide), wide.unit)
-        }
-    });
+    let printed = row
+        .reading
+        .map(|reading| PrintedEstimate::new(&reading, &row.unit));
+    let wide = row
+        .expanded
+        .map(|wide| PrintedEstimate::new(&wide, &row.unit));
     let (outcome, class) = row.acceptance().map_or(("", ""), outcome);
     TestLine {
         figure: capitalised(&row.quantity.label()),
-        interval: range(&printed),
-        value: if is_resolved(row) {
-            printed.value
-        } else {
-            "not resolved".into()
+        value: match (&printed, is_resolved(row)) {
+            (Some(printed), true) => format!("{} {}", printed.value, printed.unit),
+            (printed, _) => not_told(printed.is_some()).into(),
         },
-        expanded,
-        unit: printed.unit,
+        interval: printed.as_ref().map_or_else(String::new, range),
+        expanded: wide.as_ref().map_or_else(String::new, range),
         limit: row
             .judgement
             .as_ref()
@@ -228,28 +262,28 @@ fn test_line(row: &TestRow) -> TestLine {
 
 /// An RMS figure whose interval reaches 0 is not resolved above the noise.
 fn is_resolved(row: &TestRow) -> bool {
-    row.quantity == Quantity::DcOffset || row.reading.low > 0.0
+    row.quantity == Quantity::DcOffset || row.reading.is_some_and(|reading| reading.low > 0.0)
 }
 
 fn range(printed: &PrintedEstimate) -> String {
-    format!("{} to {}", printed.low, printed.high)
+    format!("{} to {} {}", printed.low, printed.high, printed.unit)
 }
 
-fn decibels(ratio: Option<DecibelRatio>) -> String {
+pub(super) fn decibels(ratio: Option<DecibelRatio>) -> String {
     let words = ratio.and_then(|ratio| ratio.words());
     words.map_or_else(dash, |words| words.replace('-', "−"))
 }
 
-fn tenths(db: f64) -> String {
+pub(super) fn tenths(db: f64) -> String {
     comparison::tenths(db).replace('-', "−")
 }
 
-fn verdict_words(verdict: Verdict) -> &'static str {
+pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Improved => "improved",
         Verdict::Worse => "worse",
         Verdict::Unresolved => "not resolved",
-        Verdict::AtFloor => "improved to the floor",
+        Verdict::AtFloor => "at the floor",
     }
 }
 
@@ -288,15 +322,17 @@ fn remedy_table(rank: usize, remedy: &RemedyResult) -> RemedyTable {
         rank,
         name: remedy.name.clone(),
         captures: format!(
-            "{} baseline, {} looped, {} isolated captures",
-            counts.baseline, counts.looped, counts.isolated
+            "{} baseline, {} looped, {} isolated {}",
+            counts.baseline,
+            counts.looped,
+            counts.isolated,
+            if counts.isolated == 1 {
+                "capture"
+            } else {
+                "captures"
+            }
         ),
-        lines: rows
-            .iter()
-            .filter(shown)
-            .chain(lines.iter().filter(|row| row.prominent))
-            .map(remedy_line)
-            .collect(),
+        lines: rows.iter().filter(shown).map(remedy_line).collect(),
         sentences: rows
             .iter()
             .filter(is_told)
@@ -332,69 +368,6 @@ fn remedy_line(row: &ComparedRow) -> RemedyLine {
         interference: decibels(row.compared.excess_reduction_db),
         verdict: verdict_words(row.compared.verdict),
     }
-}
-
-/// What is left to measure of the wanted signal.
-pub(super) fn outlook(result: &SessionResult) -> Option<Outlook> {
-    let comparison = result.comparison()?;
-    let signal = comparison.signal?;
-    let unit = comparison
-        .quantities
-        .first()
-        .map_or("V", |quantity| quantity.unit.as_str());
-    let line = |condition: &str, errors: Option<SignalErrors>| {
-        let errors = errors?;
-        let part = |percent: Option<f64>| {
-            percent.map_or_else(dash, |percent| format!("{} %", si::rounded(percent, "", 2)))
-        };
-        Some(OutlookLine {
-            condition: condition.to_owned(),
-            offset: part(errors.offset_percent),
-            hum: part(errors.hum_percent),
-            noise: part(errors.noise_percent),
-            ratio: errors
-                .signal_to_noise_db
-                .map_or_else(dash, |db| format!("{} dB", tenths(db))),
-            readable: errors
-                .smallest_readable
-                .map_or_else(dash, |volts| si::rounded(volts, unit, 2)),
-        })
-    };
-    let broken = result.best().map_or_else(
-        || "isolated".to_owned(),
-        |best| format!("isolated: {}", best.name),
-    );
-    Some(Outlook {
-        introduction: format!(
-            "For a sine of {} peak, to be read to {} %: what offset, hum and noise add to one reading, in parts of the signal; and the smallest amplitude that a single reading gives to that accuracy.",
-            si::rounded(signal.amplitude, unit, 3),
-            si::shortest(signal.accuracy_percent, "")
-        ),
-        lines: [
-            line("looped", signal.looped),
-            line(&broken, signal.isolated),
-        ]
-        .into_iter()
-        .flatten()
-        .collect(),
-        collisions: collisions(result, comparison.mains_nominal_hz),
-    })
-}
-
-/// Wanted frequencies that lie on a mains order, a sentence each.
-fn collisions(result: &SessionResult, nominal_hz: f64) -> Vec<String> {
-    let wanted = result.session.wanted.as_ref();
-    let looped = result.measurements(Condition::Looped, None).next();
-    comparison::collisions(wanted.map_or(&[], |w| &w.frequency_hz), looped, nominal_hz)
-        .iter()
-        .map(|collision| {
-            format!(
-                "The wanted {} lies on order {} of the mains: taking out the harmonics would take it too. Use an interference-only capture as a template or a channel that senses the ground alone.",
-                si::shortest(collision.frequency_hz, "Hz"),
-                collision.order
-            )
-        })
-        .collect()
 }
 
 pub(super) fn causes(result: &SessionResult) -> Vec<CauseLine> {

@@ -129,7 +129,7 @@ fn the_demo_session_agrees_with_its_true_values() {
         (Some("differential input"), "differential"),
     ] {
         for quantity in ["hum_rms", "dc_offset"] {
-            let reading = row(heading, quantity).reading;
+            let reading = row(heading, quantity).reading.unwrap();
             let expected = mean(name, quantity);
             assert!(
                 reading.contains(expected),

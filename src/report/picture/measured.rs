@@ -2,9 +2,10 @@
 
 use super::lines::lines_hz;
 use crate::analysis::Measurement;
+use crate::capture::Snippet;
 use crate::quantity::Quantity;
 use crate::report::legend::{FLOOR_LEGEND, interval_legend};
-use crate::report::plot::{DensityCurve, Role, Sheet, Snippet, Trace, noise_density, waveform};
+use crate::report::plot::{DensityCurve, Role, Sheet, Trace, noise_density, waveform};
 use crate::report::rows::Reading;
 use crate::si;
 
@@ -24,7 +25,25 @@ pub struct Pictured {
     pub snippet: Option<Snippet>,
 }
 
-/// Spectrum and waveform of each channel, up to [`MOST_PANELS`] of them.
+/// Which channels stand on no picture, and why; `None` where all do.
+pub(super) fn not_drawn<'a>(
+    measurements: impl IntoIterator<Item = &'a Measurement>,
+) -> Option<String> {
+    let left: Vec<String> = measurements
+        .into_iter()
+        .skip(MOST_PANELS)
+        .map(|m| format!("{} of {}", m.channel, m.file))
+        .collect();
+    (!left.is_empty()).then(|| {
+        format!(
+            "Not drawn: channel {}. A picture shows {MOST_PANELS} channels at most, or none would be legible; \
+             name those that are wanted with --channel.",
+            left.join(", channel ")
+        )
+    })
+}
+
+/// Spectrum and waveform of each channel, up to [`MOST_PANELS`] of them; the others are named.
 #[must_use]
 pub fn measured_picture(channels: &[Pictured]) -> Sheet {
     let mut sheet = Sheet::new();
@@ -58,6 +77,9 @@ pub fn measured_picture(channels: &[Pictured]) -> Sheet {
             .chain(&wave)
             .for_each(|plot| sheet.plot(plot));
         sheet.sentence(&figures(measurement));
+    }
+    if let Some(words) = not_drawn(channels.iter().map(|c| &c.measurement)) {
+        sheet.sentence(&words);
     }
     if let Some(first) = channels.first() {
         sheet.sentence(SPECTRUM);

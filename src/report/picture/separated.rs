@@ -1,10 +1,11 @@
 //! A separation: before and after against time and frequency, and what was taken out.
 
 use super::lines::{lines_hz, resolved_only};
-use super::measured::{MOST_PANELS, Pictured, SPECTRUM};
+use super::measured::{MOST_PANELS, Pictured, SPECTRUM, not_drawn};
+use crate::capture::Snippet;
 use crate::report::legend::{FLOOR_LEGEND, interval_legend};
 use crate::report::plot::{
-    DensityCurve, Role, Sheet, Snippet, Trace, harmonic_orders, noise_density, waveform,
+    DensityCurve, Role, Sheet, Trace, harmonic_orders, noise_density, waveform,
 };
 
 const BEFORE: Role = Role::Looped;
@@ -22,12 +23,16 @@ pub struct SeparatedPanel {
     pub taken_out: Pictured,
 }
 
-/// Each channel before and after, and what was taken out of it, up to [`MOST_PANELS`] channels.
+/// Each channel before and after, and what was taken out of it, up to [`MOST_PANELS`] channels; the others are
+/// named.
 #[must_use]
 pub fn separated_picture(channels: &[SeparatedPanel]) -> Sheet {
     let mut sheet = Sheet::new();
     for channel in channels.iter().take(MOST_PANELS) {
         panel(&mut sheet, channel);
+    }
+    if let Some(words) = not_drawn(channels.iter().map(|c| &c.before.measurement)) {
+        sheet.sentence(&words);
     }
     if let Some(first) = channels.first() {
         let legend = interval_legend(first.before.measurement.confidence);

@@ -1,14 +1,16 @@
 //! The waveform folded on the mains cycle.
 
-use super::axis::{Axis, extent};
-use super::chart::{LegendEntry, chart, legend, line};
-use super::picture::{Frame, Plot};
-use super::trace::Trace;
+use super::drawing::axis::{Axis, extent};
+use super::drawing::chart::{LegendEntry, line};
+use super::drawing::lanes::lanes;
+use super::drawing::panels::{Panel, stacked};
+use super::drawing::picture::{Frame, Plot};
+use super::drawing::trace::Trace;
 use crate::analysis::Folded;
 use crate::si;
 use plotters::prelude::*;
 
-const HEIGHT: u32 = 760;
+const HEIGHT: u32 = 420;
 
 /// Mean waveform of one mains cycle with a band of one standard deviation; `None` where no trace
 /// has at least two phases.
@@ -33,40 +35,68 @@ pub fn folded_cycle(traces: &[Trace<&Folded>], unit: &str, mains_hz: f64) -> Opt
         360.0,
         degrees.to_vec(),
     );
-    let y = Axis::linear("voltage, offset taken off", unit, low, high);
+    let y = Axis::linear("less offset", unit, low, high);
     let entries: Vec<LegendEntry> = curves
         .iter()
         .map(|trace| LegendEntry::line(trace))
         .collect();
-    let frame = Frame {
-        name: "folded_cycle",
-        title: "One mains cycle, folded",
-        description: describe(&curves, unit),
+    let panel = Panel {
+        y,
         height: HEIGHT,
+        legend: entries,
+        draw: Box::new(|chart| {
+            for trace in &curves {
+                let look = trace.role.look();
+                let rows = points(trace.data);
+                let upper = rows.iter().map(|(phase, mean, sd)| (*phase, mean + sd));
+                let lower = rows
+                    .iter()
+                    .rev()
+                    .map(|(phase, mean, sd)| (*phase, mean - sd));
+                let band: Vec<(f64, f64)> = upper.chain(lower).collect();
+                chart.draw_series([Polygon::new(band, look.color.mix(0.16).filled())])?;
+            }
+            for trace in &curves {
+                let rows = points(trace.data).into_iter();
+                let mean = rows.map(|(phase, mean, _)| (phase, mean)).collect();
+                line(chart, mean, trace.role.look())?;
+            }
+            Ok(())
+        }),
     };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let mut chart = chart(&rest, &x, &y)?;
-        for trace in &curves {
-            let look = trace.role.look();
-            let rows = points(trace.data);
-            let upper = rows.iter().map(|(phase, mean, sd)| (*phase, mean + sd));
-            let lower = rows
-                .iter()
-                .rev()
-                .map(|(phase, mean, sd)| (*phase, mean - sd));
-            let band: Vec<(f64, f64)> = upper.chain(lower).collect();
-            chart.draw_series([Polygon::new(band, look.color.mix(0.16).filled())])?;
-        }
-        for trace in &curves {
-            let mean = points(trace.data)
-                .into_iter()
-                .map(|(phase, mean, _)| (phase, mean))
-                .collect();
-            line(&mut chart, mean, trace.role.look())?;
-        }
-        Ok(())
-    })
+    let description = describe(&curves, unit);
+    let frame = Frame::new("folded_cycle", "One mains cycle, folded", description);
+    stacked(frame, &[], &x, &[panel])
+}
+
+/// The mean cycle of each trace in a lane of its own, on a scale of their own; `None` where no trace has at least two phases.
+#[must_use]
+pub fn residual_cycle(traces: &[Trace<&Folded>], unit: &str) -> Option<Plot> {
+    let curves: Vec<Trace<Vec<(f64, f64)>>> = traces
+        .iter()
+        .map(|trace| {
+            let rows = points(trace.data).into_iter();
+            let curve = rows.map(|(phase, mean, _)| (phase / 360.0, mean)).collect();
+            Trace::new(trace.role, trace.label.clone(), curve)
+        })
+        .filter(|curve: &Trace<Vec<(f64, f64)>>| curve.data.len() > 1)
+        .collect();
+    let (low, high) = extent(curves.iter().flat_map(|curve| &curve.data).map(|p| p.1));
+    if !(low.is_finite() && high.is_finite()) {
+        return None;
+    }
+    let named: Vec<&Trace<&Folded>> = traces.iter().collect();
+    let title = "What is left of the mains cycle";
+    let frame = Frame::new("residual_cycle", title, describe(&named, unit));
+    let y = Axis::linear("less offset", unit, low, high);
+    lanes(frame, &curves, "lanes of one mains cycle", &y)
+}
+
+/// What the mean cycle spans, from lowest to highest.
+#[must_use]
+pub fn cycle_height(folded: &Folded) -> f64 {
+    let (low, high) = extent(points(folded).into_iter().map(|row| row.1));
+    (high - low).max(0.0)
 }
 
 /// Phase in degrees, mean, deviation; finite bins only.

@@ -1,10 +1,11 @@
 //! Improvement of each remedy, with intervals.
 
-use super::axis::{Axis, extent};
-use super::chart::{LegendEntry, chart, legend, rule};
-use super::marker::marker;
-use super::picture::{Drawn, Frame, Plot};
-use super::trace::{Role, Trace};
+use super::drawing::axis::{Axis, extent};
+use super::drawing::chart::{Chart, LegendEntry, rule};
+use super::drawing::marker::marker;
+use super::drawing::panels::{Panel, stacked};
+use super::drawing::picture::{Drawn, Frame, INK, Plot};
+use super::drawing::trace::{Role, Trace};
 use crate::comparison::DecibelRatio;
 use crate::si;
 use plotters::prelude::*;
@@ -58,41 +59,32 @@ pub fn improvement(rows: &[DecibelRow], confidence: f64) -> Option<Plot> {
     entries.sort_by_key(|entry| entry.role);
     let roles: Vec<Role> = entries.iter().map(|entry| entry.role).collect();
     let spread = 0.66 / roles.len().max(1) as f64;
-    let bars = rows.len() * roles.len();
-    let height = 330 + (bars as u32) * 34 + (rows.len() as u32) * 34;
-    let frame = Frame {
-        name: "improvement",
-        title: "Improvement by remedy",
-        description: describe(rows, confidence),
-        height,
-    };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let mut chart = chart(&rest, &x, &y)?;
-        rule(
-            &mut chart,
-            (0.0, y.low),
-            (0.0, y.high),
-            RGBColor(30, 30, 30),
-            3,
-        )?;
-        for (index, row) in rows.iter().enumerate() {
-            for ratio in &row.ratios {
-                let rank = roles
-                    .iter()
-                    .position(|role| *role == ratio.role)
-                    .unwrap_or(0);
-                let shift = ((roles.len() as f64 - 1.0) / 2.0 - rank as f64) * spread;
-                let at = count - 1.0 - index as f64 + shift;
-                draw_ratio(&mut chart, &x, at, ratio)?;
+    let bars = (rows.len() * roles.len()) as u32;
+    let panel = Panel {
+        y: y.clone(),
+        height: 60 + bars * 20 + rows.len() as u32 * 20,
+        legend: entries,
+        draw: Box::new(|chart| {
+            rule(chart, (0.0, y.low), (0.0, y.high), INK, 3)?;
+            for (index, row) in rows.iter().enumerate() {
+                for ratio in &row.ratios {
+                    let rank = roles.iter().position(|role| *role == ratio.role);
+                    let middle = (roles.len() as f64 - 1.0) / 2.0;
+                    let shift = (middle - rank.unwrap_or(0) as f64) * spread;
+                    let at = count - 1.0 - index as f64 + shift;
+                    draw_ratio(chart, &x, at, ratio)?;
+                }
             }
-        }
-        Ok(())
-    })
+            Ok(())
+        }),
+    };
+    let description = describe(rows, confidence);
+    let frame = Frame::new("improvement", "Improvement by remedy", description);
+    stacked(frame, &[], &x, &[panel])
 }
 
 fn draw_ratio(
-    chart: &mut super::chart::Chart<'_, '_>,
+    chart: &mut Chart<'_, '_>,
     x: &Axis,
     at: f64,
     ratio: &Trace<DecibelRatio>,
@@ -104,7 +96,8 @@ fn draw_ratio(
     match ratio.data.high {
         Some(high) => rule(chart, (low, at), (inside(high), at), look.color, 4)?,
         None => {
-            let tip = value + (x.high - value) * 0.85;
+            // An arrow's length stands for nothing.
+            let tip = (value + 0.08 * (x.high - x.low)).min(x.high);
             rule(chart, (low, at), (tip, at), look.color, 4)?;
             let back = (x.high - x.low) * 0.012;
             let arrow = vec![(tip - back, at + 0.09), (tip, at), (tip - back, at - 0.09)];

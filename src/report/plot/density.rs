@@ -1,13 +1,16 @@
 //! Noise density against frequency.
 
-use super::axis::{Axis, extent};
-use super::chart::{LegendEntry, chart, legend, line, mark_orders};
-use super::picture::{Frame, Plot};
-use super::trace::{Role, Trace};
+use super::drawing::axis::{Axis, extent};
+use super::drawing::chart::{LegendEntry, line, mark_orders};
+use super::drawing::panels::{Panel, facets, stacked};
+use super::drawing::picture::{Frame, Plot};
+use super::drawing::trace::{Role, Trace};
 use crate::analysis::Spectrum;
 use crate::si;
 
-const HEIGHT: u32 = 900;
+/// Of a single panel, and of each of several.
+const HEIGHT: u32 = 560;
+const PANEL: u32 = 230;
 const BINS: usize = 420;
 
 /// A spectrum and the frequencies of the lines that stand in it.
@@ -19,7 +22,8 @@ pub struct DensityCurve<'a> {
     pub lines_hz: &'a [f64],
 }
 
-/// Noise density of the conditions on logarithmic axes, mains orders marked; `None` where no
+/// Noise density of the conditions on logarithmic axes, mains orders marked, more than three remedies in several panels;
+/// `None` where no
 /// trace has a positive density.
 ///
 /// Between the lines each point is the RMS density of a narrow band with the lines taken out, so
@@ -64,25 +68,27 @@ pub fn noise_density(
         10f64.powf(bottom - 0.15),
         10f64.powf((top + 0.45).max(bottom + 1.0)),
     );
-    let entries: Vec<LegendEntry> = curves.iter().map(LegendEntry::line).collect();
-    let frame = Frame {
-        name: "noise_density",
-        title: "Noise density",
-        description: describe(traces, (lowest, highest), &unit, mains_hz, band_hz),
-        height: HEIGHT,
-    };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let mut chart = chart(&rest, &x, &y)?;
-        mark_orders(&mut chart, &x, &y, mains_hz)?;
-        // The floor comes last, so that it is seen where another curve lies on it.
-        let mut order: Vec<_> = curves.iter().collect();
-        order.sort_by_key(|curve| (curve.role == Role::Baseline, curve.role));
-        for curve in order {
-            line(&mut chart, curve.data.clone(), curve.role.look())?;
-        }
-        Ok(())
-    })
+    let parts = facets(&curves);
+    let panels: Vec<Panel<'_>> = parts
+        .iter()
+        .map(|part| Panel {
+            y: y.clone(),
+            height: if parts.len() == 1 { HEIGHT } else { PANEL },
+            legend: part.iter().map(|curve| LegendEntry::line(curve)).collect(),
+            draw: Box::new(|chart| {
+                mark_orders(chart, &x, &y, mains_hz)?;
+                // The floor comes last, so that it is seen where another curve lies on it.
+                let mut order = part.clone();
+                order.sort_by_key(|curve| (curve.role == Role::Baseline, curve.role));
+                order
+                    .into_iter()
+                    .try_for_each(|curve| line(chart, curve.data.clone(), curve.role.look()))
+            }),
+        })
+        .collect();
+    let description = describe(traces, (lowest, highest), &unit, mains_hz, band_hz);
+    let frame = Frame::new("noise_density", "Noise density", description);
+    stacked(frame, &[], &x, &panels)
 }
 
 fn positive(values: &[f64]) -> impl Iterator<Item = f64> {

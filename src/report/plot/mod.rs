@@ -1,27 +1,25 @@
 //! Plots as SVG: white ground, line style and marker beside colour, a text alternative each.
 
-mod axis;
-mod chart;
+mod captures;
 mod cycle;
 mod decibels;
 mod density;
-mod marker;
+mod drawing;
 mod orders;
-mod picture;
 mod sheet;
 mod taken_away;
 mod time;
-mod trace;
 mod waveform;
 
-pub(super) use axis::extent;
-pub use cycle::folded_cycle;
+pub use captures::{CaptureGroup, CaptureRow, in_order, scatter};
+pub use cycle::{cycle_height, folded_cycle, residual_cycle};
 pub use decibels::{DecibelRow, improvement};
 pub use density::{DensityCurve, noise_density};
-pub use orders::harmonic_orders;
-pub use picture::Plot;
+pub(super) use drawing::axis::extent;
+pub use drawing::picture::Plot;
+pub use drawing::trace::{MOST_REMEDIES, Role, Trace};
+pub use orders::{MOST_ORDERS, harmonic_orders};
 pub use sheet::Sheet;
 pub use taken_away::taken_away;
 pub use time::against_time;
-pub use trace::{Role, Trace};
-pub use waveform::{Snippet, waveform};
+pub use waveform::{Scale, snippet_height, waveform, waveforms};

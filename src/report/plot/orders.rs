@@ -1,20 +1,25 @@
 //! Harmonics by condition, with intervals.
 
-use super::axis::{Axis, extent};
-use super::chart::{LegendEntry, chart, legend, rule};
-use super::marker::marker;
-use super::picture::{Frame, Plot};
-use super::trace::Trace;
+use super::drawing::axis::{Axis, extent};
+use super::drawing::chart::{Chart, LegendEntry, rule};
+use super::drawing::marker::marker;
+use super::drawing::panels::{Panel, facets, stacked};
+use super::drawing::picture::{Drawn, Frame, Plot};
+use super::drawing::trace::Trace;
 use crate::si::{self, PrintedEstimate};
 use crate::stats::Estimate;
 
-const HEIGHT: u32 = 800;
-const MOST_ORDERS: usize = 20;
+/// Of a single panel, and of each of several.
+const HEIGHT: u32 = 500;
+const PANEL: u32 = 230;
+/// Orders that a plot shows.
+pub const MOST_ORDERS: usize = 16;
 
 /// RMS of the mains harmonics by condition, each with its interval; hollow markers on the lower
 /// edge's side where an interval reaches 0. `None` where nothing is positive.
 ///
-/// Each trace holds order and estimate. Only the first 20 orders that any trace holds are drawn.
+/// Each trace holds order and estimate. Only the first 16 orders that any trace holds are drawn; more than three remedies
+/// stand in several panels.
 #[must_use]
 pub fn harmonic_orders(
     traces: &[Trace<Vec<(usize, Estimate)>>],
@@ -29,7 +34,6 @@ pub fn harmonic_orders(
     orders.sort_unstable();
     orders.dedup();
     orders.truncate(MOST_ORDERS);
-    let place = |order: usize| orders.iter().position(|known| *known == order);
     let drawn = traces.iter().flat_map(|trace| &trace.data);
     let ends = drawn
         .filter(|(order, _)| orders.contains(order))
@@ -50,39 +54,69 @@ pub fn harmonic_orders(
             .collect(),
     );
     let y = Axis::logarithmic("RMS", unit, lowest, highest * 1.6);
-    let entries: Vec<LegendEntry> = traces.iter().map(LegendEntry::marker).collect();
-    let spread = 0.6 / traces.len().max(1) as f64;
-    let frame = Frame {
-        name: "harmonics",
-        title,
-        description: describe(traces, unit, confidence),
-        height: HEIGHT,
+    let columns = Columns {
+        orders: &orders,
+        lowest,
     };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let mut chart = chart(&rest, &x, &y)?;
-        for (index, trace) in traces.iter().enumerate() {
-            let look = trace.role.look();
-            let shift = (index as f64 - (traces.len() as f64 - 1.0) / 2.0) * spread;
-            for (order, estimate) in &trace.data {
-                let Some(column) = place(*order) else {
-                    continue;
-                };
-                let at = column as f64 + shift;
-                let height = |value: f64| value.max(lowest).log10().clamp(y.low, y.high);
-                let (low, high) = (height(estimate.low), height(estimate.high));
-                rule(&mut chart, (at, low), (at, high), look.color, 4)?;
-                let resolved = estimate.low > 0.0;
-                let middle = if estimate.value > lowest {
-                    height(estimate.value)
-                } else {
-                    high
-                };
-                chart.draw_series([marker((at, middle), look, resolved)])?;
-            }
+    let parts = facets(traces);
+    let panels: Vec<Panel<'_>> = parts
+        .iter()
+        .map(|part| Panel {
+            y: y.clone(),
+            height: if parts.len() == 1 { HEIGHT } else { PANEL },
+            legend: part
+                .iter()
+                .map(|trace| LegendEntry::marker(trace))
+                .collect(),
+            draw: Box::new(|chart| {
+                let all = part.iter().enumerate();
+                all.into_iter().try_for_each(|(index, trace)| {
+                    columns.draw(chart, &y, trace, (index, part.len()))
+                })
+            }),
+        })
+        .collect();
+    let description = describe(traces, unit, confidence);
+    let frame = Frame::new("harmonics", title, description);
+    stacked(frame, &[], &x, &panels)
+}
+
+/// Where the orders stand, and the least that is drawn.
+struct Columns<'a> {
+    orders: &'a [usize],
+    lowest: f64,
+}
+
+impl Columns<'_> {
+    /// A trace's readings, the `index`-th of `count` beside each other.
+    fn draw(
+        &self,
+        chart: &mut Chart<'_, '_>,
+        y: &Axis,
+        trace: &Trace<Vec<(usize, Estimate)>>,
+        (index, count): (usize, usize),
+    ) -> Drawn<()> {
+        let look = trace.role.look();
+        let spread = 0.66 / count.max(1) as f64;
+        let shift = (index as f64 - (count as f64 - 1.0) / 2.0) * spread;
+        for (order, estimate) in &trace.data {
+            let Some(column) = self.orders.iter().position(|known| known == order) else {
+                continue;
+            };
+            let at = column as f64 + shift;
+            let height = |value: f64| value.max(self.lowest).log10().clamp(y.low, y.high);
+            let (low, high) = (height(estimate.low), height(estimate.high));
+            rule(chart, (at, low), (at, high), look.color, 4)?;
+            let resolved = estimate.low > 0.0;
+            let middle = if estimate.value > self.lowest {
+                height(estimate.value)
+            } else {
+                high
+            };
+            chart.draw_series([marker((at, middle), look, resolved)])?;
         }
         Ok(())
-    })
+    }
 }
 
 fn describe(traces: &[Trace<Vec<(usize, Estimate)>>], unit: &str, confidence: f64) -> String {

@@ -1,13 +1,13 @@
 //! Several plots on one sheet, with headings and sentences.
 
-use super::picture::{INK, Plot, WIDTH, escaped, svg_color};
+use super::drawing::picture::{INK, Plot, WIDTH, escaped, svg_color};
 use crate::wrap;
 
 const MARGIN: u32 = 24;
-const HEADING: u32 = 48;
-const SENTENCE: u32 = 32;
+const HEADING: u32 = 40;
+const SENTENCE: u32 = 23;
 /// Characters of a heading that fit the width.
-const HEADING_CHARACTERS: usize = 56;
+const HEADING_CHARACTERS: usize = 46;
 
 /// A picture of its own: plots one below the other.
 #[derive(Debug, Clone, Default)]
@@ -105,8 +105,9 @@ impl Sheet {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Role, Snippet, Trace, waveform};
+    use super::super::{Role, Trace, waveform};
     use super::*;
+    use crate::capture::Snippet;
 
     #[test]
     fn parts_keep_apart_and_names_are_no_markup() {

@@ -1,17 +1,21 @@
 //! What was taken away against frequency, with intervals.
 
-use super::axis::Axis;
-use super::chart::{Chart, LegendEntry, chart, legend, mark_orders, rule};
-use super::marker::marker;
-use super::picture::{Drawn, Frame, INK, Plot};
-use super::trace::{Look, Trace};
+use super::drawing::axis::Axis;
+use super::drawing::chart::{Chart, LegendEntry, mark_orders, rule};
+use super::drawing::marker::marker;
+use super::drawing::panels::{Panel, facets, stacked};
+use super::drawing::picture::{Drawn, Frame, INK, Plot};
+use super::drawing::trace::{Look, Trace};
 use crate::comparison::DecibelRatio;
 use crate::si;
 use plotters::prelude::*;
 
-const HEIGHT: u32 = 800;
+/// Of a single panel, and of each of several.
+const HEIGHT: u32 = 480;
+const PANEL: u32 = 230;
 
-/// Ratios in decibels by frequency: a point each with its interval, an arrow where an end is not known.
+/// Ratios in decibels by frequency: a point each with its interval, an arrow where an end is not known; more
+/// than three remedies stand in several panels.
 /// `None` without any ratio of a positive frequency.
 #[must_use]
 pub fn taken_away(
@@ -38,32 +42,42 @@ pub fn taken_away(
     let span = (high - low).max(1.0);
     let x = Axis::logarithmic("frequency", "Hz", lowest / 1.5, highest * 1.5);
     let y = Axis::exact("change", "dB", low - 0.16 * span, high + 0.25 * span);
-    let shown = traces.iter().filter(|trace| !trace.data.is_empty());
-    let entries: Vec<LegendEntry> = shown.map(LegendEntry::marker).collect();
-    let frame = Frame {
-        name: "taken_away",
-        title,
-        description: describe(traces, confidence),
-        height: HEIGHT,
-    };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let mut chart = chart(&rest, &x, &y)?;
-        mark_orders(&mut chart, &x, &y, mains_hz)?;
-        rule(&mut chart, (x.low, 0.0), (x.high, 0.0), INK, 3)?;
-        for trace in traces {
-            for (hz, ratio) in trace.data.iter().filter(|(hz, _)| *hz > 0.0) {
-                draw(&mut chart, &y, hz.log10(), ratio, trace.role.look())?;
-            }
-        }
-        Ok(())
-    })
+    let parts = facets(traces);
+    let panels: Vec<Panel<'_>> = parts
+        .iter()
+        .map(|part| Panel {
+            y: y.clone(),
+            height: if parts.len() == 1 { HEIGHT } else { PANEL },
+            legend: part
+                .iter()
+                .filter(|trace| !trace.data.is_empty())
+                .map(|trace| LegendEntry::marker(trace))
+                .collect(),
+            draw: Box::new(|chart| {
+                mark_orders(chart, &x, &y, mains_hz)?;
+                rule(chart, (x.low, 0.0), (x.high, 0.0), INK, 3)?;
+                for (index, trace) in part.iter().enumerate() {
+                    // Beside each other where they are of one frequency.
+                    let aside = index as f64 - (part.len() as f64 - 1.0) / 2.0;
+                    let shift = 0.004 * aside * (x.high - x.low);
+                    for (hz, ratio) in trace.data.iter().filter(|(hz, _)| *hz > 0.0) {
+                        let at = (hz.log10() + shift, 0.007 * (x.high - x.low));
+                        draw(chart, &y, at, ratio, trace.role.look())?;
+                    }
+                }
+                Ok(())
+            }),
+        })
+        .collect();
+    let description = describe(traces, confidence);
+    let frame = Frame::new("taken_away", title, description);
+    stacked(frame, &[], &x, &panels)
 }
 
 fn draw(
     chart: &mut Chart<'_, '_>,
     y: &Axis,
-    at: f64,
+    (at, wing): (f64, f64),
     ratio: &DecibelRatio,
     look: Look,
 ) -> Drawn<()> {
@@ -79,7 +93,6 @@ fn draw(
     let high = ratio.high.map_or(value + reach, inside);
     rule(chart, (at, low), (at, high), look.color, 4)?;
     let mut arrow = |tip: f64, back: f64| {
-        let wing = 0.006;
         let points = vec![(at - wing, tip - back), (at, tip), (at + wing, tip - back)];
         let stroke = look.color.stroke_width(4);
         chart
@@ -87,10 +100,10 @@ fn draw(
             .map(drop)
     };
     if ratio.high.is_none() {
-        arrow(high, 0.25 * reach)?;
+        arrow(high, 0.35 * reach)?;
     }
     if !ratio.low.is_finite() {
-        arrow(low, -0.25 * reach)?;
+        arrow(low, -0.35 * reach)?;
     }
     let mark = marker((at, value), look, ratio.excludes_zero());
     chart.draw_series([mark]).map(drop)

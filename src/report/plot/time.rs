@@ -1,16 +1,17 @@
-//! Hum and frequency against time.
+//! Hum, offset and frequency against time.
 
-use super::axis::{Axis, extent};
-use super::chart::{LegendEntry, chart_with_room, left_room, legend, line};
-use super::picture::{Frame, Plot};
-use super::trace::Trace;
+use super::drawing::axis::{Axis, extent};
+use super::drawing::chart::{LegendEntry, line};
+use super::drawing::panels::{Panel, stacked};
+use super::drawing::picture::{Frame, Plot};
+use super::drawing::trace::Trace;
 use crate::analysis::{Track, TrackPoint};
 use crate::si;
 
-const HEIGHT: u32 = 1100;
+const PANEL: u32 = 220;
 const MOST_POINTS: usize = 1200;
 
-/// Hum and mains frequency against time, one above the other; `None` where no trace has at least
+/// Hum, offset and mains frequency against time, one above the other; `None` where no trace has at least
 /// two points.
 #[must_use]
 pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
@@ -24,59 +25,40 @@ pub fn against_time(traces: &[Trace<&Track>], unit: &str) -> Option<Plot> {
         return None;
     }
     let hums = curves(&traces, |point| point.hum_rms);
+    let offsets = curves(&traces, |point| point.dc_offset);
     let frequencies = curves(&traces, |point| point.frequency_hz);
     let highest = values(&hums).fold(0.0, f64::max);
     let x = Axis::linear("time", "s", 0.0, last);
-    let hum_axis = Axis::linear("hum RMS", unit, 0.0, highest);
+    let mut axes = vec![(Axis::linear("hum RMS", unit, 0.0, highest), &hums)];
+    let (low, high) = extent(values(&offsets));
+    if low.is_finite() && high.is_finite() {
+        axes.push((Axis::linear("offset", unit, low, high), &offsets));
+    }
     let (low, high) = extent(values(&frequencies));
-    let frequency_axis = (low.is_finite() && high.is_finite())
-        .then(|| Axis::linear("mains frequency", "Hz", low, high.max(low + 1e-3)));
+    if low.is_finite() && high.is_finite() {
+        let axis = Axis::linear("mains", "Hz", low, high.max(low + 1e-3));
+        axes.push((axis, &frequencies));
+    }
+    let drawn = &traces;
+    let panels: Vec<Panel<'_>> = axes
+        .into_iter()
+        .map(|(y, curves)| Panel {
+            y,
+            height: PANEL,
+            legend: Vec::new(),
+            draw: Box::new(move |chart| {
+                let mut all = drawn.iter().zip(curves);
+                all.try_for_each(|(trace, curve)| line(chart, curve.clone(), trace.role.look()))
+            }),
+        })
+        .collect();
     let entries: Vec<LegendEntry> = traces
         .iter()
         .map(|trace| LegendEntry::line(trace))
         .collect();
-    let height = if frequency_axis.is_some() {
-        HEIGHT
-    } else {
-        HEIGHT / 2 + 90
-    };
-    let frame = Frame {
-        name: "against_time",
-        title: "Hum and mains frequency against time",
-        description: describe(&traces, unit),
-        height,
-    };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let (upper, lower) = match &frequency_axis {
-            Some(_) => {
-                let (_, rows) = rest.dim_in_pixel();
-                let (upper, lower) = rest.split_vertically((rows / 2) as i32);
-                (upper, Some(lower))
-            }
-            None => (rest, None),
-        };
-        let room = frequency_axis
-            .as_ref()
-            .map_or(0, left_room)
-            .max(left_room(&hum_axis));
-        let upper_x = if lower.is_some() {
-            x.unnamed()
-        } else {
-            x.clone()
-        };
-        let mut hum_chart = chart_with_room(&upper, &upper_x, &hum_axis, room)?;
-        for (trace, curve) in traces.iter().zip(&hums) {
-            line(&mut hum_chart, curve.clone(), trace.role.look())?;
-        }
-        if let (Some(lower), Some(axis)) = (&lower, &frequency_axis) {
-            let mut frequency_chart = chart_with_room(lower, &x, axis, room)?;
-            for (trace, curve) in traces.iter().zip(&frequencies) {
-                line(&mut frequency_chart, curve.clone(), trace.role.look())?;
-            }
-        }
-        Ok(())
-    })
+    let title = "Hum, offset and mains frequency against time";
+    let frame = Frame::new("against_time", title, describe(&traces, unit));
+    stacked(frame, &entries, &x, &panels)
 }
 
 fn values(curves: &[Vec<(f64, f64)>]) -> impl Iterator<Item = f64> {
@@ -102,13 +84,20 @@ fn curves(traces: &[&Trace<&Track>], pick: fn(&TrackPoint) -> f64) -> Vec<Vec<(f
 }
 
 fn describe(traces: &[&Trace<&Track>], unit: &str) -> String {
-    let mut text = String::from("Hum RMS and mains frequency against time, segment by segment.");
+    let mut text =
+        String::from("Hum RMS, offset and mains frequency against time, segment by segment.");
     for trace in traces {
         let points = trace.data.points.iter();
         let (low, high) = extent(points.clone().map(|point| point.hum_rms));
         text.push_str(&format!(
             " {}: hum from {} to {}",
             trace.label,
+            si::rounded(low, unit, 3),
+            si::rounded(high, unit, 3)
+        ));
+        let (low, high) = extent(points.clone().map(|point| point.dc_offset));
+        text.push_str(&format!(
+            ", offset from {} to {}",
             si::rounded(low, unit, 3),
             si::rounded(high, unit, 3)
         ));

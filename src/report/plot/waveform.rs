@@ -1,46 +1,17 @@
 //! Samples against time.
 
-use super::axis::Axis;
-use super::chart::{LegendEntry, chart, legend, line};
-use super::picture::{Frame, Plot};
-use super::trace::Trace;
-use crate::capture::Capture;
+use super::drawing::axis::{Axis, extent};
+use super::drawing::chart::{LegendEntry, line};
+use super::drawing::lanes::lanes;
+use super::drawing::panels::{Panel, stacked};
+use super::drawing::picture::{Frame, Plot};
+use super::drawing::trace::Trace;
+use crate::capture::Snippet;
 use crate::si;
 
-const HEIGHT: u32 = 760;
+const HEIGHT: u32 = 440;
 /// Columns in which a waveform of more samples is drawn from its lowest to its highest.
 const COLUMNS: usize = 700;
-
-/// Samples from the start of a record on.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Snippet {
-    /// Frames per second.
-    pub sample_rate_hz: f64,
-    /// Samples; what is not finite is left out.
-    pub samples: Vec<f64>,
-}
-
-/// Mains cycles that a snippet shows.
-const CYCLES: f64 = 5.0;
-/// Fewest samples that it shows, where the record has them.
-const FEWEST: usize = 100;
-
-impl Snippet {
-    /// The first cycles of a channel by its name; `None` where there is none of that name.
-    #[must_use]
-    pub fn first_cycles(capture: &Capture, channel: &str, mains_hz: f64) -> Option<Self> {
-        let channels = &capture.header().channels;
-        let index = channels.iter().position(|c| c.name == channel)?;
-        let sample_rate_hz = capture.sample_rate_hz();
-        let count = (CYCLES / mains_hz * sample_rate_hz).ceil() as usize + 1;
-        let samples = capture.channel(index)?;
-        let count = count.max(FEWEST).min(samples.len());
-        Some(Self {
-            sample_rate_hz,
-            samples: samples.iter().copied().take(count).collect(),
-        })
-    }
-}
 
 /// Waveforms against time from their records' start; `None` where no trace has two finite samples.
 #[must_use]
@@ -60,20 +31,95 @@ pub fn waveform(traces: &[Trace<Snippet>], title: &'static str, unit: &str) -> O
     let x = Axis::exact("time from the record's start", "s", 0.0, 1.02 * last);
     let y = Axis::linear("reading", unit, low, high);
     let entries: Vec<LegendEntry> = curves.iter().map(LegendEntry::line).collect();
-    let frame = Frame {
-        name: "waveform",
-        title,
-        description: describe(&curves, unit, last),
+    let panel = Panel {
+        y,
         height: HEIGHT,
+        legend: entries,
+        draw: Box::new(|chart| {
+            let mut all = curves.iter();
+            all.try_for_each(|curve| line(chart, curve.data.clone(), curve.role.look()))
+        }),
     };
-    frame.around(|area| {
-        let rest = legend(area, &entries)?;
-        let mut chart = chart(&rest, &x, &y)?;
-        for curve in &curves {
-            line(&mut chart, curve.data.clone(), curve.role.look())?;
-        }
-        Ok(())
-    })
+    let frame = Frame::new("waveform", title, describe(&curves, unit, last));
+    stacked(frame, &[], &x, &[panel])
+}
+
+/// How waveforms of several conditions are drawn beside each other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scale {
+    /// As they were read.
+    Common,
+    /// The mean of each taken off.
+    Zoom,
+}
+
+/// Mains cycles that a lane shows.
+const LANE_CYCLES: f64 = 2.0;
+
+/// Two mains cycles of each record on one scale, a lane each; `None` where no trace has two finite samples.
+#[must_use]
+pub fn waveforms(
+    traces: &[Trace<&Snippet>],
+    mains_hz: f64,
+    unit: &str,
+    scale: Scale,
+) -> Option<Plot> {
+    let curves: Vec<Trace<Vec<(f64, f64)>>> = traces
+        .iter()
+        .map(|trace| {
+            let points = lane_points(trace.data, mains_hz, scale);
+            Trace::new(trace.role, trace.label.clone(), points)
+        })
+        .filter(|curve| curve.data.len() > 1)
+        .collect();
+    let (low, high) = extent(curves.iter().flat_map(|curve| &curve.data).map(|p| p.1));
+    if !(low.is_finite() && high.is_finite()) {
+        return None;
+    }
+    let (name, title, reading) = match scale {
+        Scale::Common => ("waveforms", "Waveforms on a common scale", "reading"),
+        Scale::Zoom => (
+            "waveforms_zoom",
+            "Waveforms, the small ones enlarged",
+            "reading less mean",
+        ),
+    };
+    let y = Axis::linear(reading, unit, low, high);
+    let description = describe(&curves, unit, LANE_CYCLES / mains_hz);
+    let frame = Frame::new(name, title, description);
+    let each = si::rounded(1e3 * LANE_CYCLES / mains_hz, "", 2);
+    lanes(frame, &curves, &format!("lanes of {each} ms"), &y)
+}
+
+/// What the first cycles of a record span, from lowest to highest; 0 without a finite sample.
+#[must_use]
+pub fn snippet_height(snippet: &Snippet, mains_hz: f64) -> f64 {
+    let points = lane_points(snippet, mains_hz, Scale::Common);
+    let (low, high) = extent(points.iter().map(|point| point.1));
+    (high - low).max(0.0)
+}
+
+fn lane_points(snippet: &Snippet, mains_hz: f64, scale: Scale) -> Vec<(f64, f64)> {
+    let frames = (LANE_CYCLES / mains_hz * snippet.sample_rate_hz).ceil() as usize;
+    let shown = Snippet {
+        sample_rate_hz: snippet.sample_rate_hz,
+        samples: snippet
+            .samples
+            .iter()
+            .copied()
+            .take(frames.max(2))
+            .collect(),
+    };
+    let length = shown.samples.len() as f64 / shown.sample_rate_hz;
+    let finite = || shown.samples.iter().filter(|value| value.is_finite());
+    let mean = match scale {
+        Scale::Common => 0.0,
+        Scale::Zoom => finite().sum::<f64>() / (finite().count().max(1) as f64),
+    };
+    points(&shown)
+        .into_iter()
+        .map(|(time_s, value)| (time_s / length, value - mean))
+        .collect()
 }
 
 /// Times and values; of many samples the lowest and highest of each column.

@@ -4,11 +4,12 @@ use super::axis::Axis;
 use super::marker::marker;
 use super::picture::{Area, Drawn, INK, WIDTH, text_style};
 use super::trace::{Look, Role, Trace};
-use plotters::element::{DashedPathElement, PathElement};
+use plotters::element::PathElement;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-pub(super) type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
+pub(in crate::report::plot) type Chart<'a, 'b> =
+    ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
 
 /// Orders of the mains that are marked along the top.
 const MARKED_ORDERS: [u32; 7] = [1, 2, 3, 5, 10, 20, 40];
@@ -16,10 +17,14 @@ const GRID: RGBColor = RGBColor(215, 215, 215);
 const FAINT: RGBColor = RGBColor(236, 236, 236);
 const TEXT: f64 = 34.0;
 const LEGEND_ROW: i32 = 46;
+/// Around a chart; below it for the labels, and for the name of its axis.
+pub(in crate::report::plot) const MARGIN: u32 = 10;
+pub(in crate::report::plot) const LABELS: u32 = 48;
+pub(in crate::report::plot) const NAME: u32 = 40;
 
 /// One entry of the legend.
 #[derive(Debug, Clone)]
-pub(super) struct LegendEntry {
+pub(in crate::report::plot) struct LegendEntry {
     pub role: Role,
     pub label: String,
     /// Drawn as a line, or as markers.
@@ -27,8 +32,8 @@ pub(super) struct LegendEntry {
 }
 
 /// A label short enough for a legend, without control characters.
-pub(super) fn short_label(label: &str) -> String {
-    const LONGEST: usize = 40;
+pub(in crate::report::plot) fn short_label(label: &str) -> String {
+    const LONGEST: usize = 46;
     let clean: String = label
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })
@@ -43,7 +48,7 @@ pub(super) fn short_label(label: &str) -> String {
 
 impl LegendEntry {
     /// For what is drawn as a line.
-    pub(super) fn line<T>(trace: &Trace<T>) -> Self {
+    pub(in crate::report::plot) fn line<T>(trace: &Trace<T>) -> Self {
         Self {
             role: trace.role,
             label: trace.label.clone(),
@@ -52,7 +57,7 @@ impl LegendEntry {
     }
 
     /// For what is drawn as markers.
-    pub(super) fn marker<T>(trace: &Trace<T>) -> Self {
+    pub(in crate::report::plot) fn marker<T>(trace: &Trace<T>) -> Self {
         Self {
             line: false,
             ..Self::line(trace)
@@ -60,14 +65,14 @@ impl LegendEntry {
     }
 }
 
-/// Draws the legend on top of `area` and gives what is left of it.
-pub(super) fn legend<'a>(area: &Area<'a>, entries: &[LegendEntry]) -> Drawn<Area<'a>> {
+/// Where each entry of a legend goes: its left end, its row, the width of its sample, its label.
+fn placed(entries: &[LegendEntry]) -> Vec<(i32, i32, i32, String, &LegendEntry)> {
     let mut places = Vec::new();
     let (mut x, mut row) = (24, 0);
     for entry in entries {
         let label = short_label(&entry.label);
         let sample = if entry.line { 104 } else { 40 };
-        let width = sample + 16 + (label.chars().count() as f64 * TEXT * 0.43) as i32;
+        let width = sample + 16 + (label.chars().count() as f64 * TEXT * 0.46) as i32;
         if x > 24 && x + width > WIDTH as i32 - 24 {
             x = 24;
             row += 1;
@@ -75,12 +80,32 @@ pub(super) fn legend<'a>(area: &Area<'a>, entries: &[LegendEntry]) -> Drawn<Area
         places.push((x, row, sample, label, entry));
         x += width + 20;
     }
-    let (top, rest) = area.split_vertically(LEGEND_ROW * (row + 1) + 8);
-    for (x, row, sample, label, entry) in places {
+    places
+}
+
+/// The height that a legend takes; 0 without entries.
+pub(in crate::report::plot) fn legend_height(entries: &[LegendEntry]) -> u32 {
+    let rows = placed(entries).last().map_or(0, |(_, row, ..)| row + 1);
+    match rows {
+        0 => 0,
+        rows => (LEGEND_ROW * rows + 8) as u32,
+    }
+}
+
+/// Draws the legend on top of `area` and gives what is left of it.
+pub(in crate::report::plot) fn legend<'a>(
+    area: &Area<'a>,
+    entries: &[LegendEntry],
+) -> Drawn<Area<'a>> {
+    if entries.is_empty() {
+        return Ok(area.clone());
+    }
+    let (top, rest) = area.split_vertically(legend_height(entries) as i32);
+    for (x, row, sample, label, entry) in placed(entries) {
         let look = entry.role.look();
         let y = LEGEND_ROW * row + LEGEND_ROW / 2;
         if entry.line {
-            draw_line(&top, vec![(x, y), (x + 90, y)], look)?;
+            top.draw(&PathElement::new(vec![(x, y), (x + 90, y)], look.stroke()))?;
         } else {
             top.draw(&marker((x + sample / 2 - 6, y), look, true))?;
         }
@@ -94,33 +119,24 @@ pub(super) fn legend<'a>(area: &Area<'a>, entries: &[LegendEntry]) -> Drawn<Area
     Ok(rest)
 }
 
-fn draw_line(area: &Area<'_>, points: Vec<(i32, i32)>, look: Look) -> Drawn<()> {
-    let style = look.color.stroke_width(look.width);
-    match look.dash {
-        None => area.draw(&PathElement::new(points, style)),
-        Some((dash, gap)) => area.draw(&DashedPathElement::new(points, dash, gap, style)),
-    }
-}
-
-/// A chart with frame, grid and axes in `area`.
-pub(super) fn chart<'a, 'b>(area: &'a Area<'b>, x: &Axis, y: &Axis) -> Drawn<Chart<'a, 'b>> {
-    chart_with_room(area, x, y, left_room(y))
-}
-
-/// A chart whose left labels take the given room, for charts one above the other.
-pub(super) fn chart_with_room<'a, 'b>(
+/// A chart with frame, grid and axes in `area`, its left labels in the given room: charts one above the other share it.
+pub(in crate::report::plot) fn chart_with_room<'a, 'b>(
     area: &'a Area<'b>,
     x: &Axis,
     y: &Axis,
     room: u32,
 ) -> Drawn<Chart<'a, 'b>> {
     let mut chart = ChartBuilder::on(area)
-        .margin(10)
+        .margin(MARGIN)
         .margin_right(34)
         .set_label_area_size(LabelAreaPosition::Left, room)
         .set_label_area_size(
             LabelAreaPosition::Bottom,
-            if x.name.is_empty() { 48 } else { 88 },
+            if x.name.is_empty() {
+                LABELS
+            } else {
+                LABELS + NAME
+            },
         )
         .build_cartesian_2d(x.clone(), y.clone())?;
     chart
@@ -136,7 +152,7 @@ pub(super) fn chart_with_room<'a, 'b>(
     Ok(chart)
 }
 
-pub(super) fn left_room(y: &Axis) -> u32 {
+pub(in crate::report::plot) fn left_room(y: &Axis) -> u32 {
     let longest = y
         .ticks
         .iter()
@@ -148,18 +164,18 @@ pub(super) fn left_room(y: &Axis) -> u32 {
 }
 
 /// A line through the points in the trace's style.
-pub(super) fn line(chart: &mut Chart<'_, '_>, points: Vec<(f64, f64)>, look: Look) -> Drawn<()> {
-    let style = look.color.stroke_width(look.width);
-    match look.dash {
-        None => chart.draw_series(LineSeries::new(points, style)).map(drop),
-        Some((dash, gap)) => chart
-            .draw_series(DashedLineSeries::new(points, dash, gap, style))
-            .map(drop),
-    }
+pub(in crate::report::plot) fn line(
+    chart: &mut Chart<'_, '_>,
+    points: Vec<(f64, f64)>,
+    look: Look,
+) -> Drawn<()> {
+    chart
+        .draw_series(LineSeries::new(points, look.stroke()))
+        .map(drop)
 }
 
 /// Ticks along the top of a logarithmic frequency axis at orders of the mains.
-pub(super) fn mark_orders(
+pub(in crate::report::plot) fn mark_orders(
     chart: &mut Chart<'_, '_>,
     x: &Axis,
     y: &Axis,
@@ -178,14 +194,14 @@ pub(super) fn mark_orders(
         chart.draw_series([Text::new(
             format!("{order}"),
             (place + 0.002 * (x.high - x.low), y.high - 0.005 * span),
-            text_style(26.0).pos(anchor),
+            text_style(32.0).pos(anchor),
         )])?;
     }
     Ok(())
 }
 
 /// A straight auxiliary line.
-pub(super) fn rule(
+pub(in crate::report::plot) fn rule(
     chart: &mut Chart<'_, '_>,
     from: (f64, f64),
     to: (f64, f64),

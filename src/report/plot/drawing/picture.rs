@@ -1,14 +1,17 @@
 //! A plot as a picture: title, drawing, text alternative.
 
+use super::trace::with_dashes;
 use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-pub(super) type Drawn<T> = Result<T, DrawingAreaErrorKind<std::io::Error>>;
-pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+pub(in crate::report::plot) type Drawn<T> = Result<T, DrawingAreaErrorKind<std::io::Error>>;
+pub(in crate::report::plot) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
-pub(super) const WIDTH: u32 = 1500;
-pub(super) const INK: RGBColor = RGBColor(30, 30, 30);
+pub(in crate::report::plot) const WIDTH: u32 = 1110;
+pub(in crate::report::plot) const INK: RGBColor = RGBColor(30, 30, 30);
+/// What the title takes.
+pub(in crate::report::plot) const TITLE: u32 = 66;
 const FONT: &str = "sans-serif";
 
 /// A drawn plot.
@@ -23,16 +26,16 @@ pub struct Plot {
     pub description: String,
     /// The picture.
     pub svg: String,
-    /// Its height beside a width of 1500.
+    /// Its height beside a width of 1110.
     pub height: u32,
 }
 
-pub(super) fn text_style(size: f64) -> TextStyle<'static> {
+pub(in crate::report::plot) fn text_style(size: f64) -> TextStyle<'static> {
     (FONT, size).into_font().color(&INK)
 }
 
 /// What stands around a drawing.
-pub(super) struct Frame {
+pub(in crate::report::plot) struct Frame {
     pub name: &'static str,
     pub title: &'static str,
     /// Text alternative.
@@ -41,8 +44,25 @@ pub(super) struct Frame {
 }
 
 impl Frame {
+    /// A frame whose height is still to be worked out.
+    pub(in crate::report::plot) fn new(
+        name: &'static str,
+        title: &'static str,
+        description: String,
+    ) -> Self {
+        Self {
+            name,
+            title,
+            description,
+            height: 0,
+        }
+    }
+
     /// The plot with this drawing below its title.
-    pub(super) fn around(self, draw: impl FnOnce(&Area<'_>) -> Drawn<()>) -> Option<Plot> {
+    pub(in crate::report::plot) fn around(
+        self,
+        draw: impl FnOnce(&Area<'_>) -> Drawn<()>,
+    ) -> Option<Plot> {
         let Self {
             name,
             title,
@@ -63,14 +83,14 @@ impl Frame {
                     .pos(anchor),
             ))
             .ok()?;
-            let (_, body) = area.split_vertically(66);
+            let (_, body) = area.split_vertically(TITLE as i32);
             draw(&body).ok()?;
             area.present().ok()?;
         }
         let start = svg.find('>')? + 1;
-        let rest = svg.get(start..)?;
+        let rest = with_dashes(svg.get(start..)?);
         let svg = format!(
-            "<svg viewBox=\"0 0 {WIDTH} {height}\" xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-labelledby=\"{name}-title {name}-text\" stroke-linejoin=\"round\">\n<title id=\"{name}-title\">{}</title>\n<desc id=\"{name}-text\">{}</desc>{rest}",
+            "<svg viewBox=\"0 0 {WIDTH} {height}\" xmlns=\"http://www.w3.org/2000/svg\" preserveAspectRatio=\"xMinYMid\" role=\"img\" aria-labelledby=\"{name}-title {name}-text\" stroke-linejoin=\"round\">\n<title id=\"{name}-title\">{}</title>\n<desc id=\"{name}-text\">{}</desc>{rest}",
             escaped(title),
             escaped(&description)
         );
@@ -85,13 +105,13 @@ impl Frame {
 }
 
 /// A colour as SVG writes it.
-pub(super) fn svg_color(color: RGBColor) -> String {
+pub(in crate::report::plot) fn svg_color(color: RGBColor) -> String {
     let RGBColor(red, green, blue) = color;
     format!("#{red:02x}{green:02x}{blue:02x}")
 }
 
 /// Text fit for XML: markup escaped, control characters gone.
-pub(super) fn escaped(text: &str) -> String {
+pub(in crate::report::plot) fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

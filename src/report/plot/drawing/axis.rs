@@ -6,7 +6,7 @@ use std::ops::Range;
 
 /// An axis in drawing coordinates (the common logarithm where it is logarithmic).
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Axis {
+pub(in crate::report::plot) struct Axis {
     pub name: String,
     pub low: f64,
     pub high: f64,
@@ -17,14 +17,19 @@ pub(super) struct Axis {
 
 #[derive(Debug, Clone, PartialEq)]
 enum Labels {
-    Decades,
+    Decades { prefixed: bool },
     Linear { scale: f64, decimals: usize },
     Named(Vec<(f64, String)>),
 }
 
 impl Axis {
     /// A logarithmic axis over `low..high` (both positive), ticks at the decades.
-    pub(super) fn logarithmic(name: &str, unit: &str, low: f64, high: f64) -> Self {
+    pub(in crate::report::plot) fn logarithmic(
+        name: &str,
+        unit: &str,
+        low: f64,
+        high: f64,
+    ) -> Self {
         let (low, high) = (low.log10(), high.log10());
         let (first, last) = (low.ceil() as i32, high.floor() as i32);
         let mut ticks: Vec<f64> = (first..=last).map(f64::from).collect();
@@ -44,20 +49,25 @@ impl Axis {
             }));
             ticks.sort_by(f64::total_cmp);
         }
+        if ticks.len() < 2 {
+            ticks.clone_from(&light);
+        }
         Self {
             name: format!("{name} ({unit})"),
             low,
             high,
             ticks,
             light,
-            labels: Labels::Decades,
+            labels: Labels::Decades {
+                prefixed: si::takes_prefix(unit),
+            },
         }
     }
 
     /// A linear axis over the values, widened to its ticks; the unit takes one common prefix.
-    pub(super) fn linear(name: &str, unit: &str, low: f64, high: f64) -> Self {
+    pub(in crate::report::plot) fn linear(name: &str, unit: &str, low: f64, high: f64) -> Self {
         let magnitude = low.abs().max(high.abs());
-        let (scale, prefix) = si::common_prefix(magnitude, unit);
+        let (scale, scaled_unit) = si::scaled_unit(magnitude, unit);
         let span = if high > low {
             high - low
         } else {
@@ -70,7 +80,7 @@ impl Axis {
         let ticks = (0..=count).map(|i| (first + f64::from(i)) * step).collect();
         let decimals = (-(step / scale).log10().floor()).clamp(0.0, 6.0) as usize;
         Self {
-            name: format!("{name} ({prefix}{unit})"),
+            name: format!("{name} ({scaled_unit})"),
             low: first * step,
             high: last * step,
             ticks,
@@ -80,14 +90,19 @@ impl Axis {
     }
 
     /// A linear axis from `low` to `high` exactly, with the ticks that lie within.
-    pub(super) fn exact(name: &str, unit: &str, low: f64, high: f64) -> Self {
+    pub(in crate::report::plot) fn exact(name: &str, unit: &str, low: f64, high: f64) -> Self {
         let mut axis = Self::linear(name, unit, low, high);
         axis.ticks.retain(|tick| (low..=high).contains(tick));
         Self { low, high, ..axis }
     }
 
     /// An axis of named places.
-    pub(super) fn named(name: &str, low: f64, high: f64, places: Vec<(f64, String)>) -> Self {
+    pub(in crate::report::plot) fn named(
+        name: &str,
+        low: f64,
+        high: f64,
+        places: Vec<(f64, String)>,
+    ) -> Self {
         Self {
             name: name.into(),
             low,
@@ -99,19 +114,19 @@ impl Axis {
     }
 
     /// The same axis without a name.
-    pub(super) fn unnamed(&self) -> Self {
+    pub(in crate::report::plot) fn unnamed(&self) -> Self {
         Self {
             name: String::new(),
             ..self.clone()
         }
     }
 
-    pub(super) fn label(&self, place: f64) -> String {
+    pub(in crate::report::plot) fn label(&self, place: f64) -> String {
         match &self.labels {
-            Labels::Decades => {
+            Labels::Decades { prefixed } => {
                 let value = 10f64.powf(place);
                 let rounded: f64 = format!("{value:.0e}").parse().unwrap_or(value);
-                si::shortest(rounded, "Hz")
+                si::shortest(rounded, if *prefixed { "Hz" } else { "" })
                     .trim_end_matches("Hz")
                     .trim_end()
                     .to_owned()
