@@ -12,7 +12,7 @@ const PROBE: &str = include_str!("report_probe.js");
 /// Letters of a picture, px at the narrowest width; those of the text are 16.
 const SMALLEST_LETTER: f64 = 8.0;
 /// Width and height of the README's picture.
-const README_PICTURE: (u32, u32) = (1000, 1400);
+const README_PICTURE: (u32, u32) = (1040, 1215);
 
 /// Name, what it opens, the capture that it leaves and the share of the loop's that comes on top.
 const REMEDIES: [(&str, &str, &str, f64); 6] = [
@@ -85,7 +85,7 @@ fn six_remedies(folder: &Path) -> PathBuf {
     let whole = fs::read_to_string(demo().join("session.toml")).unwrap();
     let (head, rest) = whole.split_once("[[remedy]]").unwrap();
     let tail = &rest[rest.find("[wanted]").unwrap()..];
-    let mut text = format!("report_number = 17\ncustomer = \"an invented one\"\n{head}");
+    let mut text = head.to_owned();
     let mut captures = String::new();
     for condition in ["baseline", "looped"] {
         for number in 1..=3 {

@@ -69,7 +69,7 @@ function look(frame) {
 }
 
 const found = [];
-for (const width of [1280, 970, 390]) {
+for (const width of [1280, 1030, 390]) {
   const frame = document.createElement("iframe");
   frame.style = `width:${width}px;height:1500px;border:0;display:block`;
   frame.onload = () => {

@@ -271,7 +271,14 @@ fn range(printed: &PrintedEstimate) -> String {
 
 pub(super) fn decibels(ratio: Option<DecibelRatio>) -> String {
     let words = ratio.and_then(|ratio| ratio.words());
-    words.map_or_else(dash, |words| words.replace('-', "−"))
+    words.map_or_else(dash, |words| {
+        let words = words.replace('-', "−");
+        match words.split_once('(') {
+            // A line may end before an interval, not within it.
+            Some((value, interval)) => format!("{value}({}", interval.replace(' ', "\u{a0}")),
+            None => words,
+        }
+    })
 }
 
 pub(super) fn tenths(db: f64) -> String {

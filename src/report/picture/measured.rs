@@ -112,3 +112,36 @@ fn figures(measurement: &Measurement) -> String {
     };
     format!("{}. {orders}", words.join("; "))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sample;
+
+    #[test]
+    fn channels_that_are_not_drawn_are_named() {
+        let channels: Vec<Pictured> = (1..=8)
+            .map(|number| {
+                let mut measurement = sample::measurement();
+                measurement.channel = format!("input {number}");
+                Pictured {
+                    measurement,
+                    snippet: None,
+                }
+            })
+            .collect();
+        let all = || channels.iter().map(|c| &c.measurement);
+        assert_eq!(not_drawn(all().take(MOST_PANELS)), None);
+        let told = not_drawn(all()).unwrap();
+        assert!(
+            told.contains("input 7 of") && told.contains("input 8 of"),
+            "{told}"
+        );
+        assert!(!told.contains("input 6 of"), "{told}");
+        assert!(
+            measured_picture(&channels)
+                .svg()
+                .contains("Not drawn: channel input 7")
+        );
+    }
+}

@@ -62,13 +62,18 @@ pub fn noise_density(
         return None;
     }
     let x = Axis::logarithmic("frequency", "Hz", lowest, highest);
+    let parts = facets(&curves);
     let y = Axis::logarithmic(
-        "noise density",
+        // The name has to fit beside a panel.
+        if parts.len() == 1 {
+            "noise density"
+        } else {
+            "density"
+        },
         &unit,
         10f64.powf(bottom - 0.15),
         10f64.powf((top + 0.45).max(bottom + 1.0)),
     );
-    let parts = facets(&curves);
     let panels: Vec<Panel<'_>> = parts
         .iter()
         .map(|part| Panel {

@@ -4,7 +4,7 @@ mod picture;
 mod scatter;
 mod shown;
 
-use crate::analysis::Folded;
+use crate::analysis::{Folded, Measurement, Track};
 use crate::capture::Snippet;
 use crate::comparison::{ComparedQuantity, DecibelRatio};
 use crate::quantity::Quantity;
@@ -268,15 +268,30 @@ impl<'a> Seen<'a> {
     fn time(&self) -> Option<Picture> {
         let tracks = self.of(|shown| {
             let track = shown.measurement.track.as_ref()?;
-            (track.points.len() >= LONG_RECORD_POINTS).then_some(track)
+            (track.points.len() >= LONG_RECORD_POINTS).then(|| told(track, shown.measurement))
         });
-        let plot = against_time(&tracks, self.unit)?;
+        let shown: Vec<Trace<&Track>> = tracks
+            .iter()
+            .map(|trace| Trace::new(trace.role, trace.label.clone(), &trace.data))
+            .collect();
+        let plot = against_time(&shown, self.unit)?;
         let caption = format!(
-            "How steady hum, offset and mains frequency were within the record; the noise has one figure a record.{}",
+            "How steady hum, offset and mains frequency were within the record; no frequency is told where no mains was found, and the noise has one figure a record.{}",
             self.not_in_it(&tracks, "its record is too short to be cut into segments")
         );
         Some(Picture::new(plot, caption))
     }
+}
+
+/// The track without a frequency that nothing was found to have.
+fn told(track: &Track, measurement: &Measurement) -> Track {
+    let mut track = track.clone();
+    if !measurement.mains.detected {
+        for point in &mut track.points {
+            point.frequency_hz = f64::NAN;
+        }
+    }
+    track
 }
 
 fn roles<T>(traces: &[Trace<T>]) -> impl Iterator<Item = Role> {
