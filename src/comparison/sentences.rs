@@ -2,8 +2,8 @@
 
 use super::options::SINGLE_CAPTURE_MARGIN_DB;
 use super::result::{Basis, ComparedQuantity, Comparison, DecibelRatio, Repeats, Verdict, tenths};
-use crate::Condition;
 use crate::quantity::Quantity;
+use crate::{Condition, si};
 
 impl ComparedQuantity {
     /// What the remedy (without an isolated capture: opening the loop at the probe) did to this figure,
@@ -121,15 +121,14 @@ pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
                 .into(),
         );
     }
-    notes.extend(disagreement(&comparison.repeats));
+    notes.extend(disagreement(&comparison.repeats, unit_of(comparison)));
     for repeat in &comparison.repeats {
-        let unit = spread_unit(repeat.quantity);
         if let Some(drift) = repeat.drift {
             notes.push(format!(
-                "{} {} drifted by {}{unit} from the first capture to the last.",
+                "{} {} drifted by {} from the first capture to the last.",
                 repeat.condition,
                 repeat.quantity,
-                significant(drift, 3)
+                spread(repeat.quantity, unit_of(comparison), (drift, 3))
             ));
         }
         match repeat.came_back {
@@ -149,21 +148,20 @@ pub(super) fn notes(comparison: &Comparison) -> Vec<String> {
 }
 
 /// Which conditions' captures differ by more than twice what their own scatter explains.
-fn disagreement(repeats: &[Repeats]) -> impl Iterator<Item = String> {
+fn disagreement<'a>(repeats: &'a [Repeats], unit: &'a str) -> impl Iterator<Item = String> + 'a {
     repeats
         .chunk_by(|a, b| a.condition == b.condition)
-        .filter_map(|of_condition| {
+        .filter_map(move |of_condition| {
             let condition = of_condition.first()?.condition;
             let figures: Vec<String> = of_condition
                 .iter()
                 .filter(|r| r.differ && r.spread > 2.0 * r.expected_spread)
                 .map(|r| {
-                    let unit = spread_unit(r.quantity);
                     format!(
-                        "{} by {}{unit} where {}{unit} is explained",
+                        "{} by {} where {} is explained",
                         r.quantity,
-                        significant(r.spread, 2),
-                        significant(r.expected_spread, 2)
+                        spread(r.quantity, unit, (r.spread, 2)),
+                        spread(r.quantity, unit, (r.expected_spread, 2))
                     )
                 })
                 .collect();
@@ -177,19 +175,16 @@ fn disagreement(repeats: &[Repeats]) -> impl Iterator<Item = String> {
         })
 }
 
-/// The unit of a spread: that of an offset is its own.
-fn spread_unit(quantity: Quantity) -> &'static str {
-    match quantity {
-        Quantity::DcOffset => "",
-        _ => " %",
-    }
+/// The unit of the channels.
+fn unit_of(comparison: &Comparison) -> &str {
+    let offset = comparison.quantity(Quantity::DcOffset);
+    offset.map_or("V", |quantity| quantity.unit.as_str())
 }
 
-/// A number to so many significant digits.
-fn significant(x: f64, digits: usize) -> String {
-    let text = format!("{x:.*e}", digits.saturating_sub(1));
-    match text.parse::<f64>() {
-        Ok(rounded) if (1e-3..1e6).contains(&rounded.abs()) => rounded.to_string(),
-        _ => text,
+/// A spread to so many digits: of an offset in its unit, else a part.
+fn spread(quantity: Quantity, unit: &str, (x, digits): (f64, usize)) -> String {
+    match quantity {
+        Quantity::DcOffset => si::rounded(x, unit, digits),
+        _ => si::rounded(x, "%", digits),
     }
 }

@@ -12,7 +12,7 @@ const PROBE: &str = include_str!("report_probe.js");
 /// Letters of a picture, px at the narrowest width; those of the text are 16.
 const SMALLEST_LETTER: f64 = 8.0;
 /// Width and height of the README's picture.
-const README_PICTURE: (u32, u32) = (1040, 1215);
+const README_PICTURE: (u32, u32) = (1040, 1260);
 
 /// Name, what it opens, the capture that it leaves and the share of the loop's that comes on top.
 const REMEDIES: [(&str, &str, &str, f64); 6] = [

@@ -366,7 +366,7 @@ mod tests {
             "B. Example",
             "Certificate</th><td class=\"long\">not stated",
             // The running head's strings hold nothing but letters, digits and escapes.
-            "@top-right { content: \"L\\2d 17\\2f 2\"",
+            "@top-right { content: \"Report L\\2d 17\\2f 2\"",
         ] {
             assert!(html.contains(words), "{words}");
         }

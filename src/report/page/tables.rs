@@ -297,7 +297,7 @@ pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
 pub(super) fn reading(estimate: Option<crate::Estimate>, unit: &str) -> String {
     estimate.map_or_else(dash, |estimate| {
         if estimate.low == 0.0 && estimate.value >= 0.0 {
-            format!("below {}", si::rounded(estimate.high, unit, 2))
+            format!("below\u{a0}{}", si::rounded(estimate.high, unit, 2))
         } else {
             let printed = PrintedEstimate::new(&estimate, unit);
             format!("{} {}", printed.value, printed.unit)
