@@ -68,13 +68,24 @@ function look(frame) {
   };
 }
 
+// The page as it is printed on A4 between its margins, which a browser shrinks as a whole where something is too wide.
+const PRINT = Math.floor((182 / 25.4) * 96);
+const SCREENS = [1280, 1030, 390];
+
+function asPrinted(page) {
+  for (const style of page.querySelectorAll("style")) {
+    style.textContent = style.textContent.replaceAll("@media screen", "@media not all").replaceAll("@media print", "@media all");
+  }
+}
+
 const found = [];
-for (const width of [1280, 1030, 390]) {
+for (const width of [...SCREENS, PRINT]) {
   const frame = document.createElement("iframe");
   frame.style = `width:${width}px;height:1500px;border:0;display:block`;
   frame.onload = () => {
+    if (width === PRINT) asPrinted(frame.contentDocument);
     found.push(look(frame));
-    if (found.length === 3) document.getElementById("found").textContent = JSON.stringify(found);
+    if (found.length > SCREENS.length) document.getElementById("found").textContent = JSON.stringify(found);
   };
   frame.src = "report.html";
   document.body.append(frame);
