@@ -1,12 +1,9 @@
 //! The lines of a record: peaks of its Hann-weighted spectrum over the floor beside each.
 
-use super::lowered::Lowering;
+use super::hann_powers::HannPowers;
 use super::running_median::RunningMedian;
 use crate::numeric::parabola;
-use crate::spectrum::fft::forward;
-use crate::spectrum::hann;
 use crate::stats::power_of_median;
-use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// A local maximum of the spectrum.
@@ -29,10 +26,6 @@ impl Line {
 
 /// Error of a parabola through the logarithms of three bins of a Hann line, padded four times, in cells of 1/T.
 const INTERPOLATION: f64 = 0.005;
-/// Bins for each cell of 1/T.
-const PADDING: usize = 4;
-/// Shortest transform of which the low part alone is made.
-const LEAST_LENGTH: usize = 1024;
 /// Power over the floor from which a maximum is a line: one in twenty of the noise's own.
 const LEAST_STRENGTH: f64 = 3.0;
 /// Half-width of the line itself, and how far the floor beside it is read, in cells of 1/T.
@@ -113,42 +106,6 @@ impl LineSpectrum {
     }
 }
 
-/// Samples less their straight line, weighted; Σw and Σw².
-fn windowed(samples: &[f64], weights: Option<&[f64]>) -> (Vec<f64>, (f64, f64)) {
-    let count = samples.len();
-    let middle = 0.5 * (count as f64 - 1.0);
-    let weight = |i: usize| weights.map_or(1.0, |w| w[i]);
-    let (mut total, mut mean, mut centre) = (0.0, 0.0, 0.0);
-    for (i, x) in samples.iter().enumerate() {
-        let w = weight(i);
-        total += w;
-        mean += w * x;
-        centre += w * (i as f64 - middle);
-    }
-    let total = f64::max(total, f64::MIN_POSITIVE);
-    (mean, centre) = (mean / total, centre / total);
-    let (mut cross, mut spread) = (0.0, 0.0);
-    for (i, x) in samples.iter().enumerate() {
-        let t = i as f64 - middle - centre;
-        cross += weight(i) * t * (x - mean);
-        spread += weight(i) * t * t;
-    }
-    let slope = cross / f64::max(spread, f64::MIN_POSITIVE);
-    let (mut sum, mut squares) = (0.0, 0.0);
-    let out = samples
-        .iter()
-        .zip(hann(count))
-        .enumerate()
-        .map(|(i, (x, hann))| {
-            let w = weight(i) * hann;
-            sum += w;
-            squares += w * w;
-            w * (x - mean - slope * (i as f64 - middle - centre))
-        })
-        .collect();
-    (out, (sum, squares))
-}
-
 /// Power and floor of every bin.
 #[derive(Debug, Clone)]
 struct Levels {
@@ -165,34 +122,20 @@ struct Levels {
 impl Levels {
     /// Of the bins up to `top_hz`; `None` as for [`LineSpectrum::new`].
     fn new(samples: &[f64], weights: Option<&[f64]>, rate_hz: f64, top_hz: f64) -> Option<Self> {
-        let count = samples.len();
-        if count < 16 || !(rate_hz > 0.0) {
-            return None;
-        }
-        // Not a multiple of the length, or the cells would lie where a line of whole cycles has no skirt.
-        let length = (PADDING * count).next_power_of_two();
-        let (mut windowed, (sum, squares)) = windowed(samples, weights);
-        let lowering = Lowering::new(rate_hz, top_hz, length / LEAST_LENGTH);
-        match lowering.factor {
-            1 => windowed.resize(length, 0.0),
-            factor => windowed = lowering.apply(&windowed, length / factor),
-        }
-        let plan = forward(windowed.len());
-        let mut bins = plan.make_output_vec();
-        plan.process(&mut windowed, &mut bins).ok()?;
-        let bin_hz = rate_hz / length as f64;
-        let top = ((top_hz / bin_hz) as usize).min(bins.len() - 1);
-        // Of a Hann window of the same noise bandwidth (1.5 cells), for weights that leave a part of the record.
-        let duration_s = 1.5 * sum * sum / squares.max(f64::MIN_POSITIVE) / rate_hz;
-        let power: Vec<f64> = bins[..=top].iter().map(Complex64::norm_sqr).collect();
-        let per_cell = ((length as f64 / (rate_hz * duration_s)) as usize).max(1);
+        let HannPowers {
+            power,
+            bin_hz,
+            duration_s,
+            to_rms,
+        } = HannPowers::new(samples, weights, rate_hz, top_hz)?;
+        let per_cell = ((1.0 / (bin_hz * duration_s)) as usize).max(1);
         Some(Self {
             floor: Floor::new(&power, per_cell, bin_hz, duration_s),
             power,
             bin_hz,
             duration_s,
             per_cell,
-            to_rms: 2.0f64.sqrt() / sum,
+            to_rms,
         })
     }
 

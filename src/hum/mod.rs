@@ -3,6 +3,7 @@
 mod evidence;
 mod excess;
 mod foreground;
+mod hann_powers;
 mod line_spectrum;
 mod lowered;
 mod presence;

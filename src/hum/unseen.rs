@@ -3,12 +3,9 @@
 //! Where no series is found its frequency is not known either, and a bound that was read at one place would not hold at
 //! another: bounds are read where the record's spectrum is highest among all that a grid may have.
 
-use crate::spectrum::fft::forward;
-use crate::spectrum::hann;
+use super::hann_powers::HannPowers;
 use std::ops::RangeInclusive;
 
-/// Bins for each cell of 1/T.
-const PADDING: usize = 4;
 /// Variance of a Hann-weighted coefficient over that of an even one.
 const HANN: f64 = 1.5;
 
@@ -35,28 +32,19 @@ impl Unseen {
         reach: f64,
         orders: usize,
     ) -> Option<Self> {
-        if samples.len() < 16 || orders == 0 || !(rate_hz > 0.0) {
+        if orders == 0 {
             return None;
         }
-        let length = (PADDING * samples.len()).next_power_of_two();
-        let mut sum = 0.0;
-        let mut weighted: Vec<f64> = samples
-            .iter()
-            .zip(hann(samples.len()))
-            .map(|(x, w)| {
-                sum += w;
-                x * w
-            })
-            .collect();
-        weighted.resize(length, 0.0);
-        let plan = forward(length);
-        let mut bins = plan.make_output_vec();
-        plan.process(&mut weighted, &mut bins).ok()?;
-        let powers: Vec<f64> = bins
-            .iter()
-            .map(|bin| 2.0 * bin.norm_sqr() / (sum * sum))
-            .collect();
-        let bin_hz = rate_hz / length as f64;
+        let top_hz = nominals_hz.iter().fold(0.0, |most: f64, hz| most.max(*hz))
+            * (1.0 + reach)
+            * orders as f64;
+        let HannPowers {
+            power,
+            bin_hz,
+            to_rms,
+            ..
+        } = HannPowers::new(samples, None, rate_hz, top_hz)?;
+        let powers: Vec<f64> = power.iter().map(|p| p * to_rms * to_rms).collect();
         let at = |hz: f64| {
             let place = (hz / bin_hz).round() as usize;
             powers.get(place).copied().unwrap_or(0.0)

@@ -8,9 +8,8 @@ use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit, ToneFit, line
 use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
-use crate::analysis::options::GRID_RANGE;
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
-use crate::hum::{self, Presence, Unseen};
+use crate::hum::{self, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use crate::stats::chi_square_quantile;
 use std::f64::consts::PI;
@@ -337,16 +336,6 @@ impl<'a> Fitting<'a> {
         let combined = combine(&segments, &noise, guide, rate, samples.len());
         let lines_hz = lines_hz(&segments, &tones, rate);
         let slow = SlowNoise::new(&residual, rate, &lines_hz, frame.present, &floor);
-        let unseen = match start.presence {
-            Presence::Present(_) => None,
-            _ => Unseen::new(
-                &segmented.residual(&[], &tones),
-                rate,
-                segmented.options().mains.nominals_hz(),
-                GRID_RANGE,
-                settings.orders,
-            ),
-        };
         let tones = tones
             .into_iter()
             .map(|segments| {
@@ -377,7 +366,7 @@ impl<'a> Fitting<'a> {
                 details: Details::default(),
                 interval: None,
                 presence: start.presence.clone(),
-                unseen,
+                unseen: None,
                 other: OtherContent::default(),
                 slow_to_hz: frame.slow_to_hz,
                 part_s: None,

@@ -7,9 +7,9 @@ use super::quiet::read_quietly;
 use super::segmented::Segmented;
 use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit};
 use crate::analysis::details::Details;
-use crate::analysis::options::MeasureOptions;
+use crate::analysis::options::{GRID_RANGE, MeasureOptions};
 use crate::analysis::record::Stream;
-use crate::hum::{self, Foreground, Presence};
+use crate::hum::{self, Foreground, Presence, Unseen};
 use crate::stats::mean;
 use std::borrow::Cow;
 
@@ -49,6 +49,7 @@ pub(super) fn fit_whole(
             follow_tracks(&segmented, &mut first, &[]);
         }
         read_quietly(&segmented, &mut first, &[]);
+        first.record.unseen = read_unseen(&segmented, &first.record);
         return first;
     }
     let (mut result, other) = fit_beside(stream, &slow, &found, &first, options, known);
@@ -73,9 +74,25 @@ pub(super) fn fit_whole(
         follow_tracks(&segmented, &mut result, left_out);
     }
     read_quietly(&segmented, &mut result, &found.left_out);
+    result.record.unseen = read_unseen(&segmented, &result.record);
     // Offset of the record as it is, what was taken off or left out included.
     result.record.residual_mean += mean(&stream.samples) - mean(&other.samples);
     result
+}
+
+/// What a series may hold that is not seen in what the tones leave.
+fn read_unseen(segmented: &Segmented<'_>, record: &RecordFit) -> Option<Unseen> {
+    if matches!(record.presence, Presence::Present(_)) {
+        return None;
+    }
+    let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
+    Unseen::new(
+        &segmented.residual(&[], &tones),
+        segmented.rate_hz(),
+        segmented.options().mains.nominals_hz(),
+        GRID_RANGE,
+        record.orders,
+    )
 }
 
 /// Fits the stream without what was found beside interference; that stream as it was fitted. Where something passes, it
