@@ -1,5 +1,6 @@
 //! What a method says of a stretch that it separated.
 
+use super::left_power::LeftPower;
 use super::result::{HumTrack, Match, TouchedBand};
 use crate::{Warning, WarningCode};
 
@@ -7,11 +8,12 @@ use crate::{Warning, WarningCode};
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Findings {
     pub(crate) detected: bool,
-    /// Expected mean square of the hum that is left, and its effective degrees of freedom.
-    pub(crate) residual_power: f64,
-    pub(crate) residual_degrees: f64,
+    /// What is left, by the uncertainty of what was fitted.
+    pub(crate) left: LeftPower,
     /// Mean square that may be left on top of it, or may not: what another channel's own noise brings in.
     pub(crate) unsure_power: f64,
+    /// Mean square that may be left without showing itself.
+    pub(crate) unseen_power: f64,
     pub(crate) mains_power: f64,
     pub(crate) coherent_power: f64,
     pub(crate) touched: Vec<TouchedBand>,

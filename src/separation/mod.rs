@@ -14,6 +14,7 @@ mod chapters;
 mod coupled;
 mod findings;
 mod fit;
+mod left_power;
 mod methods;
 mod options;
 mod result;

@@ -10,9 +10,14 @@
 #[path = "../support/separation/cases.rs"]
 mod cases;
 mod chapters;
+#[path = "../support/separation/left.rs"]
+mod left;
 mod limits;
 mod methods;
+mod residual;
 mod scoreboard;
+#[path = "../support/separation/templates.rs"]
+mod templates;
 #[path = "../support/separation/two_channels.rs"]
 mod two_channels;
 #[path = "../support/separation/yardsticks.rs"]

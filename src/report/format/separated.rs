@@ -60,15 +60,18 @@ fn separated(out: &mut impl Write, separation: &Separation) -> io::Result<()> {
         writeln!(out, "{}", line.trim_end())?;
     }
     if let Some(matched) = &separation.matched {
-        let decibels = |x: Option<f64>| x.map_or("not known".into(), |x| format!("{x:.1} dB"));
+        let reduction = match (matched.reached_db, matched.bound_db) {
+            (Some(reached), Some(bound)) => {
+                format!("; reduction {reached:.1} dB of at most {bound:.1} dB")
+            }
+            (Some(reached), None) => format!("; reduction {reached:.1} dB"),
+            (None, _) => String::new(),
+        };
         let words = format!(
-            "The other waveform fitted with gain {}, delay {}, coherence {:.4}; reduction {} of at \
-             most {}.",
+            "The other waveform fitted with gain {}, delay {}, coherence {:.4}{reduction}.",
             si::short(matched.gain, "", 4),
             si::short(matched.delay_s, "s", 3),
             matched.coherence,
-            decibels(matched.reached_db),
-            decibels(matched.bound_db)
         );
         wrapped(out, "", &words)?;
     }

@@ -1,9 +1,11 @@
 //! What is found of a channel, chapter by chapter.
 
 use super::offsets::Offsets;
+use super::untouched::{Power, untouched};
 use crate::analysis::{Mains, Measurement};
 use crate::capture::CaptureHeader;
 use crate::separation::findings::Findings;
+use crate::separation::left_power::LeftPower;
 use crate::separation::methods::TRACK_POINTS as POINTS_A_CHAPTER;
 use crate::separation::options::SeparateOptions;
 use crate::separation::result::{HumTrack, Method, Removed, Separation};
@@ -36,9 +38,9 @@ pub(crate) struct ChannelFindings {
     frames: f64,
     mains: f64,
     coherent: f64,
-    residual: f64,
+    left: LeftPower,
     unsure: f64,
-    degrees: f64,
+    unseen: f64,
     /// Whether a series was found in any chapter.
     detected: bool,
     /// Findings of the longest chapter: touched bands, match, notes.
@@ -63,9 +65,9 @@ impl ChannelFindings {
         self.frames += weight;
         self.mains += weight * found.mains_power;
         self.coherent += weight * found.coherent_power;
-        self.residual += weight * found.residual_power;
+        self.left.add_weighted(weight, &found.left);
         self.unsure += weight * found.unsure_power;
-        self.degrees += found.residual_degrees;
+        self.unseen += weight * found.unseen_power;
         self.detected |= found.detected;
         for warning in found.warnings.drain(..) {
             if !self.warnings.iter().any(|w| w.code == warning.code) {
@@ -90,6 +92,30 @@ impl ChannelFindings {
         }
     }
 
+    /// Mean square of what is left of the interference, in the unit that the channel is worked in.
+    fn left_over(&self, place: &Place<'_>, unit: f64, confidence: f64) -> Power {
+        let frames = self.frames.max(1.0);
+        let degrees = self.left.degrees();
+        let residual = self.left.power / frames;
+        let at = |p: f64| residual * chi_square_quantile(p, degrees) / degrees;
+        let unsure = self.unsure / frames;
+        let fitted = Power {
+            value: residual + 0.5 * unsure,
+            low: at(0.5 - 0.5 * confidence),
+            high: at(0.5 + 0.5 * confidence) + unsure + self.unseen / frames,
+        };
+        // A template tells every order.
+        let alone = place.method == Method::Harmonic || !self.detected;
+        let own = matches!(place.method, Method::Harmonic | Method::Template);
+        match place.measured.filter(|_| own && alone) {
+            Some(measured) => {
+                let taken_out = &self.track.orders;
+                fitted.plus(untouched(&measured.mains, taken_out, unit, confidence))
+            }
+            None => fitted,
+        }
+    }
+
     /// The whole channel's result; what was added up so far is in the unit that the channel is worked in.
     pub(crate) fn into_separation(
         mut self,
@@ -105,13 +131,11 @@ impl ChannelFindings {
         }
         let confidence = options.confidence;
         let frames = self.frames.max(1.0);
-        let residual = self.residual / frames;
-        let unsure = self.unsure / frames;
-        let degrees = self.degrees.max(1.0);
-        let at = |p: f64| residual * chi_square_quantile(p, degrees) / degrees;
-        let value = (residual + 0.5 * unsure).sqrt();
-        let low = at(0.5 - 0.5 * confidence).sqrt();
-        let high = (at(0.5 + 0.5 * confidence) + unsure).sqrt();
+        let mains = place.mains();
+        let own = matches!(place.method, Method::Harmonic | Method::Template);
+        let residual = self.left.power / frames;
+        let left = self.left_over(place, unit, confidence);
+        let (value, low, high) = (left.value.sqrt(), left.low.sqrt(), left.high.sqrt());
         let interval = (low.min(value), high.max(value));
         let (_, mut found) = self.longest.unwrap_or_default();
         for band in &mut found.touched {
@@ -125,8 +149,6 @@ impl ChannelFindings {
         }
         // What the fit took along of the noise is no mains.
         let removed = (self.mains / frames - residual).max(0.0).sqrt();
-        let mains = place.mains();
-        let own = matches!(place.method, Method::Harmonic | Method::Template);
         let mut warnings = input_warnings.to_vec();
         // Warnings that hold for part of the record only are not repeated for the whole.
         warnings.extend(self.warnings.into_iter().filter(|w| {
@@ -138,10 +160,10 @@ impl ChannelFindings {
                  none was taken out: capture a longer record",
             ));
         }
-        let left = mains
+        let there = mains
             .filter(|_| own && self.detected)
             .and_then(|mains| mains.hum_rms);
-        if let Some(hum) = left.filter(|hum| hum.low > (removed + interval.1) * unit) {
+        if let Some(hum) = there.filter(|hum| hum.low > (removed + interval.1) * unit) {
             warnings.push(WarningCode::NotInterferenceAlone.warning(
                 format!(
                     "of the hum no more than about {:.0} % could be told from what else is in the record and taken out; \
@@ -168,7 +190,7 @@ impl ChannelFindings {
                 value * unit,
                 (interval.0 * unit, interval.1 * unit),
                 0.5 * value * unit,
-                degrees,
+                self.left.degrees(),
                 confidence,
             ),
             clipped: channel

@@ -8,6 +8,7 @@ mod measured;
 mod offsets;
 mod pipeline;
 mod plan;
+mod untouched;
 mod worked;
 mod writer;
 

@@ -223,13 +223,15 @@ fn fit_steady(
         return None;
     }
     let step = update_phase(&mut model, &mut sums, &fitter.smoothing, shift);
-    let parameters = update_amplitudes(&mut model, &sums, &fitter.smoothing);
+    let spent = update_amplitudes(&mut model, &sums, &fitter.smoothing);
     Some(Fit {
         model,
         noise: sums.noise,
-        parameters,
+        pairs: sums.pairs,
+        spent,
         track_parameters: step.parameters,
         lines: found,
+        excess: 0.0,
         others: Vec::new(),
     })
 }

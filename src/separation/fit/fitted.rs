@@ -1,6 +1,21 @@
 //! A fitted model of the series, and what is known of it.
 
-use super::model::HumModel;
+use super::model::{HumModel, group_bounds, pairs};
+use crate::separation::left_power::LeftPower;
+use rustfft::num_complex::Complex64;
+use std::ops::Range;
+
+/// Share of the pairs that noise is usually told by from which it is steady.
+const STEADY: f64 = 0.5;
+
+/// Free parameters that amplitudes take.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Spent {
+    /// On each order, complex.
+    pub(crate) orders: Vec<f64>,
+    /// On the gain that is common to all, beyond its level, real.
+    pub(crate) gain: f64,
+}
 
 /// A fitted model and what is known of it.
 #[derive(Debug, Clone, Default)]
@@ -8,10 +23,14 @@ pub(crate) struct Fit {
     pub(crate) model: HumModel,
     /// Noise beside each order: mean square of its phasor sums over the sum of weights.
     pub(crate) noise: Vec<f64>,
-    /// Free parameters spent on each order.
-    pub(crate) parameters: Vec<f64>,
+    /// Independent pairs that tell the noise of each order.
+    pub(crate) pairs: Vec<f64>,
+    /// Free parameters spent on the amplitudes.
+    pub(crate) spent: Spent,
     /// Free parameters spent on the phase track.
     pub(crate) track_parameters: f64,
+    /// Mean square of what stands beside the orders, beyond the noise there, after the fit.
+    pub(crate) excess: f64,
     /// Narrow lines that are no hum and were set aside, cycles per sample.
     pub(crate) lines: Vec<f64>,
     /// Tones beside an order that stay in the capture, and the order with them.
@@ -51,16 +70,61 @@ impl Fit {
         self.noise.iter_mut().for_each(|n| *n *= factor as f64);
     }
 
-    /// Mean square of what the phase track's errors leave: a real parameter of it costs a quarter of the orders' noise,
-    /// weighted by what the phase means to them (a complex amplitude costs half of its order's).
-    pub(crate) fn track_error(&self, samples: f64) -> f64 {
-        let (mut steep, mut certain) = (0.0, 1e-300);
-        for (o, &order) in self.model.orders.iter().enumerate() {
-            let slope = (order as f64).powi(2) * self.mean_power(o);
-            steep += slope;
-            certain += slope / self.noise[o].max(1e-300);
+    /// What the amplitudes' errors leave, by order: a complex parameter costs half of its order's noise. The second part is
+    /// that in noise which comes and goes: there errors may be anything up to twice as much.
+    pub(crate) fn amplitude_error(&self, samples: f64) -> (LeftPower, f64) {
+        let mut left = LeftPower::default();
+        let mut unsure = 0.0;
+        let most = pairs(group_bounds(self.model.intervals()).len() - 1);
+        for o in 0..self.model.orders.len() {
+            let parameters = self.spent.orders.get(o).copied().unwrap_or(1.0);
+            let pairs = self.pairs.get(o).copied().unwrap_or(f64::INFINITY);
+            let power = 0.5 * self.noise[o] * parameters / samples;
+            let steady = (pairs / (STEADY * most)).min(1.0);
+            left.add(steady * power, 2.0 * parameters, 2.0 * pairs);
+            unsure += 2.0 * (1.0 - steady) * power;
         }
-        0.25 * self.track_parameters * steep / certain / samples
+        (left, unsure)
+    }
+
+    /// What the errors of the phase track and of the common gain leave: a real parameter costs a quarter of the orders' noise,
+    /// weighted by what it means to them.
+    pub(crate) fn track_error(&self, samples: f64) -> LeftPower {
+        let cost = |parameters: f64, slope: &dyn Fn(f64) -> f64| {
+            let (mut steep, mut certain, mut pairs) = (0.0, 1e-300, 0.0);
+            for (o, &order) in self.model.orders.iter().enumerate() {
+                let steepness = slope(order as f64) * self.mean_power(o);
+                steep += steepness;
+                certain += steepness / self.noise[o].max(1e-300);
+                pairs += self.pairs.get(o).copied().unwrap_or(f64::INFINITY);
+            }
+            (0.25 * parameters * steep / certain / samples, 2.0 * pairs)
+        };
+        let mut left = LeftPower::default();
+        let (power, known) = cost(self.track_parameters, &|order| order * order);
+        // How fast the track moves is told by that movement itself.
+        left.add(
+            power,
+            self.track_parameters,
+            known.min(self.track_parameters),
+        );
+        let (power, known) = cost(self.spent.gain, &|_| 1.0);
+        left.add(power, self.spent.gain, known.min(self.spent.gain));
+        left
+    }
+
+    /// The fit of a part of a record as one of the whole, so many samples, which holds no hum elsewhere.
+    pub(crate) fn within(mut self, part: &Range<usize>, samples: usize) -> Self {
+        self.model = self.model.within(part, samples);
+        self
+    }
+
+    /// Whether the model is one of numbers.
+    pub(crate) fn is_finite(&self) -> bool {
+        let model = &self.model;
+        let real = model.phase.iter().chain(&model.gain);
+        let complex = model.constants.iter().chain(&model.deviations).flatten();
+        real.copied().all(f64::is_finite) && complex.copied().all(Complex64::is_finite)
     }
 
     /// Mean squared amplitude of the order with index `o`.

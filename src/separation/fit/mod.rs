@@ -18,7 +18,7 @@ mod trials;
 
 pub(super) use continuation::{Lead, go_on};
 pub(super) use course::Course;
-pub(super) use fitted::Fit;
+pub(super) use fitted::{Fit, Spent};
 pub(super) use model::{HumModel, play, whole_sums};
 pub(super) use residual_check::{Rest, Seen, standing_out};
 pub(super) use series::fit_record;

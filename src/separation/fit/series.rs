@@ -26,6 +26,21 @@ pub(crate) fn fit_record(
     if cycles < 1.0 || below_nyquist == 0 || x.iter().all(|v| *v == 0.0) {
         return Fit::default();
     }
+    let fitted = fit_beside(centred, rate_hz, options, course, cycles);
+    if fitted.is_finite() {
+        fitted
+    } else {
+        Fit::default()
+    }
+}
+
+fn fit_beside(
+    centred: &Centred,
+    rate_hz: f64,
+    options: &HarmonicOptions,
+    course: &Course,
+    cycles: f64,
+) -> Fit {
     let others = other_tones(centred, rate_hz, course);
     let mut settings = FitSettings::new(rate_hz, options);
     settings.protect_hz.extend(others.iter().map(|o| o.hz));

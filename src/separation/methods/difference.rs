@@ -59,8 +59,7 @@ pub(crate) fn separate_difference(
     let reached = (left > 0.0).then(|| 10.0 * (power(&centred.values) / left).log10());
     found.coherent_power = power(&matched.removed);
     found.own_offset = Some(fit.gain * other.mean);
-    found.residual_power = matched.doubt;
-    found.residual_degrees = 2.0;
+    found.left = matched.doubt;
     found.unsure_power = fit.floor;
     found.notes.push(format!(
         "difference method: second tip subtracted {}; independent noise and the converter's step grow by \

@@ -32,9 +32,7 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
     let mean_hz = model.cycles() / duration;
     for (o, &order) in model.orders.iter().enumerate() {
         let power = fitted.mean_power(o);
-        let parameters = fitted.parameters.get(o).copied().unwrap_or(1.0);
-        findings.residual_power += 0.5 * fitted.noise[o] * parameters / samples;
-        findings.residual_degrees += 2.0 * parameters;
+        let parameters = fitted.spent.orders.get(o).copied().unwrap_or(1.0);
         let half = 0.5 * (parameters + 1.0) / duration;
         let centre = order as f64 * mean_hz;
         findings.touched.push(TouchedBand {
@@ -43,8 +41,11 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
             removed_rms: (0.5 * power).sqrt(),
         });
     }
-    findings.residual_power += fitted.track_error(samples);
-    findings.residual_degrees += fitted.track_parameters;
+    (findings.left, findings.unsure_power) = fitted.amplitude_error(samples);
+    findings.unsure_power += fitted.excess;
+    findings
+        .left
+        .add_weighted(1.0, &fitted.track_error(samples));
     findings.track = track(fitted, rate_hz);
     findings.notes.push(told(model, mean_hz));
     findings
@@ -53,7 +54,9 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
 impl Findings {
     /// What was said of a part is of the whole of so many samples.
     pub(crate) fn tell_of_part(&mut self, part: Range<usize>, whole: usize, rate_hz: f64) {
-        self.residual_power *= part.len() as f64 / whole as f64;
+        let share = part.len() as f64 / whole as f64;
+        self.left = self.left.times(share);
+        self.unsure_power *= share;
         let start_s = part.start as f64 / rate_hz;
         self.track.time_s.iter_mut().for_each(|t| *t += start_s);
         self.warn(

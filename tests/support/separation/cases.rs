@@ -18,6 +18,8 @@ pub struct Case {
     pub phase: Vec<f64>,
     /// Orders that are there.
     pub orders: Vec<usize>,
+    /// Order, amplitude and phase of each line (of the first shape).
+    pub lines: Vec<(usize, f64, f64)>,
     /// Shapes by which the harmonics are multiplied (known to the oracle only).
     pub shapes: Vec<Vec<f64>>,
 }
@@ -363,6 +365,7 @@ pub fn make(recipe: &Recipe, seed: u64) -> Case {
         offset: 0.3,
         phase,
         orders: lines.iter().map(|l| l.0).collect(),
+        lines,
         shapes,
     }
 }

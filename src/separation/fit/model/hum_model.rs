@@ -3,6 +3,7 @@
 use crate::spectrum::fft;
 use realfft::ComplexToReal;
 use rustfft::num_complex::Complex64;
+use std::ops::Range;
 use std::sync::Arc;
 
 /// Table points per period of the highest order.
@@ -42,6 +43,60 @@ impl HumModel {
     /// Cycles of the fundamental within the record.
     pub(crate) fn cycles(&self) -> f64 {
         self.phase[self.phase.len() - 1] - self.phase[0]
+    }
+
+    /// The model of a part of a record as one of the whole, so many samples, which is silent elsewhere.
+    pub(crate) fn within(mut self, part: &Range<usize>, samples: usize) -> Self {
+        let silent = vec![Complex64::default(); self.orders.len()];
+        let last = self.intervals() - 1;
+        let turns = [self.cycles_per_sample(0), self.cycles_per_sample(last)];
+        self.edges.iter_mut().for_each(|edge| *edge += part.start);
+        if part.end + 1 < samples {
+            // Deviations end within a sample.
+            let end = *self.phase.last().unwrap_or(&0.0);
+            for edge in [part.end + 1, samples] {
+                self.edges.push(edge);
+                self.phase.push(end + turns[1] * (edge - part.end) as f64);
+                self.piece.push(self.constants.len());
+                self.gain.push(1.0);
+            }
+            self.constants.push(silent.clone());
+            for deviation in self.deviations.iter_mut().filter(|d| !d.is_empty()) {
+                deviation.extend([Complex64::default(); 2]);
+            }
+        }
+        if part.start > 1 {
+            let start = self.phase[0];
+            self.piece.iter_mut().for_each(|piece| *piece += 1);
+            for edge in [part.start - 1, 0] {
+                self.edges.insert(0, edge);
+                self.phase
+                    .insert(0, start - turns[0] * (part.start - edge) as f64);
+                self.piece.insert(0, 0);
+                self.gain.insert(0, 1.0);
+            }
+            self.constants.insert(0, silent);
+            for deviation in self.deviations.iter_mut().filter(|d| !d.is_empty()) {
+                deviation.splice(0..0, [Complex64::default(); 2]);
+            }
+        }
+        self
+    }
+
+    /// The same with its changes so many whole samples later; phase and amplitudes stay.
+    pub(crate) fn with_changes_later(&self, by: i64) -> Self {
+        let mut model = self.clone();
+        let inner = 1..self.edges.len().saturating_sub(1);
+        let moved = |edge: usize| usize::try_from(self.edges[edge] as i64 + by).unwrap_or(0);
+        let samples = self.samples();
+        if by == 0 || inner.is_empty() || moved(1) == 0 || moved(inner.end - 1) >= samples {
+            return model;
+        }
+        for edge in inner {
+            model.edges[edge] = moved(edge);
+            model.phase[edge] += self.cycles_per_sample(edge) * by as f64;
+        }
+        model
     }
 
     pub(crate) fn set_orders(&mut self, orders: Vec<usize>) {

@@ -61,6 +61,18 @@ pub(crate) fn pairs(groups: usize) -> f64 {
     (PAIRS_A_DIFFERENCE * (groups.max(2) - 1) as f64) * pooled
 }
 
+/// Independent pairs that tell the mean of these squared differences: no more than `most`, and as many as their scatter shows
+/// where some stand out of the rest (of exponential ones the squared sum is half their number times the sum of squares).
+pub(crate) fn effective_pairs(differences: &[f64], most: f64) -> f64 {
+    let (sum, squares) = differences
+        .iter()
+        .fold((0.0, 0.0), |(sum, squares), d| (sum + d, squares + d * d));
+    if !(squares > 0.0) {
+        return most;
+    }
+    most * (2.0 * sum * sum / (squares * differences.len() as f64)).min(1.0)
+}
+
 /// Probability that noise shows an order of at least `ratio` times its own mean power, which `pairs` tell: the tail of an
 /// F variable of 2 and twice that many degrees of freedom.
 pub(crate) fn chance(ratio: f64, pairs: f64) -> f64 {

@@ -214,6 +214,7 @@ mod tests {
             right: Vec::new(),
             gram: Vec::new(),
             noise: Vec::new(),
+            pairs: Vec::new(),
             trust: Vec::new(),
         };
         add_sums(&model, &x, Some(&weights), &mut sums);

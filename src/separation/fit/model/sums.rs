@@ -1,7 +1,7 @@
 //! Phasor sums on the mesh, and the noise beside each order that they show.
 
 use super::hum_model::HumModel;
-use super::noise::{differences, group_bounds, pool, total};
+use super::noise::{differences, effective_pairs, group_bounds, pairs, pool, total};
 use crate::numeric::Banded;
 use rustfft::num_complex::Complex64;
 
@@ -12,6 +12,8 @@ pub(crate) struct Sums {
     pub(crate) right: Vec<Complex64>,
     pub(crate) gram: Vec<[f64; 3]>,
     pub(crate) noise: Vec<f64>,
+    /// Independent pairs that tell each order's noise.
+    pub(crate) pairs: Vec<f64>,
     /// Weight of every interval and order; empty where all count in full.
     pub(crate) trust: Vec<f32>,
 }
@@ -25,10 +27,11 @@ impl Sums {
     }
 }
 
-/// Noise beside each order from differences of neighbouring groups of intervals.
-pub(crate) fn noise(sums: &Sums, reduce: fn(&mut [f64]) -> f64) -> Vec<f64> {
+/// Noise beside each order from differences of neighbouring groups of intervals, and the pairs that tell it.
+pub(crate) fn noise(sums: &Sums, reduce: fn(&mut [f64]) -> f64) -> (Vec<f64>, Vec<f64>) {
     let groups = group_bounds(sums.gram.len());
-    let mut noise: Vec<f64> = (0..sums.orders)
+    let most = pairs(groups.len() - 1);
+    let (mut noise, pairs): (Vec<f64>, Vec<f64>) = (0..sums.orders)
         .map(|o| {
             let means: Vec<(Complex64, f64)> = groups
                 .windows(2)
@@ -41,11 +44,13 @@ pub(crate) fn noise(sums: &Sums, reduce: fn(&mut [f64]) -> f64) -> Vec<f64> {
                     (sum, weight)
                 })
                 .collect();
-            reduce(&mut differences(&means))
+            let mut differences = differences(&means);
+            let pairs = effective_pairs(&differences, most);
+            (reduce(&mut differences), pairs)
         })
-        .collect();
+        .unzip();
     pool(&mut noise, groups.len() - 1);
-    noise
+    (noise, pairs)
 }
 
 pub(crate) fn gram_of(sums: &Sums, o: usize) -> Banded {

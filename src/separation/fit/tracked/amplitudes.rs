@@ -2,6 +2,7 @@
 
 use super::smoother::{Smoothed, Smoothing, TrackData};
 use crate::numeric::{Banded, Roughness};
+use crate::separation::fit::fitted::Spent;
 use crate::separation::fit::model::{HumModel, Sums, gram_of, whole_sums};
 use rustfft::num_complex::Complex64;
 
@@ -11,20 +12,19 @@ const OWN_BANDWIDTH_HZ: f64 = 2.0;
 /// Gain of log-likelihood that a track of its own must bring.
 const OWN_TRACK_GAIN: f64 = 6.0;
 
-/// Constants, common gain and own deviations from the sums; returns parameters per order.
-pub(crate) fn update_amplitudes(
-    model: &mut HumModel,
-    sums: &Sums,
-    smoothing: &Smoothing,
-) -> Vec<f64> {
+/// Constants, common gain and own deviations from the sums.
+pub(crate) fn update_amplitudes(model: &mut HumModel, sums: &Sums, smoothing: &Smoothing) -> Spent {
     let (left, right) = whole_sums(model, sums);
     let n = sums.orders;
     solve_constants(model, sums, &left, &right);
-    let mut parameters = vec![model.constants.len() as f64; n];
+    let mut spent = Spent {
+        orders: vec![model.constants.len() as f64; n],
+        gain: 0.0,
+    };
     if model.intervals() < 8 {
-        return parameters;
+        return spent;
     }
-    update_gain(model, sums, smoothing, (&left, &right));
+    spent.gain = update_gain(model, sums, smoothing, (&left, &right));
     let edges = model.edges.len();
     // Deviations of their own.
     for o in 0..n {
@@ -44,7 +44,7 @@ pub(crate) fn update_amplitudes(
         let data = smoothing.track(&plain, &sides);
         let (smoothed, free) = best_of_both(&data, smoothing.shortest(OWN_BANDWIDTH_HZ));
         if free > 1.6 {
-            parameters[o] += free;
+            spent.orders[o] += free;
             model.deviations[o] = smoothed.tracks[0]
                 .iter()
                 .zip(&smoothed.tracks[1])
@@ -54,22 +54,23 @@ pub(crate) fn update_amplitudes(
             model.deviations[o].clear();
         }
     }
-    parameters
+    spent
 }
 
-/// Gain common to all orders, and the constants under it.
+/// Gain common to all orders, and the constants under it; returns the free parameters beyond its level.
 pub(crate) fn update_gain(
     model: &mut HumModel,
     sums: &Sums,
     smoothing: &Smoothing,
     (left, right): (&[Complex64], &[Complex64]),
-) {
+) -> f64 {
     let n = sums.orders;
     model.gain.fill(1.0);
     solve_constants(model, sums, left, right);
     let edges = model.edges.len();
     let mut gram = Banded::zeros(edges);
     let mut rhs = vec![0.0; edges];
+    let mut spent = 0.0;
     for o in 0..n {
         let scale = 2.0 / sums.noise[o];
         for i in 0..model.intervals() {
@@ -86,6 +87,7 @@ pub(crate) fn update_gain(
         if free < 1.6 {
             model.gain.fill(1.0);
         } else {
+            spent = free - 1.0;
             let mean = smoothed.tracks[0].iter().sum::<f64>() / edges as f64;
             for (g, s) in model.gain.iter_mut().zip(&smoothed.tracks[0]) {
                 *g = s / mean;
@@ -93,6 +95,7 @@ pub(crate) fn update_gain(
         }
         solve_constants(model, sums, left, right);
     }
+    spent
 }
 
 pub(crate) fn solve_constants(
@@ -116,11 +119,10 @@ pub(crate) fn solve_constants(
     }
     for ((constants, sums), mass) in model.constants.iter_mut().zip(&into).zip(&mass) {
         for ((c, s), mass) in constants.iter_mut().zip(sums).zip(mass) {
-            *c = if *mass > 0.0 {
-                s / *mass
-            } else {
-                Complex64::default()
-            };
+            // Where an order is not to be trusted anywhere in a piece, it stays as it was.
+            if *mass > 0.0 {
+                *c = s / *mass;
+            }
         }
     }
 }

@@ -22,7 +22,7 @@ pub(crate) fn find_break(
     }
     let n = sums.orders;
     // One jump must not count as noise.
-    let noise = noise(sums, usual_power);
+    let (noise, _) = noise(sums, usual_power);
     let narrowest = ((NARROWEST_PIECE_S / smoothing.interval_s).ceil() as usize).max(10);
     let (left, right) = whole_sums(model, sums);
     let mut best: Option<(f64, usize)> = None;
@@ -142,7 +142,7 @@ pub(crate) fn silence(model: &mut HumModel, sums: &Sums) {
         let mut strength = 0.0;
         for (o, c) in model.constants[piece].iter().enumerate() {
             let intervals = (0..model.intervals()).filter(|i| model.piece[*i] == piece);
-            let mass: f64 = intervals.map(|i| total(sums.gram(i, o))).sum();
+            let mass: f64 = intervals.map(|i| total(sums.gram[i])).sum();
             strength += c.norm_sqr() * mass / sums.noise[o];
         }
         // A gamma variable: passed once in a thousand, about.

@@ -120,6 +120,8 @@ fn settle(
     shift = settle_breaks(&mut fitter, &mut model, shift);
     fit.lines = set_lines_aside(&mut fitter, record, &model, settings.rate_hz);
     if !fit.lines.is_empty() {
+        // What the lines hid.
+        shift = add_orders(&mut fitter, &mut model, settings, shift);
         for _ in 0..2 {
             shift = fitter.follow(&mut model, shift);
             set_lines_aside(&mut fitter, record, &model, settings.rate_hz);
@@ -130,17 +132,41 @@ fn settle(
         let mut sums = fitter.sums(&model);
         let step = update_phase(&mut model, &mut sums, &fitter.smoothing, shift);
         shift = step.shift;
-        fit.parameters = update_amplitudes(&mut model, &sums, &fitter.smoothing);
+        fit.spent = update_amplitudes(&mut model, &sums, &fitter.smoothing);
         silence(&mut model, &sums);
         fit.noise = sums.noise;
+        fit.pairs = sums.pairs;
         fit.track_parameters = step.parameters;
     }
     // Once more without the samples that are not hum's: a train of pulses has lines of its own.
-    if detected(&mut fitter, &model, settings).false_alarm > FALSE_ALARM {
+    let found = detected(&mut fitter, &model, settings);
+    fit.excess = found.excess;
+    if found.false_alarm > FALSE_ALARM {
         model.set_orders(Vec::new());
     }
     fit.model = model;
     fit
+}
+
+/// Adds the orders that stand out by now; returns the usual shift of the phase at last.
+fn add_orders(
+    fitter: &mut Fitter<'_>,
+    model: &mut HumModel,
+    settings: &FitSettings,
+    shift: f64,
+) -> f64 {
+    let found = detected(fitter, model, settings);
+    let mut orders = model.orders.clone();
+    let new = |k: &usize| !model.orders.contains(k);
+    orders.extend(found.orders.into_iter().filter(new));
+    if orders.len() == model.orders.len() {
+        return shift;
+    }
+    orders.sort_unstable();
+    let old = model.clone();
+    model.set_orders(orders);
+    carry_over(&old, model);
+    fitter.follow(model, shift)
 }
 
 /// Finds and places sudden changes, and drops those that are not worth their parameters; returns the usual shift of the

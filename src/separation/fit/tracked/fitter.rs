@@ -10,6 +10,9 @@ use crate::separation::fit::model::{
 };
 use std::borrow::Cow;
 
+/// Shift of the highest order's phase, cycles, up to which sums follow it along a straight line.
+const LINEAR: f64 = 0.5;
+
 /// Whether sums of few orders are had by turning phasors, with fewer memories tried; and whether single intervals of
 /// single orders may be given up.
 #[derive(Debug, Clone, Copy, Default)]
@@ -80,6 +83,7 @@ impl<'a> Fitter<'a> {
             right: Vec::with_capacity(count * intervals),
             gram: Vec::with_capacity(intervals),
             noise: Vec::new(),
+            pairs: Vec::new(),
             trust: Vec::new(),
         };
         let weights = self.weights.as_deref();
@@ -96,14 +100,21 @@ impl<'a> Fitter<'a> {
         if self.manner.wary {
             distrust(&mut sums);
         }
-        sums.noise = noise(&sums, mean_power);
+        (sums.noise, sums.pairs) = noise(&sums, mean_power);
         sums
     }
 
     /// One round of phase and constants; returns the usual shift of the phase.
     pub(crate) fn follow(&mut self, model: &mut HumModel, last_shift: f64) -> f64 {
         let mut sums = self.sums(model);
-        let PhaseStep { shift, .. } = update_phase(model, &mut sums, &self.smoothing, last_shift);
+        let PhaseStep {
+            shift, farthest, ..
+        } = update_phase(model, &mut sums, &self.smoothing, last_shift);
+        let highest = model.orders.iter().copied().max().unwrap_or(0);
+        if farthest * highest as f64 > LINEAR {
+            // Sums that were moved along a straight line would be of another model.
+            sums = self.sums(model);
+        }
         let (left, right) = whole_sums(model, &sums);
         solve_constants(model, &sums, &left, &right);
         shift

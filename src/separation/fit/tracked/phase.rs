@@ -15,6 +15,8 @@ const BANDWIDTH_HZ: f64 = 12.0;
 pub(crate) struct PhaseStep {
     /// Usual shift, cycles.
     pub(crate) shift: f64,
+    /// Largest shift, cycles.
+    pub(crate) farthest: f64,
     /// Free parameters of the track.
     pub(crate) parameters: f64,
 }
@@ -47,6 +49,7 @@ pub(crate) fn update_phase(
     if gram.mean_diagonal() <= 0.0 {
         return PhaseStep {
             shift: last_shift,
+            farthest: 0.0,
             parameters: 0.0,
         };
     }
@@ -70,6 +73,13 @@ pub(crate) fn update_phase(
         .map(|((s, l), p)| s + l - p)
         .collect();
     let mean = shifts.iter().sum::<f64>() / edges as f64;
+    if !mean.is_finite() {
+        return PhaseStep {
+            shift: last_shift,
+            farthest: 0.0,
+            parameters: 0.0,
+        };
+    }
     for (shift, p) in shifts.iter_mut().zip(&mut model.phase) {
         *shift -= mean;
         *p += *shift;
@@ -91,6 +101,7 @@ pub(crate) fn update_phase(
         }
     }
     PhaseStep {
+        farthest: shifts.iter().fold(0.0, |most: f64, s| most.max(s.abs())),
         shift: (shifts.iter().map(|s| s * s).sum::<f64>() / edges as f64)
             .sqrt()
             .max(1e-6),

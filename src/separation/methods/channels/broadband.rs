@@ -3,6 +3,7 @@
 use super::comparison::{is_nearer, less, power};
 use super::delay::{GainDelay, gain_and_delay, quieten};
 use super::short_filter::{Correlations, Filter};
+use crate::separation::left_power::LeftPower;
 
 /// Power of what another channel can have brought, of the target's: no more than the whole, as the rest is
 /// independent of it, and twice that allows for chance. A channel that a delay of half a sample silences (a line at
@@ -14,8 +15,8 @@ pub(crate) struct Broadband {
     pub(crate) removed: Vec<f64>,
     pub(crate) match_: GainDelay,
     filter: Option<Filter>,
-    /// Expected mean square by which gain, delay and filter are wrong.
-    pub(crate) doubt: f64,
+    /// What gain, delay and filter are wrong by.
+    pub(crate) doubt: LeftPower,
 }
 
 /// Predicts `target` from `other`; `None` where they have nothing in common.
@@ -44,7 +45,12 @@ pub(crate) fn broadband(
         .filter(|(more, _)| is_nearer(&rest, more, &nothing))
         .map(|(more, filter)| {
             removed.iter_mut().zip(&more).for_each(|(r, v)| *r += v);
-            doubt += match_.floor * filter.taps.len() as f64 / target.len() as f64;
+            let taps = filter.taps.len() as f64;
+            doubt.add(
+                match_.floor * taps / target.len() as f64,
+                taps,
+                f64::INFINITY,
+            );
             filter
         });
     Some(Broadband {

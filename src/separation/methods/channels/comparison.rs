@@ -24,6 +24,9 @@ pub(crate) fn is_nearer(x: &[f64], new: &[f64], old: &[f64]) -> bool {
         .collect();
     let mut sizes: Vec<f64> = sums.iter().map(|s| s.abs()).collect();
     let limit = FAR * normal_scale(&mut sizes);
+    if !limit.is_finite() {
+        return false;
+    }
     let (mut gained, mut scatter) = (0.0, 0.0);
     for ((sum, a), b) in sums.iter().zip(new).zip(old) {
         let term = sum.clamp(-limit, limit) * (a - b);

@@ -1,7 +1,10 @@
 //! Gain and delay of one channel behind another, and a channel delayed by any fraction of a sample.
 
+use super::comparison::{less, power};
+use super::delayed::delayed;
 use crate::separation::fit::far_samples;
-use crate::spectrum::fft;
+use crate::separation::left_power::LeftPower;
+use crate::spectrum::{fft, hann};
 use crate::stats::{median, usual_power};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
@@ -11,8 +14,8 @@ const FADED: f64 = 0.02;
 /// Rounds of weighting by what is left, and those after which samples far from the noise are left out.
 const ROUNDS: usize = 6;
 const CLEARED: [usize; 2] = [1, 3];
-/// Samples by which a channel is continued beyond its ends before it is delayed.
-const CONTINUED: usize = 64;
+/// Sum over the samples beside an end, and those beyond it, of what the delay's kernel brings in of each other, about.
+const ENDS: f64 = 3.0;
 
 /// A gain and a delay, and how well they are known.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,12 +37,26 @@ impl GainDelay {
         out
     }
 
-    /// Mean square by which the applied channel is wrong, of the gain and of the delay.
-    pub(crate) fn doubt(&self, other: &[f64]) -> f64 {
+    /// What the applied channel is wrong by: for want of knowing gain and delay, and for want of what the other channel held
+    /// before and after the record.
+    pub(crate) fn doubt(&self, other: &[f64]) -> LeftPower {
         let n = other.len().max(2) as f64;
-        let power = other.iter().map(|v| v * v).sum::<f64>() / n;
         let slope = other.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (n - 1.0);
-        self.gain_variance * power + self.delay_variance * self.gain.powi(2) * slope
+        let bend = other
+            .windows(3)
+            .map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2))
+            .sum::<f64>()
+            / n;
+        // A channel is continued by its point reflection, which errs by about its bend a sample; of an error next to the
+        // record's end that share comes in again, over some samples on either side.
+        let reach = (PI * self.delay).sin() / PI;
+        let ends = 2.0 * ENDS * reach * reach * bend / n;
+        let mut left = LeftPower::default();
+        left.add(self.gain_variance * power(other), 1.0, f64::INFINITY);
+        let squared = self.gain * self.gain;
+        left.add(self.delay_variance * squared * slope, 1.0, f64::INFINITY);
+        left.add(ends * squared, 2.0, f64::INFINITY);
+        left
     }
 }
 
@@ -55,21 +72,50 @@ pub(crate) fn gain_and_delay(
     other: &[f64],
     longest: usize,
 ) -> Option<GainDelay> {
-    let n = target.len();
-    if n < 16 || other.len() != n {
+    if target.len() < 16 || other.len() != target.len() {
         return None;
     }
+    let mut found = [Search::EitherSign, Search::Positive, Search::Once]
+        .into_iter()
+        .filter_map(|search| search_and_fit(target, there, other, longest, search))
+        .min_by(|a, b| a.1.total_cmp(&b.1))?
+        .0;
+    found.floor = floor(&less(target, &found.apply(other)), there);
+    Some(found)
+}
+
+/// Where the correlation's peak is looked for.
+#[derive(Clone, Copy, PartialEq)]
+enum Search {
+    /// Over all delays, twice; a channel may be the other one upside down.
+    EitherSign,
+    /// Upright alone.
+    Positive,
+    /// Once, before frequencies are weighted.
+    Once,
+}
+
+/// A gain and a delay that start from one search, and the logarithm of what they leave by frequency.
+fn search_and_fit(
+    target: &[f64],
+    there: &dyn Fn(usize) -> bool,
+    other: &[f64],
+    longest: usize,
+    search: Search,
+) -> Option<(GainDelay, f64)> {
+    let n = target.len();
     let mut pair = Pair::new(n, longest);
     let mut held = target.to_vec();
     pair.load(&held, other);
     let mut weights = vec![1.0; pair.bins()];
-    let mut found: Option<GainDelay> = None;
+    let mut found: Option<(GainDelay, f64)> = None;
+    let searched = if search == Search::Once { 0 } else { 1 };
     let missing = (0..n).any(|i| !there(i));
     for round in 0..ROUNDS {
         let cross = pair.cross(&weights);
         let start = match found {
-            Some(f) if round > 1 => f.delay,
-            _ => pair.best_lag(&cross, longest),
+            Some((f, _)) if round > searched => f.delay,
+            _ => pair.best_lag(&cross, longest, search != Search::Positive),
         };
         let (delay, along) = pair.refine(&cross, start);
         let length = pair.length(&weights);
@@ -87,8 +133,7 @@ pub(crate) fn gain_and_delay(
             hold(&mut held, target, there, &now.apply(other));
             pair.load(&held, other);
         }
-        let plain;
-        (plain, now.floor) = pair.weights(&pair.left(&now));
+        let (plain, logarithm) = pair.weights(&pair.left(&now));
         if round > 0 && !pair.is_worth(&plain, delay, longest) {
             return None;
         }
@@ -98,7 +143,7 @@ pub(crate) fn gain_and_delay(
         now.gain_variance = 1.0 / information.max(1e-300);
         let turned = 2.0 * pair.turned(&weights) * now.gain.powi(2) / pair.padding();
         now.delay_variance = 1.0 / turned.max(1e-300);
-        found = Some(now);
+        found = Some((now, logarithm));
     }
     found
 }
@@ -130,6 +175,35 @@ pub(crate) fn quieten(rest: &mut [f64], there: &dyn Fn(usize) -> bool) {
             *r = level;
         }
     }
+}
+
+/// Power of what is left beside narrow lines and what stands out.
+pub(crate) fn floor(rest: &[f64], there: &dyn Fn(usize) -> bool) -> f64 {
+    if rest.len() < 16 {
+        return power(rest);
+    }
+    let mut quiet = rest.to_vec();
+    quieten(&mut quiet, there);
+    let mean = quiet.iter().sum::<f64>() / quiet.len() as f64;
+    let window = hann(quiet.len());
+    let mut squares = 0.0;
+    for (x, w) in quiet.iter_mut().zip(window) {
+        *x = (*x - mean) * w;
+        squares += w * w;
+    }
+    quiet.resize(quiet.len().next_power_of_two(), 0.0);
+    let plan = fft::forward(quiet.len());
+    let mut bins = plan.make_output_vec();
+    if plan.process(&mut quiet, &mut bins).is_err() {
+        return power(rest);
+    }
+    let powers: Vec<f64> = bins.iter().map(Complex64::norm_sqr).collect();
+    let width = (powers.len() / 16).clamp(8, 64);
+    let sum: f64 = powers
+        .chunks(width)
+        .map(|part| usual_power(&mut part.to_vec()) * part.len() as f64)
+        .sum();
+    sum / (squares * powers.len() as f64)
 }
 
 /// Spectra of two channels of equal length, faded at the ends.
@@ -219,14 +293,15 @@ impl Pair {
     }
 
     /// Whole delay at which the correlation is largest; of equals the nearer.
-    fn best_lag(&self, cross: &[Complex64], longest: usize) -> f64 {
+    fn best_lag(&self, cross: &[Complex64], longest: usize, either_sign: bool) -> f64 {
         let mut all = cross.to_vec();
         all.resize(self.size, Complex64::default());
         fft::inverse_complex(self.size).process(&mut all);
         let reach = longest.min(self.size / 2 - 1) as i64;
         let size = |m: i64| {
             let value = all[m.rem_euclid(self.size as i64) as usize].re;
-            value.abs() * (1.0 - 1e-6 * m.abs() as f64)
+            let size = if either_sign { value.abs() } else { value };
+            size * (1.0 - 1e-6 * m.abs() as f64 * size.signum())
         };
         (-reach..=reach)
             .max_by(|a, b| size(*a).total_cmp(&size(*b)))
@@ -329,73 +404,22 @@ impl Pair {
     }
 
     /// Weights of a Student variable of four degrees of freedom about the usual power of the neighbourhood, and
-    /// the mean of that power over all frequencies.
+    /// the mean logarithm of that power.
     fn weights(&self, left: &[f64]) -> (Vec<f64>, f64) {
         let width = (left.len() / 16).clamp(8, 64);
         let total: f64 = left.iter().sum();
         let least = (1e-20 * total / left.len() as f64).max(1e-300);
         let mut weights = Vec::with_capacity(left.len());
-        let mut floor = 0.0;
+        let mut logarithm = 0.0;
         for part in left.chunks(width) {
             let from = (weights.len() + part.len()).saturating_sub(width);
             let mut near = left[from..weights.len() + part.len()].to_vec();
             let usual = usual_power(&mut near).max(least);
-            floor += usual * part.len() as f64;
+            logarithm += usual.ln() * part.len() as f64;
             weights.extend(part.iter().map(|p| 3.0 / (2.0 * usual + p)));
         }
-        (weights, 2.0 * floor / self.size as f64)
+        (weights, logarithm / left.len() as f64)
     }
-}
-
-/// `x` later by `delay` samples; beyond its ends it goes on at its first and last value.
-pub(crate) fn delayed(x: &[f64], delay: f64) -> Vec<f64> {
-    let n = x.len();
-    let lag = delay.round();
-    let part = delay - lag;
-    let shifted = if part == 0.0 || n < 4 {
-        x.to_vec()
-    } else {
-        by_a_part(x, part)
-    };
-    let lag = lag as i64;
-    (0..n as i64)
-        .map(|i| shifted[(i - lag).clamp(0, n as i64 - 1) as usize])
-        .collect()
-}
-
-/// Later by less than a sample, exact for all frequencies below half the rate; the record is continued by its
-/// point reflection at either end.
-fn by_a_part(x: &[f64], part: f64) -> Vec<f64> {
-    let n = x.len();
-    let beyond = CONTINUED.min(n - 1);
-    let used = n + 2 * beyond;
-    let size = (used + CONTINUED).next_power_of_two();
-    let (forward, inverse) = (fft::forward(size), fft::inverse(size));
-    let mut buffer = forward.make_input_vec();
-    for i in 0..beyond {
-        buffer[i] = 2.0 * x[0] - x[beyond - i];
-        buffer[beyond + n + i] = 2.0 * x[n - 1] - x[n - 2 - i];
-    }
-    buffer[beyond..beyond + n].copy_from_slice(x);
-    let (from, to) = (buffer[used - 1], buffer[0]);
-    for i in used..size {
-        let share = (i + 1 - used) as f64 / (size - used + 1) as f64;
-        buffer[i] = from + (to - from) * share;
-    }
-    let mut spectrum = forward.make_output_vec();
-    let mut scratch = forward.make_scratch_vec();
-    fft::run_forward(&*forward, &mut buffer, &mut spectrum, &mut scratch);
-    let scale = 1.0 / size as f64;
-    for (i, z) in spectrum.iter_mut().enumerate() {
-        *z *= Complex64::from_polar(scale, -2.0 * PI * i as f64 * part / size as f64);
-    }
-    spectrum[0].im = 0.0;
-    if let Some(last) = spectrum.last_mut() {
-        last.im = 0.0;
-    }
-    let mut scratch = inverse.make_scratch_vec();
-    fft::run_inverse(&*inverse, &mut spectrum, &mut buffer, &mut scratch);
-    buffer[beyond..beyond + n].to_vec()
 }
 
 #[cfg(test)]
@@ -409,19 +433,6 @@ mod tests {
         (0..n)
             .map(|_| (0..12).map(|_| rng.random::<f64>()).sum::<f64>() - 6.0)
             .collect()
-    }
-
-    #[test]
-    fn a_cosine_near_half_the_rate_is_delayed_by_a_part_of_a_sample() {
-        let wave = |i: f64| (2.0 * PI * 0.49 * i + 0.3).cos();
-        let x: Vec<f64> = (0..4000).map(|i| wave(f64::from(i))).collect();
-        let y = delayed(&x, 3.37);
-        for i in 300..3700 {
-            let off = (y[i] - wave(i as f64 - 3.37)).abs();
-            // The sum of the sinc's tail beyond the nearer end, a hundredth below half the rate: 1/(2π²·0.01·d).
-            let d = i.min(4000 - i) as f64;
-            assert!(off < 1.0 / (2.0 * PI * PI * 0.01 * d), "{i}: {off}");
-        }
     }
 
     /// White common mode up to half the rate, noise at -80 dB: delay and gain are off by no more than five of

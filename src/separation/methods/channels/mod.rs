@@ -4,9 +4,10 @@ mod broadband;
 mod comparison;
 mod cross_spectra;
 mod delay;
+mod delayed;
 mod short_filter;
 
 pub(super) use broadband::{Broadband, broadband};
 pub(super) use comparison::{is_nearer, less, possible, power};
 pub(super) use cross_spectra::CrossSpectra;
-pub(super) use delay::{GainDelay, gain_and_delay};
+pub(super) use delay::{GainDelay, floor, gain_and_delay};

@@ -2,10 +2,12 @@
 
 use super::transfer::{Transfer, transfers};
 use crate::Error;
+use crate::hum::part_with_hum;
 use crate::separation::findings::Findings;
 use crate::separation::fit::{Course, Fit, HumModel, fit_record};
 use crate::separation::methods::channels::{
-    Broadband, CrossSpectra, GainDelay, broadband, gain_and_delay, is_nearer, less, possible, power,
+    Broadband, CrossSpectra, GainDelay, broadband, floor, gain_and_delay, is_nearer, less,
+    possible, power,
 };
 use crate::separation::methods::parts::Parts;
 use crate::separation::methods::series_findings::series_findings;
@@ -75,8 +77,7 @@ pub(crate) fn separate_reference(
     let there = |i: usize| centred.has(i) && other.has(i);
     let Some(whole) = gain_and_delay(&centred.values, &there, &sensed, longest) else {
         let found = Findings {
-            residual_power: 0.0,
-            unsure_power: power(&centred.values) * UNSEEN / n.max(1) as f64,
+            unseen_power: floor(&centred.values, &there) * UNSEEN / n.max(1) as f64,
             notes: vec![
                 "reference method: nothing is coherent with the reference, so nothing was taken out"
                     .into(),
@@ -94,7 +95,7 @@ pub(crate) fn separate_reference(
     };
     let plain = channels.as_sensed();
     let by_series = course.and_then(|course| {
-        channels.by_series(&fit_record(other, rate_hz, options, course), &whole)
+        channels.by_series(&fit_sensed(other, rate_hz, options, course), &whole)
     });
     let best = match (by_series, plain) {
         (Some(a), Some(b)) if !is_nearer(&centred.values, &b.removed, &a.removed) => a,
@@ -126,6 +127,23 @@ pub(crate) fn separate_reference(
     (removed, found)
 }
 
+/// The reference's series; where its hum is there for a part of the record alone, that of the part.
+fn fit_sensed(sensed: &Centred, rate_hz: f64, options: &HarmonicOptions, course: &Course) -> Fit {
+    let whole = &sensed.values;
+    if sensed.missing.is_none()
+        && let Some((span, _)) = part_with_hum(whole, rate_hz, &[course.nominal_hz])
+    {
+        let part = span.samples;
+        let own = Centred::new(&whole[part.clone()]);
+        let own_course = course.from(part.start as f64 / rate_hz);
+        let fitted = fit_record(&own, rate_hz, options, &own_course);
+        if !fitted.model.orders.is_empty() {
+            return fitted.within(&part, whole.len());
+        }
+    }
+    fit_record(sensed, rate_hz, options, course)
+}
+
 struct Channels<'a> {
     centred: &'a Centred,
     sensed: &'a [f64],
@@ -142,12 +160,11 @@ impl Channels<'_> {
     /// The reference as it is, its own noise included.
     fn as_sensed(&self) -> Option<Prediction> {
         let whole = self.broadband(&self.centred.values, self.sensed)?;
-        let found = Findings {
-            residual_power: whole.doubt,
-            residual_degrees: 2.0,
+        let mut found = Findings {
             unsure_power: whole.match_.floor,
             ..Findings::default()
         };
+        found.left = whole.doubt;
         Some(Prediction {
             told: format!("the reference itself {}", whole.told()),
             gain: whole.match_.gain,
@@ -169,7 +186,8 @@ impl Channels<'_> {
         let measured = transfers(x, self.centred.missing.clone(), fitted, self.rate_hz);
         let transfer = Transfer::new(&measured, whole);
         let mut passed = fitted.clone();
-        passed.model = scaled(&fitted.model, &transfer.factors);
+        passed.model = later(&scaled(&fitted.model, &transfer.factors), x, transfer.delay);
+        passed.excess *= transfer.gain * transfer.gain;
         for (noise, factor) in passed.noise.iter_mut().zip(&transfer.factors) {
             *noise *= factor.norm_sqr();
         }
@@ -178,19 +196,21 @@ impl Channels<'_> {
         let mut removed = less(x, &rest);
         let mut found = series_findings(&passed, n, self.rate_hz);
         found.mains_power = power(&removed);
-        found.residual_power += transfer.doubt(&measured);
+        found
+            .left
+            .add(transfer.doubt(&measured), 2.0, f64::INFINITY);
         let told = match self.broadband(&rest, &rest_sensed) {
             Some(more) => {
                 removed
                     .iter_mut()
                     .zip(&more.removed)
                     .for_each(|(r, v)| *r += v);
-                found.residual_power += more.doubt;
-                found.unsure_power = more.match_.floor;
+                found.left.add_weighted(1.0, &more.doubt);
+                found.unsure_power += more.match_.floor.min(power(&more.removed));
                 format!("the rest {}", more.told())
             }
             None => {
-                found.unsure_power = power(&rest) * UNSEEN / n as f64;
+                found.unseen_power = floor(&rest, self.there) * UNSEEN / n as f64;
                 "beyond them nothing is coherent, so no more was taken out".into()
             }
         };
@@ -212,6 +232,24 @@ impl Channels<'_> {
             found,
         })
     }
+}
+
+/// A model with its changes later by a delay; at which of the two samples next to it they lie, `x` says.
+fn later(model: &HumModel, x: &[f64], delay: f64) -> HumModel {
+    let tried = [delay.floor(), delay.ceil()].map(|by| model.with_changes_later(by as i64));
+    let rests = [&tried[0], &tried[1]].map(|model| {
+        let mut rest = vec![0.0; x.len()];
+        model.residual(x, &mut rest);
+        rest
+    });
+    let bend = |rest: &[f64], i: usize| (rest[i] - 0.5 * (rest[i - 1] + rest[i + 1])).powi(2);
+    let differing = |i: &usize| rests[0][*i] != rests[1][*i];
+    let gained: f64 = (1..x.len().saturating_sub(1))
+        .filter(differing)
+        .map(|i| bend(&rests[0], i) - bend(&rests[1], i))
+        .sum();
+    let [early, late] = tried;
+    if gained > 0.0 { late } else { early }
 }
 
 fn scaled(shape: &HumModel, factors: &[Complex64]) -> HumModel {

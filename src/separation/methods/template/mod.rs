@@ -1,6 +1,7 @@
 //! The template method: the series of an interference-only capture, aligned to the record at hand.
 
 mod alignment;
+mod direct;
 mod separation;
 mod series;
 

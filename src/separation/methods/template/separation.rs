@@ -1,18 +1,19 @@
 //! Separation by a template.
 
 use super::alignment::Alignment;
+use super::direct::{Laid, lay};
 use super::series::Template;
 use crate::separation::findings::Findings;
-use crate::separation::fit::{Course, Fit, fit_record};
+use crate::separation::fit::{Course, Fit, Spent, fit_record};
 use crate::separation::methods::parts::Parts;
 use crate::separation::methods::series_findings::series_findings;
 use crate::separation::options::HarmonicOptions;
 use crate::separation::result::Match;
 use crate::separation::samples::{Centred, check_samples, in_units};
 use crate::{Error, WarningCode};
-use rustfft::num_complex::Complex64;
-use std::f64::consts::PI;
 
+/// Cycles below which the template's shape in time is tried.
+const FEW_CYCLES: f64 = 13.0;
 /// Share of the template's orders below which a separation warns that the load changed.
 const FEW_AGREE: f64 = 0.5;
 
@@ -46,6 +47,83 @@ pub(crate) fn separate_template(
     options: &HarmonicOptions,
     course: Option<&Course>,
 ) -> Result<(Vec<f64>, Findings), Error> {
+    let hz = course.map_or(template.hz, |course| course.mean_hz);
+    let few = (centred.values.len() as f64) < FEW_CYCLES * rate_hz / hz;
+    // A record so short hardly knows its own frequency.
+    let tried = [template.hz, hz].into_iter().filter(|_| few);
+    let laid = tried
+        .filter_map(|hz| lay(template, centred, hz / rate_hz))
+        .max_by(|a, b| a.strength.total_cmp(&b.strength));
+    if let Some(laid) = laid.as_ref().filter(|laid| laid.breaks > 0) {
+        return Ok(separate_laid(centred, rate_hz, template, laid));
+    }
+    let by_orders = separate_by_orders(centred, rate_hz, template, options, course);
+    match (by_orders, laid) {
+        (Ok((_, found)), Some(laid)) if !found.detected => {
+            Ok(separate_laid(centred, rate_hz, template, &laid))
+        }
+        (Err(_), Some(laid)) => Ok(separate_laid(centred, rate_hz, template, &laid)),
+        (by_orders, _) => by_orders,
+    }
+}
+
+/// By the template's shape in time.
+fn separate_laid(
+    centred: &Centred,
+    rate_hz: f64,
+    template: &Template,
+    laid: &Laid,
+) -> (Vec<f64>, Findings) {
+    let fitted = Fit {
+        noise: vec![0.0; laid.model.orders.len()],
+        model: laid.model.clone(),
+        ..Fit::default()
+    };
+    let (hum, mut found) = taken_out(centred, rate_hz, &fitted);
+    found.left = laid.left;
+    let mean_hz = laid.model.cycles() * rate_hz / centred.values.len() as f64;
+    found.notes = vec![format!(
+        "template method: the template's shape was laid on the record as a whole (gain {:.4}), with a level of its own from \
+         step to step: {} breaks of the level were seen",
+        laid.gain, laid.breaks
+    )];
+    found.own_offset = Some(template.offset);
+    let left = (laid.left.power / found.mains_power.max(f64::MIN_POSITIVE)).clamp(1e-12, 1.0);
+    found.matched = Some(Match {
+        gain: laid.gain / template.unit,
+        delay_s: -laid.shift_cycles / mean_hz,
+        coherence: 1.0 - left,
+        reached_db: Some(-10.0 * left.log10()),
+        noise_factor: 1.0,
+        ..Match::default()
+    });
+    (hum, found)
+}
+
+/// The hum of a fitted series, and what is said of it.
+fn taken_out(centred: &Centred, rate_hz: f64, fitted: &Fit) -> (Vec<f64>, Findings) {
+    let mut rest = vec![0.0; centred.values.len()];
+    fitted.model.residual(&centred.values, &mut rest);
+    let hum: Vec<f64> = centred
+        .values
+        .iter()
+        .zip(&rest)
+        .map(|(x, r)| x - r)
+        .collect();
+    let mut found = series_findings(fitted, hum.len(), rate_hz);
+    found.mains_power = hum.iter().map(|v| v * v).sum::<f64>() / hum.len() as f64;
+    found.touched.clear();
+    (hum, found)
+}
+
+/// By the orders on which record and template agree.
+fn separate_by_orders(
+    centred: &Centred,
+    rate_hz: f64,
+    template: &Template,
+    options: &HarmonicOptions,
+    course: Option<&Course>,
+) -> Result<(Vec<f64>, Findings), Error> {
     let fit = |options: &HarmonicOptions| {
         course.map_or_else(Fit::default, |course| {
             fit_record(centred, rate_hz, options, course)
@@ -68,23 +146,15 @@ pub(crate) fn separate_template(
         fit(&clear)
     };
     let (fitted, alignment) = aligned(template, duration_s, first, again)?;
-    let track_error = fitted.track_error(samples);
-    let fitted = following(fitted, template, &alignment, samples);
-    let mut rest = vec![0.0; centred.values.len()];
-    fitted.model.residual(&centred.values, &mut rest);
-    let hum: Vec<f64> = centred
-        .values
-        .iter()
-        .zip(&rest)
-        .map(|(x, r)| x - r)
-        .collect();
-    let mut found = series_findings(&fitted, hum.len(), rate_hz);
-    found.residual_power += track_error + alignment.doubt(template);
-    found.mains_power = hum.iter().map(|v| v * v).sum::<f64>() / hum.len() as f64;
-    // Of what the orders leave unexplained nobody knows how much is the record's noise.
-    found.unsure_power = alignment.misfit * found.mains_power;
+    let mut doubts = alignment.left(template);
+    doubts.left.add_weighted(1.0, &fitted.track_error(samples));
+    let fitted = following(fitted, template, &alignment);
+    let (hum, mut found) = taken_out(centred, rate_hz, &fitted);
+    found.left = doubts.left;
+    // Half of what is unsure counts as its value.
+    found.unsure_power = 2.0 * doubts.changed;
+    found.unseen_power = doubts.unseen;
     let mean_hz = fitted.model.cycles() * rate_hz / samples;
-    found.touched.clear();
     found.notes = vec![format!(
         "template method: {} of {} orders agree with the template (gain {:.4}, {:.2} % of their \
          power unexplained); the others follow from it, so a signal on them is left",
@@ -141,25 +211,12 @@ fn aligned(
 }
 
 /// The template's series on the phase track of a fit.
-fn following(mut fitted: Fit, template: &Template, alignment: &Alignment, samples: f64) -> Fit {
+fn following(mut fitted: Fit, template: &Template, alignment: &Alignment) -> Fit {
     let pieces = fitted.model.constants.len();
-    let constants: Vec<Complex64> = template
-        .orders
-        .iter()
-        .zip(&template.amplitudes)
-        .map(|(k, a)| {
-            let turn = 2.0 * PI * *k as f64 * alignment.shift_cycles;
-            a * alignment.gain * Complex64::from_polar(1.0, turn)
-        })
-        .collect();
-    fitted.track_parameters = 0.0;
+    let count = template.orders.len();
     fitted.model.set_orders(template.orders.clone());
-    fitted.model.constants = vec![constants; pieces];
-    fitted.parameters = vec![1.0; template.orders.len()];
-    fitted.noise = template
-        .variances
-        .iter()
-        .map(|v| v * alignment.gain.powi(2) * samples)
-        .collect();
+    fitted.model.constants = vec![alignment.amplitudes(template); pieces];
+    fitted.spent = Spent::default();
+    fitted.noise = vec![0.0; count];
     fitted
 }

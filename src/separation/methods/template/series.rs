@@ -15,6 +15,8 @@ pub struct Template {
     pub(super) variances: Vec<f64>,
     /// The capture's offset.
     pub(super) offset: f64,
+    /// Mean fundamental of the capture, Hz.
+    pub(super) hz: f64,
     /// Power of two that the amplitudes are in.
     pub(super) unit: f64,
 }
@@ -48,6 +50,7 @@ impl Template {
         let mut rest = vec![0.0; samples.len()];
         fitted.model.residual(&centred.values, &mut rest);
         Ok(Self {
+            hz: fitted.model.cycles() * sample_rate_hz / samples.len() as f64,
             orders: fitted.model.orders,
             amplitudes,
             variances,
