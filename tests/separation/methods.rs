@@ -1,6 +1,7 @@
 //! The four methods of separation on records of which everything is known, and on open recordings.
 
 use crate::cases::{Mains, Recipe, Series, Wanted, gauss, make, recipe, silent_recipes};
+use crate::left::capture;
 use humsieve::analysis::MainsChoice;
 use humsieve::capture::{
     Acquisition, CaptureHeader, Channel, MemorySink, MemorySource, RateOrigin, TimeBase,
@@ -22,26 +23,6 @@ fn rms(x: &[f64]) -> f64 {
 
 fn minus(a: &[f64], b: &[f64]) -> Vec<f64> {
     a.iter().zip(b).map(|(x, y)| x - y).collect()
-}
-
-fn capture(rate: f64, rows: &[&[f64]]) -> Capture {
-    let channels = (1..=rows.len())
-        .map(|i| Channel {
-            name: format!("c{i}"),
-            unit: "V".into(),
-        })
-        .collect();
-    let header = CaptureHeader::new(
-        "bench",
-        channels,
-        TimeBase::from_rate(rate, RateOrigin::User),
-    );
-    let flat: Vec<f64> = rows.iter().flat_map(|r| r.iter().copied()).collect();
-    Capture::new(
-        header,
-        Array2::from_shape_vec((rows.len(), rows[0].len()), flat).unwrap(),
-    )
-    .unwrap()
 }
 
 fn run(

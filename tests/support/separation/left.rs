@@ -129,7 +129,8 @@ fn template_recipes() -> Vec<(&'static str, Recipe, TemplateRecipe)> {
     ]
 }
 
-fn capture(rate_hz: f64, rows: &[&[f64]]) -> Capture {
+/// Channels of one record, named `c1`, `c2` and so on.
+pub fn capture(rate_hz: f64, rows: &[&[f64]]) -> Capture {
     let channels = (1..=rows.len())
         .map(|i| Channel {
             name: format!("c{i}"),
