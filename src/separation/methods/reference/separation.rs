@@ -186,13 +186,12 @@ impl Channels<'_> {
         let measured = transfers(x, self.centred.missing.clone(), fitted, self.rate_hz);
         let transfer = Transfer::new(&measured, whole);
         let mut passed = fitted.clone();
-        passed.model = later(&scaled(&fitted.model, &transfer.factors), x, transfer.delay);
+        let rest;
+        (passed.model, rest) = later(&scaled(&fitted.model, &transfer.factors), x, transfer.delay);
         passed.excess *= transfer.gain * transfer.gain;
         for (noise, factor) in passed.noise.iter_mut().zip(&transfer.factors) {
             *noise *= factor.norm_sqr();
         }
-        let mut rest = vec![0.0; n];
-        passed.model.residual(x, &mut rest);
         let mut removed = less(x, &rest);
         let mut found = series_findings(&passed, n, self.rate_hz);
         found.mains_power = power(&removed);
@@ -234,8 +233,9 @@ impl Channels<'_> {
     }
 }
 
-/// A model with its changes later by a delay; at which of the two samples next to it they lie, `x` says.
-fn later(model: &HumModel, x: &[f64], delay: f64) -> HumModel {
+/// A model with its changes later by a delay, and what it leaves of `x`, which says at which of the two samples next to the delay they
+/// lie.
+fn later(model: &HumModel, x: &[f64], delay: f64) -> (HumModel, Vec<f64>) {
     let tried = [delay.floor(), delay.ceil()].map(|by| model.with_changes_later(by as i64));
     let rests = [&tried[0], &tried[1]].map(|model| {
         let mut rest = vec![0.0; x.len()];
@@ -249,7 +249,12 @@ fn later(model: &HumModel, x: &[f64], delay: f64) -> HumModel {
         .map(|i| bend(&rests[0], i) - bend(&rests[1], i))
         .sum();
     let [early, late] = tried;
-    if gained > 0.0 { late } else { early }
+    let [of_early, of_late] = rests;
+    if gained > 0.0 {
+        (late, of_late)
+    } else {
+        (early, of_early)
+    }
 }
 
 fn scaled(shape: &HumModel, factors: &[Complex64]) -> HumModel {
