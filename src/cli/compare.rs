@@ -9,7 +9,7 @@ use super::input::measured::measurements;
 use super::output::files::Guard;
 use super::output::picture::Picture;
 use crate::comparison::{CaptureSource, compare_captures};
-use crate::report::{SourceStamp, compared_picture, write_comparison};
+use crate::report::{SourceStamp, TextLayout, compared_picture, write_comparison};
 use crate::{Condition, Error, ErrorKind, results};
 use std::path::{Path, PathBuf};
 
@@ -46,7 +46,10 @@ pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {
         &mut console::results(),
         request.format,
         &comparison,
-        request.show,
+        TextLayout {
+            show: request.show,
+            columns: console::columns(),
+        },
     )?;
     if let Some(picture) = picture {
         picture.write(&compared_picture(&comparison, &compared.measurements))?;

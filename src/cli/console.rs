@@ -2,11 +2,16 @@
 
 use crate::Error;
 use crate::printable::printable;
+use crate::wrap::{NARROWEST, lines};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
 use std::path::Path;
+use terminal_size::{Width, terminal_size_of};
 
 const LONG_BATCH: usize = 8;
+
+/// Columns that text takes at the most: longer lines are hard to read.
+const WIDEST: usize = 120;
 
 /// Where results go.
 pub fn results() -> BufWriter<StdoutLock<'static>> {
@@ -16,6 +21,12 @@ pub fn results() -> BufWriter<StdoutLock<'static>> {
 /// Whether results may be coloured: on a terminal, unless `NO_COLOR` is set (common practice, no source).
 pub fn is_coloured() -> bool {
     io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none()
+}
+
+/// Columns for text on standard output; `None` where that is no terminal, or one that does not tell.
+pub fn columns() -> Option<usize> {
+    let (Width(columns), _) = terminal_size_of(io::stdout())?;
+    Some(usize::from(columns).clamp(NARROWEST, WIDEST))
 }
 
 /// Standard error: progress on a terminal, and errors.
@@ -79,7 +90,16 @@ impl Console {
     }
 }
 
-/// One line on standard error. Where that cannot be written, the results are still worth having.
+/// One line on standard error, broken between words on a terminal that is narrower. Where that cannot be written, the
+/// results are still worth having.
 pub fn say(line: &str) {
-    let _ = writeln!(io::stderr(), "humsieve: {}", printable(line));
+    const LEAD: &str = "humsieve: ";
+    let text = match terminal_size_of(io::stderr()) {
+        Some((Width(columns), _)) => {
+            let width = usize::from(columns).max(NARROWEST);
+            lines(LEAD, line, width).collect::<Vec<_>>().join("\n")
+        }
+        None => format!("{LEAD}{}", printable(line)),
+    };
+    let _ = writeln!(io::stderr(), "{text}");
 }

@@ -16,12 +16,12 @@ use crate::capture::Snippet;
 use crate::comparison::Judgement;
 use crate::fault::contained;
 use crate::load;
-use crate::printable::printable_lines;
 use crate::report::{
     Format, MOST_PANELS, MeasuredCapture, MeasuredChannel, MeasurementWriter, Pictured,
-    SourceStamp, json_failure, limit_remark, measured_picture, options_digest,
+    SourceStamp, TextLayout, json_failure, limit_remark, measured_picture, options_digest,
 };
 use crate::results;
+use crate::wrap::Lines;
 use crate::{MeasureOptions, Measurement};
 use std::io::Write;
 use std::iter;
@@ -67,7 +67,10 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
         request.measure.confidence,
         request.measure.harmonics,
     )
-    .showing(request.show)
+    .laid_out(TextLayout {
+        show: request.show,
+        columns: console::columns(),
+    })
     .against(work.against.is_some())
     .judging(!request.limits.is_empty(), console::is_coloured());
     let stopped = follow.as_ref().map(Follow::stopped);
@@ -299,6 +302,9 @@ fn with_other_mains(
     found
 }
 
+/// Columns of the labels of an explanation.
+const EXPLAINED: usize = 16;
+
 fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outcome, Failure> {
     let console = Console::new(true, 0);
     let mut out = console::results();
@@ -312,7 +318,12 @@ fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outco
         match explanation {
             Ok(explanation) if json => results::write(&mut out, &explanation)?,
             Ok(explanation) => {
-                writeln!(out, "{}", printable_lines(&explanation.to_string()))?;
+                let mut lines = Lines::new(console::columns());
+                for line in explanation.to_string().lines() {
+                    lines.labelled(EXPLAINED, line);
+                }
+                lines.line("");
+                out.write_all(lines.into_text().as_bytes())?;
             }
             Err(error) => {
                 outcome.capture_failed = true;

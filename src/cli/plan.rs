@@ -5,6 +5,7 @@ use super::console;
 use super::failure::{Failure, Outcome};
 use crate::plan::plan;
 use crate::results;
+use crate::wrap::WIDTH;
 use std::io::Write;
 
 pub fn run(request: &PlanRequest) -> Result<Outcome, Failure> {
@@ -13,7 +14,8 @@ pub fn run(request: &PlanRequest) -> Result<Outcome, Failure> {
     if request.json {
         results::write(&mut out, &plan)?;
     } else {
-        write!(out, "{plan}")?;
+        let columns = console::columns().unwrap_or(WIDTH);
+        out.write_all(plan.text(columns).as_bytes())?;
     }
     out.flush()?;
     Ok(Outcome::default())

@@ -8,7 +8,7 @@ use super::output::files::{Guard, Outputs};
 use crate::capture::FrameSource;
 use crate::fault::contained;
 use crate::load::{self, LoadOptions};
-use crate::report::{json_failure, write_separation};
+use crate::report::{TextLayout, json_failure, write_separation};
 use crate::results;
 use crate::separation::{FileSink, HumTrack, SeparateOptions, Separation, separate};
 use crate::{Error, ErrorKind};
@@ -101,7 +101,11 @@ fn tell(
                     .collect::<Vec<_>>()
                     .join(", "),
             };
-            write_separation(out, &separation)?;
+            let layout = TextLayout {
+                columns: console::columns(),
+                ..TextLayout::default()
+            };
+            write_separation(out, &separation, layout)?;
         }
     }
     Ok(())

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 /// Record length, rate and range, with the reasons.
 ///
-/// Its `Display` is the text for a terminal, with what each part needs and why; JSON holds that too.
+/// Its `Display` is the text for a terminal of 80 columns ([`Plan::text`] for others), with what each part needs and why; JSON holds that too.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[non_exhaustive]
 pub struct Plan {

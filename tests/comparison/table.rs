@@ -585,8 +585,13 @@ fn a_floor_with_more_hum_than_the_loop_is_told_first() {
     let comparison = plain(&captures);
     assert_eq!(codes(&comparison)[0], WarningCode::ConditionsSwapped);
     let mut text = Vec::new();
-    humsieve::report::write_comparison(&mut text, humsieve::report::Format::Text, &comparison, 10)
-        .unwrap();
+    humsieve::report::write_comparison(
+        &mut text,
+        humsieve::report::Format::Text,
+        &comparison,
+        humsieve::report::TextLayout::default(),
+    )
+    .unwrap();
     assert!(text.starts_with(b"! conditions_swapped"));
     assert!(!codes(&plain(&bench(2))).contains(&WarningCode::ConditionsSwapped));
 }
@@ -682,7 +687,8 @@ fn words_never_name_what_is_unbounded() {
             humsieve::report::Format::Markdown,
         ] {
             let mut out = Vec::new();
-            humsieve::report::write_comparison(&mut out, format, &comparison, 10).unwrap();
+            humsieve::report::write_comparison(&mut out, format, &comparison, Default::default())
+                .unwrap();
             let text = String::from_utf8(out).unwrap().replace('\n', " ");
             for wrong in [
                 "inf",

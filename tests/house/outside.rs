@@ -66,7 +66,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     #[cfg(feature = "report")]
     {
         let mut text = Vec::new();
-        humsieve::report::write_comparison(&mut text, humsieve::report::Format::Text, &comparison, 10)?;
+        humsieve::report::write_comparison(&mut text, humsieve::report::Format::Text, &comparison, Default::default())?;
         assert!(String::from_utf8(text)?.contains("dB"));
     }
     #[cfg(feature = "session")]

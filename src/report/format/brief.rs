@@ -6,6 +6,7 @@ use crate::quantity::Figure;
 use crate::report::measured::{MeasuredCapture, MeasuredChannel};
 use crate::report::rows::{Reading, short_interval};
 use crate::si;
+use crate::wrap::{NARROWEST, folded};
 use crate::{Warning, WarningCode};
 use std::io::{self, Write};
 
@@ -36,23 +37,44 @@ pub(super) struct Columns {
     pub coloured: bool,
 }
 
-pub(super) fn heading(out: &mut impl Write, columns: Columns) -> io::Result<()> {
-    for figure in ["DC offset", "hum, RMS", "noise, RMS"] {
-        write!(out, "{figure:>12}")?;
-        if columns.against {
-            write!(out, "{:>CHANGE$}", "change")?;
-        }
-    }
+/// The names of the columns, folded as the lines below them are.
+pub(super) fn heading(
+    out: &mut impl Write,
+    columns: Columns,
+    width: Option<usize>,
+) -> io::Result<()> {
+    let figure = |figure| {
+        let change = if columns.against {
+            format!("{:>CHANGE$}", "change")
+        } else {
+            String::new()
+        };
+        format!("{figure:>12}{change}")
+    };
+    let mut cells = ["DC offset", "hum, RMS", "noise, RMS"].map(figure).to_vec();
     if columns.limits {
-        write!(out, "  {:<9}", "limits")?;
+        cells.push(format!("  {:<9}", "limits"));
     }
-    writeln!(out, "  {:<22}capture", "worst warning")
+    cells.push(format!("  {:<22}", "worst warning"));
+    cells.push("capture".to_owned());
+    within(&cells, width)
+        .iter()
+        .try_for_each(|line| writeln!(out, "{line}"))
+}
+
+/// Cells in one line, or on a terminal in as many as they need.
+fn within(cells: &[String], width: Option<usize>) -> Vec<String> {
+    folded(
+        cells,
+        width.map_or(usize::MAX, |width| width.max(NARROWEST)),
+    )
 }
 
 pub(super) fn measured_capture(
     out: &mut impl Write,
     capture: &MeasuredCapture,
     columns: Columns,
+    width: Option<usize>,
 ) -> io::Result<()> {
     let Ok(channels) = &capture.outcome else {
         return Ok(());
@@ -60,14 +82,18 @@ pub(super) fn measured_capture(
     let several = channels
         .windows(2)
         .any(|pair| pair[0].measurement.channel != pair[1].measurement.channel);
-    channels.iter().try_for_each(|channel| {
-        let line = line(channel, several, columns);
-        let line = printable(&line);
-        match judged(&channel.limits).filter(|_| columns.coloured) {
-            Some(outcome) => writeln!(out, "\u{1b}[{}m{line}\u{1b}[0m", colour(outcome)),
-            None => writeln!(out, "{line}"),
+    for channel in channels {
+        let cells = cells(channel, several, columns);
+        let judged = judged(&channel.limits).filter(|_| columns.coloured);
+        for line in within(&cells, width) {
+            let line = printable(&line);
+            match judged {
+                Some(outcome) => writeln!(out, "\u{1b}[{}m{line}\u{1b}[0m", colour(outcome))?,
+                None => writeln!(out, "{line}")?,
+            }
         }
-    })
+    }
+    Ok(())
 }
 
 /// The worst that became of the limits.
@@ -89,39 +115,42 @@ fn colour(outcome: Acceptance) -> u8 {
     }
 }
 
-fn line(channel: &MeasuredChannel, several: bool, columns: Columns) -> String {
+fn cells(channel: &MeasuredChannel, several: bool, columns: Columns) -> Vec<String> {
     let measurement = &channel.measurement;
     let figures = [
         Figure::from(measurement.dc_offset),
         measurement.mains.hum_rms.into(),
         measurement.noise.rms.into(),
     ];
-    let mut line = String::new();
+    let mut cells = Vec::new();
     for (figure, quantity) in figures.into_iter().zip(Change::QUANTITIES) {
         let reading = Reading::new(figure, &measurement.unit);
         // At least a blank between two figures, however many digits they have.
-        line.push_str(&format!(" {:>11}", reading.value_with_unit()));
+        let mut cell = format!(" {:>11}", reading.value_with_unit());
         if columns.against {
             let ratio = channel.change.as_ref().and_then(|c| c.ratio(quantity));
             let interval = short_interval(ratio);
             let told = if interval.is_empty() { "-" } else { &interval };
-            line.push_str(&format!(" {told:>width$}", width = CHANGE - 1));
+            cell.push_str(&format!(" {told:>width$}", width = CHANGE - 1));
         }
+        cells.push(cell);
     }
     if columns.limits {
         let outcome = judged(&channel.limits).map_or_else(|| "-".to_owned(), |o| o.to_string());
-        line.push_str(&format!("  {outcome:<9}"));
+        cells.push(format!("  {outcome:<9}"));
     }
     let worst = worst(&measurement.quality.warnings);
     let warning = worst.map_or_else(|| "-".to_owned(), |code| code.to_string());
-    line.push_str(&format!("  {warning:<21} {}", one_line(&measurement.file)));
+    cells.push(format!("  {warning:<21} "));
+    let mut name = one_line(&measurement.file);
     if several {
-        line.push_str(&format!(", {}", one_line(&measurement.channel)));
+        name.push_str(&format!(", {}", one_line(&measurement.channel)));
     }
     if let Some(start) = measurement.start_s {
-        line.push_str(&format!(", from {}", si::short(start, "s", 6)));
+        name.push_str(&format!(", from {}", si::short(start, "s", 6)));
     }
-    line
+    cells.push(name);
+    cells
 }
 
 fn worst(warnings: &[Warning]) -> Option<WarningCode> {
@@ -154,8 +183,8 @@ mod tests {
         let capture = MeasuredCapture::new("a", Ok(vec![first.into(), second.into()]));
         let mut out = Vec::new();
         let columns = Columns::default();
-        heading(&mut out, columns).unwrap();
-        measured_capture(&mut out, &capture, columns).unwrap();
+        heading(&mut out, columns, None).unwrap();
+        measured_capture(&mut out, &capture, columns, None).unwrap();
         let text = String::from_utf8(out).unwrap();
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines.len(), 3, "{text}");
@@ -172,5 +201,41 @@ mod tests {
         };
         let capture_at = column(lines[0], "capture");
         assert_eq!(column(lines[1], "a b.csv"), capture_at, "{text}");
+    }
+
+    fn shown(columns: Columns, width: Option<usize>) -> String {
+        let mut measurement = sample::measurement();
+        measurement.start_s = Some(60.0);
+        let capture = MeasuredCapture::new("a", Ok(vec![measurement.into()]));
+        let mut out = Vec::new();
+        heading(&mut out, columns, width).unwrap();
+        measured_capture(&mut out, &capture, columns, width).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn lines_fold_on_a_terminal_alone() {
+        let all = Columns {
+            against: true,
+            limits: true,
+            coloured: false,
+        };
+        for columns in [Columns::default(), all] {
+            assert_eq!(shown(columns, None).lines().count(), 2);
+            for width in [40, 53, 80, 120] {
+                let text = shown(columns, Some(width));
+                let fits = |line: &str| line.chars().count() <= width;
+                assert!(text.lines().all(fits), "{text}");
+                let words = |text: &str| -> Vec<String> {
+                    text.split_whitespace().map(str::to_owned).collect()
+                };
+                assert_eq!(words(&text), words(&shown(columns, None)), "{text}");
+            }
+        }
+        assert_eq!(
+            shown(Columns::default(), Some(40)),
+            "   DC offset    hum, RMS  noise, RMS\n    worst warning  capture\n  11.6000 mV   3.1035 mV    \
+             39.64 µV\n    band_reduced\n    bench/looped_1.csv, from 60 s\n"
+        );
     }
 }

@@ -3,18 +3,20 @@
 use super::{brief, csv, jsonl, markdown, text};
 use crate::comparison::Comparison;
 use crate::printable::shown;
+use crate::report::layout::TextLayout;
 use crate::report::measured::MeasuredCapture;
-use crate::report::rows::SHOWN;
 use crate::results;
+use crate::wrap::Lines;
 use std::io::{self, Write};
 
 /// What a report is written as.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Format {
-    /// Tables and sentences for a terminal of 80 columns.
+    /// Tables and sentences for a terminal.
     #[default]
     Text,
-    /// One line a channel for a terminal: measurements only, a comparison is written as text.
+    /// One line a channel, on a terminal that is narrower in as many as it needs: measurements only, a comparison is written as
+    /// text.
     Brief,
     /// One JSON object a line, one line a channel or comparison, which [`results`](crate::results) reads back.
     Jsonl,
@@ -31,7 +33,7 @@ pub struct MeasurementWriter<W: Write> {
     format: Format,
     confidence: f64,
     harmonics: usize,
-    show: usize,
+    layout: TextLayout,
     columns: brief::Columns,
     captures: usize,
     next_steps: bool,
@@ -39,7 +41,7 @@ pub struct MeasurementWriter<W: Write> {
 
 impl<W: Write> MeasurementWriter<W> {
     /// A writer into `out`; `confidence` is the level that the text below the figures names, `harmonics` the highest order
-    /// that gets columns in CSV. Text shows ten harmonics and ten tones.
+    /// that gets columns in CSV. Text is laid out as by [`TextLayout::default`].
     #[must_use]
     pub fn new(out: W, format: Format, confidence: f64, harmonics: usize) -> Self {
         Self {
@@ -47,17 +49,17 @@ impl<W: Write> MeasurementWriter<W> {
             format,
             confidence,
             harmonics,
-            show: SHOWN,
+            layout: TextLayout::default(),
             columns: brief::Columns::default(),
             captures: 0,
             next_steps: false,
         }
     }
 
-    /// The same with at most `show` harmonics and `show` tones in text and Markdown; JSON and CSV hold all.
+    /// The same with text laid out like this.
     #[must_use]
-    pub fn showing(self, show: usize) -> Self {
-        Self { show, ..self }
+    pub fn laid_out(self, layout: TextLayout) -> Self {
+        Self { layout, ..self }
     }
 
     /// The same with or without the changes against an earlier capture as columns, in CSV and [`Format::Brief`].
@@ -103,15 +105,15 @@ impl<W: Write> MeasurementWriter<W> {
             }
             Format::Brief => {
                 if first {
-                    brief::heading(&mut self.out, self.columns)?;
+                    brief::heading(&mut self.out, self.columns, self.layout.columns)?;
                 }
-                brief::measured_capture(&mut self.out, capture, self.columns)?;
+                brief::measured_capture(&mut self.out, capture, self.columns, self.layout.columns)?;
             }
-            Format::Text => shown(&mut self.out, |out| {
-                text::measured_capture(out, capture, self.show)
+            Format::Text => laid_out(&mut self.out, self.layout, |lines| {
+                text::measured_capture(lines, capture, self.layout.show);
             })?,
             Format::Markdown => shown(&mut self.out, |out| {
-                markdown::measured_capture(out, capture, self.show)
+                markdown::measured_capture(out, capture, self.layout.show)
             })?,
         }
         self.out.flush()
@@ -128,12 +130,12 @@ impl<W: Write> MeasurementWriter<W> {
                 csv::measurement_header(&mut self.out, self.harmonics, self.columns.against)?;
             }
             Format::Jsonl | Format::Csv | Format::Brief => {}
-            Format::Text => {
-                text::legend(&mut self.out, self.confidence)?;
+            Format::Text => laid_out(&mut self.out, self.layout, |lines| {
+                text::legend(lines, self.confidence);
                 if self.next_steps {
-                    text::cautions(&mut self.out)?;
+                    text::cautions(lines);
                 }
-            }
+            })?,
             Format::Markdown => {
                 markdown::legend(&mut self.out, self.confidence)?;
                 if self.next_steps {
@@ -145,7 +147,18 @@ impl<W: Write> MeasurementWriter<W> {
     }
 }
 
-/// Writes a comparison and flushes; text and Markdown show at most `show` harmonics, JSON and CSV all.
+/// Writes what `lay` lays out.
+fn laid_out(
+    out: &mut impl Write,
+    layout: TextLayout,
+    lay: impl FnOnce(&mut Lines),
+) -> io::Result<()> {
+    let mut lines = Lines::new(layout.columns);
+    lay(&mut lines);
+    out.write_all(lines.into_text().as_bytes())
+}
+
+/// Writes a comparison and flushes, text laid out as `layout` says.
 ///
 /// # Errors
 /// Those of the output.
@@ -153,12 +166,17 @@ pub fn write_comparison(
     out: &mut impl Write,
     format: Format,
     comparison: &Comparison,
-    show: usize,
+    layout: TextLayout,
 ) -> io::Result<()> {
+    let show = layout.show;
     match format {
         Format::Jsonl => results::write(out, comparison)?,
         Format::Csv => csv::comparison(out, comparison)?,
-        Format::Text | Format::Brief => shown(out, |out| text::comparison(out, comparison, show))?,
+        Format::Text | Format::Brief => {
+            laid_out(out, layout, |lines| {
+                text::comparison(lines, comparison, show);
+            })?;
+        }
         Format::Markdown => shown(out, |out| markdown::comparison(out, comparison, show))?,
     }
     out.flush()
@@ -241,7 +259,7 @@ mod tests {
         let comparison = sample::comparison();
         for format in [Format::Jsonl, Format::Csv, Format::Markdown] {
             let mut out = Vec::new();
-            write_comparison(&mut out, format, &comparison, SHOWN).unwrap();
+            write_comparison(&mut out, format, &comparison, TextLayout::default()).unwrap();
             let text = String::from_utf8(out).unwrap();
             for verdict in ["improved", "at_floor", "worse", "unresolved"] {
                 assert!(text.contains(verdict), "{format:?}: {text}");

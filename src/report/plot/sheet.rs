@@ -45,7 +45,7 @@ impl Sheet {
 
     /// A sentence in lines.
     pub fn sentence(&mut self, text: &str) {
-        for line in wrap::lines("", text) {
+        for line in wrap::lines("", text, wrap::WIDTH) {
             self.text(&line, SENTENCE, "normal");
         }
         self.height += 16;
