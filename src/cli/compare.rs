@@ -16,7 +16,8 @@ use std::path::{Path, PathBuf};
 pub fn run(request: &CompareRequest) -> Result<Outcome, Failure> {
     let captures = find(request)?;
     let picture = picture(request, &captures)?;
-    let console = Console::new(request.quiet, captures.len());
+    let console = Console::new(request.quiet);
+    console.begin(captures.len(), Path::new("comparison"));
     let threads = inputs::threads(captures.iter().map(|(_, input)| input), request.jobs);
     let sources: Vec<CaptureSource<'_>> = captures
         .iter()

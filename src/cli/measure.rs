@@ -43,9 +43,11 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     if request.explain_input {
         return explain(&captures, request);
     }
-    let work = Work::new(request)?;
+    let console = Console::new(request.quiet);
+    let work = Work::new(request, &console)?;
     let mut outcome = Outcome::default();
     if let Some(file) = &request.resume {
+        console.begin(1, file);
         let earlier = Earlier::read(file)?;
         captures.retain(
             |input| match earlier_outcome(&earlier, input, &work.options) {
@@ -60,8 +62,45 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
     }
     let picture = picture(request, &captures)?;
     let mut panels: Vec<Pictured> = Vec::new();
-    let console = Console::new(request.quiet, captures.len());
-    let mut writer = MeasurementWriter::new(
+    let mut writer = writer(request);
+    let stopped = follow.as_ref().map(Follow::stopped);
+    let goes_on = || !stopped.as_ref().is_some_and(|s| s.load(Ordering::Relaxed));
+    let measure = |input: &inputs::Input| {
+        let done = goes_on().then(|| work.measured(input));
+        console.advance();
+        done
+    };
+    let mut take = |done: Option<Done>| {
+        let Some(done) = done else {
+            return Ok(());
+        };
+        if !request.quiet {
+            done.remarks.iter().for_each(|remark| console.say(remark));
+        }
+        tell(&console, &done.capture, &mut outcome);
+        console.giving(|| writer.write(&done.capture))?;
+        panels.extend(done.panels());
+        Ok::<(), Failure>(())
+    };
+    let threads = inputs::threads(captures.iter(), request.jobs);
+    begin(&console, &captures);
+    batch::in_order(&captures, threads, measure, &mut take)?;
+    console.finish();
+    while let Some(saved) = follow.as_mut().and_then(Follow::next) {
+        begin(&console, &saved);
+        batch::in_order(&saved, request.jobs, measure, &mut take)?;
+        console.finish();
+    }
+    writer.finish()?;
+    if let Some(picture) = picture {
+        picture.write(&measured_picture(&panels))?;
+    }
+    Ok(outcome)
+}
+
+/// The results' way out.
+fn writer(request: &MeasureRequest) -> MeasurementWriter<impl Write + use<>> {
+    MeasurementWriter::new(
         console::results(),
         request.format,
         request.measure.confidence,
@@ -71,35 +110,16 @@ pub fn run(request: &MeasureRequest) -> Result<Outcome, Failure> {
         show: request.show,
         columns: console::columns(),
     })
-    .against(work.against.is_some())
-    .judging(!request.limits.is_empty(), console::is_coloured());
-    let stopped = follow.as_ref().map(Follow::stopped);
-    let goes_on = || !stopped.as_ref().is_some_and(|s| s.load(Ordering::Relaxed));
-    let measure = |input: &inputs::Input| goes_on().then(|| work.measured(input));
-    let mut take = |done: Option<Done>| {
-        let Some(done) = done else {
-            return Ok(());
-        };
-        console.advance();
-        if !request.quiet {
-            done.remarks.iter().for_each(|remark| console.say(remark));
-        }
-        tell(&console, &done.capture, &mut outcome);
-        writer.write(&done.capture)?;
-        panels.extend(done.panels());
-        Ok::<(), Failure>(())
-    };
-    let threads = inputs::threads(captures.iter(), request.jobs);
-    batch::in_order(&captures, threads, measure, &mut take)?;
-    console.finish();
-    while let Some(saved) = follow.as_mut().and_then(Follow::next) {
-        batch::in_order(&saved, request.jobs, measure, &mut take)?;
-    }
-    writer.finish()?;
-    if let Some(picture) = picture {
-        picture.write(&measured_picture(&panels))?;
-    }
-    Ok(outcome)
+    .against(request.against.is_some())
+    .judging(!request.limits.is_empty(), console::is_coloured())
+}
+
+/// Progress of these captures.
+fn begin(console: &Console, captures: &[inputs::Input]) {
+    let first = captures.first().map(|input| match input {
+        Ok(path) | Err((path, _)) => path.as_path(),
+    });
+    console.begin(captures.len(), first.unwrap_or(Path::new("")));
 }
 
 fn earlier_outcome(earlier: &Earlier, input: &inputs::Input, options: &str) -> Option<Outcome> {
@@ -195,7 +215,7 @@ impl Done {
 }
 
 impl<'a> Work<'a> {
-    fn new(request: &'a MeasureRequest) -> Result<Self, Failure> {
+    fn new(request: &'a MeasureRequest, console: &Console) -> Result<Self, Failure> {
         let mut options = format!(
             "{:?} {:?} {:?}",
             request.load, request.measure, request.limits
@@ -203,7 +223,10 @@ impl<'a> Work<'a> {
         if let Some(file) = &request.against {
             options.push_str(&format!(" {:?} {:?}", file, SourceStamp::of(file, "")));
         }
-        let read = |file: &PathBuf| Against::read(file, &request.load, &request.measure);
+        let read = |file: &PathBuf| {
+            console.begin(1, file);
+            Against::read(file, &request.load, &request.measure)
+        };
         Ok(Self {
             request,
             against: request.against.as_ref().map(read).transpose()?,
@@ -306,7 +329,8 @@ fn with_other_mains(
 const EXPLAINED: usize = 16;
 
 fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outcome, Failure> {
-    let console = Console::new(true, 0);
+    let console = Console::new(request.quiet);
+    begin(&console, captures);
     let mut out = console::results();
     let mut outcome = Outcome::default();
     let json = request.format == Format::Jsonl;
@@ -315,26 +339,28 @@ fn explain(captures: &[inputs::Input], request: &MeasureRequest) -> Result<Outco
             Ok(path) => (path, contained(|| load::explain(path, &request.load))),
             Err((path, error)) => (path, Err(error.clone())),
         };
-        match explanation {
-            Ok(explanation) if json => results::write(&mut out, &explanation)?,
-            Ok(explanation) => {
-                let mut lines = Lines::new(console::columns());
-                for line in explanation.to_string().lines() {
-                    lines.labelled(EXPLAINED, line);
-                }
-                lines.line("");
-                out.write_all(lines.into_text().as_bytes())?;
-            }
-            Err(error) => {
-                outcome.capture_failed = true;
-                let file = path.to_string_lossy();
-                console.error(&file, &error);
-                if json {
-                    json_failure(&mut out, &file, &error)?;
-                }
-            }
+        console.advance();
+        let file = path.to_string_lossy();
+        if let Err(error) = &explanation {
+            outcome.capture_failed = true;
+            console.error(&file, error);
         }
+        console.giving(|| {
+            match explanation {
+                Ok(explanation) if json => results::write(&mut out, &explanation)?,
+                Ok(explanation) => {
+                    let mut lines = Lines::new(console::columns());
+                    for line in explanation.to_string().lines() {
+                        lines.labelled(EXPLAINED, line);
+                    }
+                    lines.line("");
+                    out.write_all(lines.into_text().as_bytes())?;
+                }
+                Err(error) if json => json_failure(&mut out, &file, &error)?,
+                Err(_) => {}
+            }
+            out.flush()
+        })?;
     }
-    out.flush()?;
     Ok(outcome)
 }

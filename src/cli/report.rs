@@ -12,7 +12,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 pub fn run(request: &ReportArguments, format: PageFormat) -> Result<Outcome, Failure> {
-    let console = Console::new(request.quiet, 0);
+    let console = Console::new(request.quiet);
     let session = read(&request.session, &console)?;
     let mut inputs: Vec<PathBuf> = session
         .captures
@@ -25,7 +25,7 @@ pub fn run(request: &ReportArguments, format: PageFormat) -> Result<Outcome, Fai
         force: request.force,
     };
     let mut outputs = Outputs::prove(&request.output, &guard)?;
-    let console = Console::new(request.quiet, session.captures.len());
+    console.begin(session.captures.len(), &request.session);
     let result = run_session(
         &session,
         folder(&request.session),
@@ -34,10 +34,9 @@ pub fn run(request: &ReportArguments, format: PageFormat) -> Result<Outcome, Fai
             progress: &|_, _| console.advance(),
         },
     )?;
-    console.finish();
-
     write(&result, (request, format), &mut outputs, &guard)?;
     outputs.keep()?;
+    console.finish();
     Ok(told(&result, &console))
 }
 

@@ -1,7 +1,7 @@
 //! `humsieve separate`.
 
 use super::arguments::request::SeparateRequest;
-use super::console;
+use super::console::{self, Console};
 use super::drawing::drawn;
 use super::failure::{Failure, Outcome};
 use super::output::files::{Guard, Outputs};
@@ -42,7 +42,11 @@ impl Component {
 pub fn run(request: &SeparateRequest) -> Result<Outcome, Failure> {
     let file = request.capture.to_string_lossy();
     let mut out = console::results();
-    match written(request) {
+    let console = Console::new(request.quiet);
+    console.begin(1, &request.capture);
+    let separations = written(request);
+    console.finish();
+    match separations {
         Ok(separations) => {
             tell(&mut out, request, separations)?;
             out.flush()?;

@@ -18,7 +18,8 @@ pub fn run(request: &SessionArguments) -> Result<Outcome, Failure> {
         .as_deref()
         .map(|output| prove(output, &found, request.force))
         .transpose()?;
-    let console = Console::new(request.quiet, 0);
+    let console = Console::new(request.quiet);
+    console.begin(found.len(), &request.folder);
     let mut outcome = Outcome::default();
     let home = home(request);
     let captures: Vec<DraftCapture> = found
@@ -45,10 +46,12 @@ pub fn run(request: &SessionArguments) -> Result<Outcome, Failure> {
                     None
                 }
             };
+            console.advance();
             DraftCapture::new(relative(path, &home), header)
         })
         .collect();
     let text = draft(&captures);
+    console.finish();
     match output {
         Some(output) => {
             fs::write(output.path(), text).map_err(|error| unwritable(output.target(), &error))?;

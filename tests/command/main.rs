@@ -23,4 +23,6 @@ mod readme;
 mod separate;
 mod session;
 #[cfg(unix)]
+mod terminal;
+#[cfg(unix)]
 mod world;

@@ -84,6 +84,7 @@ pub struct SeparateRequest {
     pub separate: SeparateOptions,
     pub ac_corner_hz: Option<f64>,
     pub json: bool,
+    pub quiet: bool,
 }
 
 impl SeparateRequest {
@@ -239,6 +240,7 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
         picture: picture(typed.picture)?,
         force: typed.force,
         json: typed.format == Format::Jsonl,
+        quiet: typed.quiet,
     })
 }
 

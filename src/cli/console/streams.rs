@@ -1,14 +1,14 @@
 //! Standard output for results, standard error for everything else.
 
+use super::progress::Progress;
 use crate::Error;
 use crate::printable::printable;
 use crate::wrap::{NARROWEST, lines};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::ProgressBar;
 use std::io::{self, BufWriter, IsTerminal, StdoutLock, Write};
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
 use terminal_size::{Width, terminal_size_of};
-
-const LONG_BATCH: usize = 8;
 
 /// Columns that text takes at the most: longer lines are hard to read.
 const WIDEST: usize = 120;
@@ -32,43 +32,53 @@ pub fn columns() -> Option<usize> {
 /// Standard error: progress on a terminal, and errors.
 #[derive(Debug)]
 pub struct Console {
-    progress: Option<ProgressBar>,
+    shows_progress: bool,
+    /// Results and progress may be on one terminal.
+    shared: bool,
+    progress: Mutex<Option<Progress>>,
 }
 
 impl Console {
-    /// Progress is shown for a long batch, on a terminal, unless it is to be quiet.
-    pub fn new(quiet: bool, captures: usize) -> Self {
-        let shown = !quiet
-            && captures >= LONG_BATCH
-            && io::stderr().is_terminal()
-            && !io::stdout().is_terminal();
+    /// Progress is shown on a terminal, unless it is to be quiet.
+    pub fn new(quiet: bool) -> Self {
+        let shows_progress = !quiet && io::stderr().is_terminal();
         Self {
-            progress: shown.then(|| {
-                let bar = ProgressBar::with_draw_target(
-                    Some(captures as u64),
-                    ProgressDrawTarget::stderr(),
-                );
-                if let Ok(style) =
-                    ProgressStyle::with_template("{bar:30} {pos} of {len} captures, {eta} left")
-                {
-                    bar.set_style(style);
-                }
-                bar
-            }),
+            shows_progress,
+            shared: shows_progress && io::stdout().is_terminal(),
+            progress: Mutex::new(None),
         }
+    }
+
+    /// A work begins, on so many captures; where it is one, its name is shown.
+    pub fn begin(&self, captures: usize, name: &Path) {
+        self.finish();
+        if !self.shows_progress || captures == 0 {
+            return;
+        }
+        let name = match name.to_string_lossy() {
+            name if name == "-" => "standard input".to_owned(),
+            name => printable(&name).into_owned(),
+        };
+        self.replace(Some(Progress::begin(captures, name)));
     }
 
     /// One more capture is done.
     pub fn advance(&self) {
-        if let Some(bar) = &self.progress {
+        if let Some(bar) = self.bar() {
             bar.inc(1);
         }
     }
 
-    /// Takes the progress away.
+    /// The work has ended: takes its progress away.
     pub fn finish(&self) {
-        if let Some(bar) = &self.progress {
-            bar.finish_and_clear();
+        self.replace(None);
+    }
+
+    /// Writes results, which must be flushed by `write`, where no progress stands in their way.
+    pub fn giving<R>(&self, write: impl FnOnce() -> R) -> R {
+        match self.bar().filter(|_| self.shared) {
+            Some(bar) => bar.suspend(write),
+            None => write(),
         }
     }
 
@@ -83,10 +93,22 @@ impl Console {
 
     /// One line.
     pub fn say(&self, line: &str) {
-        match &self.progress {
+        match self.bar() {
             Some(bar) => bar.suspend(|| say(line)),
             None => say(line),
         }
+    }
+
+    fn bar(&self) -> Option<ProgressBar> {
+        let progress = self.progress.lock().unwrap_or_else(PoisonError::into_inner);
+        progress.as_ref().map(|progress| progress.bar().clone())
+    }
+
+    fn replace(&self, next: Option<Progress>) {
+        let mut progress = self.progress.lock().unwrap_or_else(PoisonError::into_inner);
+        let ended = std::mem::replace(&mut *progress, next);
+        drop(progress);
+        drop(ended);
     }
 }
 
