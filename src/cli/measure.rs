@@ -21,6 +21,7 @@ use crate::report::{
     SourceStamp, TextLayout, json_failure, limit_remark, measured_picture, options_digest,
 };
 use crate::results;
+use crate::si;
 use crate::wrap::Lines;
 use crate::{MeasureOptions, Measurement};
 use std::io::Write;
@@ -140,10 +141,12 @@ fn tell(console: &Console, capture: &MeasuredCapture, outcome: &mut Outcome) {
     };
     for channel in channels {
         let measurement = &channel.measurement;
+        let from = measurement.start_s.map(|start| si::short(start, "s", 6));
+        let from = from.map_or_else(String::new, |start| format!(", from {start}"));
         for judgement in channel.limits.iter().filter(|j| !j.passed()) {
             outcome.limit_exceeded = true;
             console.say(&format!(
-                "{}, channel {}: {}",
+                "{}, channel {}{from}: {}",
                 measurement.file,
                 measurement.channel,
                 limit_remark(judgement, &measurement.unit)

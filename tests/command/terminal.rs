@@ -353,3 +353,18 @@ fn progress_is_on_a_terminal_and_nowhere_else() {
     assert!(output.stderr.is_empty(), "{:?}", output.stderr);
     assert_eq!(out.text(), piped);
 }
+
+#[test]
+fn a_limit_that_is_not_met_names_its_stretch() {
+    let arguments = ["--every", "0.2", "--limit", "hum_rms=100u"];
+    let call = [&["measure", "data/demo/looped_1.csv"], arguments.as_slice()].concat();
+    let output = command(&call).output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let told = String::from_utf8(output.stderr).unwrap();
+    let lines: Vec<&str> = told.lines().collect();
+    assert_eq!(lines.len(), 4, "{told}");
+    for (line, start) in lines.into_iter().zip(["0 s", "0.2 s", "0.4 s", "0.6 s"]) {
+        let named = format!("channel Amplifier output, from {start}: Limit ");
+        assert!(line.contains(&named), "{line}");
+    }
+}
