@@ -1,7 +1,7 @@
 //! Analysis: from a record to DC offset, mains content, in-band noise and their intervals.
 //!
 //! [`measure()`] reads a capture block by block, [`measure_samples`] a slice; each gives a [`Measurement`] of a channel.
-//! [`estimators`] tell one figure of it; sine fits ([`sine_fit_known`], [`sine_fit_free`]), [`harmonic_groups()`] and the
+//! [`Monitor`] takes blocks as they come. [`estimators`] tell one figure of it; sine fits ([`sine_fit_known`], [`sine_fit_free`]), [`harmonic_groups()`] and the
 //! converter's step ([`infer_step`]) are found alone.
 
 mod channel;
@@ -14,6 +14,7 @@ mod harmonic_groups;
 mod interval;
 mod measure;
 mod measurement;
+mod monitor;
 mod noise;
 mod options;
 mod record;
@@ -32,6 +33,7 @@ pub use measurement::{
     BandNoise, Evidence, EvidenceKind, Folded, Harmonic, Mains, Measurement, Noise, Quality,
     Spectrum, Tone, Track, TrackPoint, Waveform,
 };
+pub use monitor::Monitor;
 pub use options::{Detail, MainsChoice, MeasureOptions};
 pub(crate) use options::{HIGHEST_CONFIDENCE, MOST_HARMONICS, NOMINAL_HZ};
 pub(crate) use record::Rails;

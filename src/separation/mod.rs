@@ -8,7 +8,7 @@
 //! | [`difference()`] | two tips, the second to be subtracted |
 //!
 //! [`separate()`] works a record of any length from a source to a sink; the four functions work on plain
-//! samples. Offset, interference and cleaned samples add up to the input.
+//! samples; [`Online`] takes blocks as they come and gives them back a set time later. Offset, interference and cleaned samples add up to the input.
 
 mod chapters;
 mod coupled;
@@ -16,6 +16,7 @@ mod findings;
 mod fit;
 mod left_power;
 mod methods;
+mod online;
 mod options;
 mod result;
 mod samples;
@@ -24,6 +25,7 @@ mod separate;
 #[cfg(feature = "files")]
 pub use crate::save::FileSink;
 pub use methods::{Parts, Template, difference, harmonic, reference, template};
+pub use online::{Online, OnlineOptions};
 pub use options::{HarmonicOptions, Keep, MethodChoice, Offset, SeparateOptions};
 pub use result::{
     ClippedStretch, HumTrack, Match, Method, Rejection, Removed, Separation, TouchedBand,

@@ -20,5 +20,7 @@ mod scoreboard;
 mod templates;
 #[path = "../support/separation/two_channels.rs"]
 mod two_channels;
+#[path = "../support/separation/while_captured.rs"]
+mod while_captured;
 #[path = "../support/separation/yardsticks.rs"]
 mod yardsticks;

@@ -2,6 +2,7 @@
 
 use crate::cases::{Case, Mains, Recipe, Wanted, make, recipe};
 use crate::two_channels::{PairRecipe, by_second_channel, make_pair, pair_error, pair_recipes};
+use crate::while_captured::online_loss_db;
 use crate::{two_channels, yardsticks};
 use humsieve::separation::{HarmonicOptions, harmonic};
 
@@ -77,5 +78,22 @@ fn a_few_cases_stay_close_to_the_oracle_and_ahead_of_the_textbook() {
         for other in [yardsticks::notches(&case), yardsticks::comb(&case)] {
             assert!(mine < yardsticks::error(&case, &other), "{}", recipe.name);
         }
+    }
+}
+
+/// Seeds are fixed. Steady mains: within 3 dB of the fit of the whole record after a second, and in the later half of
+/// a long record, of which the fit knows more.
+#[test]
+fn blocks_as_they_come_are_cleaned_as_the_whole_record_is() {
+    for (seconds, from_s) in [(3.0, 1.0), (20.0, 8.0)] {
+        let recipe = Recipe {
+            seconds,
+            ..recipe("steady")
+        };
+        let loss = |seed: u64| online_loss_db(&make(&recipe, 400 + seed), from_s);
+        let losses: Vec<f64> = (0..6).map(loss).collect();
+        println!("{seconds} s: {losses:.1?}");
+        let mean = losses.iter().sum::<f64>() / 6.0;
+        assert!(mean < 3.0, "{losses:?}");
     }
 }

@@ -30,8 +30,8 @@ const NOISIER: f64 = 2.0;
 /// What a chapter hands on to those after it.
 #[derive(Debug, Clone)]
 pub(crate) struct Lead {
-    nominal_hz: f64,
-    frequency_hz: f64,
+    pub(crate) nominal_hz: f64,
+    pub(crate) frequency_hz: f64,
     pub(crate) orders: Vec<usize>,
     /// Squared amplitude and noise of each order.
     powers: Vec<f64>,

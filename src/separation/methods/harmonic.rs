@@ -77,14 +77,9 @@ pub(crate) fn separate_hum(
         return (series_findings(&Fit::default(), hum.len(), rate_hz), None);
     };
     let settings = FitSettings::new(rate_hz, options);
-    let continued =
-        lead.and_then(|lead| continue_hum(samples, &settings, course.nominal_hz, lead, hum));
+    let continued = lead.and_then(|lead| continue_hum(samples, &settings, lead, hum));
     let (fitted, next, mains_power, part) = match continued {
-        Some((fitted, lasting, power)) => {
-            let next = Lead::new(&fitted, rate_hz, course.nominal_hz)
-                .and_then(|next| next.with_orders(&lasting));
-            (fitted, next, power, None)
-        }
+        Some((fitted, next, power)) => (fitted, next, power, None),
         None => {
             let centred = Centred::in_place(samples);
             let (fitted, part) = separate_alone(&centred, rate_hz, options, course, hum);
@@ -116,16 +111,16 @@ pub(crate) fn separate_hum(
     (findings, next)
 }
 
-/// Fits a stretch as the one before it and puts its hum into `hum`; returns the fit, its orders that stand out
-/// and the hum's power, `None` where the stretch is of another kind.
-fn continue_hum(
+/// Fits a stretch as the one before it and puts its hum, one value a sample, into `hum`; returns the fit, what it hands on and
+/// the hum's power, `None` where the stretch is of another kind.
+pub(crate) fn continue_hum(
     samples: &[f64],
     settings: &FitSettings,
-    nominal_hz: f64,
     lead: &Lead,
     hum: &mut [f64],
-) -> Option<(Fit, Vec<usize>, f64)> {
+) -> Option<(Fit, Option<Lead>, f64)> {
     const ATTEMPTS: usize = 2;
+    let nominal_hz = lead.nominal_hz;
     let top = settings
         .highest_order
         .min((0.49 * settings.rate_hz / nominal_hz) as usize);
@@ -158,8 +153,10 @@ fn continue_hum(
         let before = orders.len();
         orders.extend(new.map(|s| s.order));
         if orders.len() == before {
-            let lasting = seen.iter().filter(|s| known(s)).map(|s| s.order).collect();
-            return Some((fitted, lasting, rest.hum));
+            let lasting: Vec<usize> = seen.iter().filter(|s| known(s)).map(|s| s.order).collect();
+            let next = Lead::new(&fitted, settings.rate_hz, nominal_hz)
+                .and_then(|next| next.with_orders(&lasting));
+            return Some((fitted, next, rest.hum));
         }
         orders.sort_unstable();
     }

@@ -11,7 +11,7 @@ mod template;
 pub use difference::difference;
 pub(super) use difference::separate_difference;
 pub use harmonic::harmonic;
-pub(super) use harmonic::separate_hum;
+pub(super) use harmonic::{continue_hum, separate_hum};
 pub use parts::Parts;
 pub use reference::reference;
 pub(super) use reference::separate_reference;
