@@ -28,6 +28,10 @@ const MARGIN: f64 = 0.05;
 /// Largest share of the record that is left out: beyond, the events are what the record is.
 const MOST_LEFT_OUT: f64 = 0.4;
 
+/// Steps of the converter up to which rounding alone changes a sample from cycle to cycle, and moves a line through them.
+const ROUNDED_CHANGE: f64 = 1.5;
+const ROUNDED_SPAN: f64 = 0.5;
+
 /// What was found.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Foreground {
@@ -50,18 +54,24 @@ impl Foreground {
     }
 }
 
-/// Looks for what is not interference in evenly spaced, finite samples from which hum of one of `nominals_hz` was taken out.
-pub(crate) fn foreground(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Foreground {
+/// Looks for what is not interference in evenly spaced, finite samples from which hum of one of `nominals_hz` was taken out;
+/// `step`: that of the converter, 0 where it is not known.
+pub(crate) fn foreground(
+    samples: &[f64],
+    rate_hz: f64,
+    nominals_hz: &[f64],
+    step: f64,
+) -> Foreground {
     let lowest = nominals_hz.iter().copied().fold(f64::INFINITY, f64::min);
     if !seen_over(samples.len(), rate_hz / lowest) {
         return Foreground::default();
     }
     // Against the cycles before and after, slow content hardly shows: events first.
     let cycle = likelier_cycle(samples, rate_hz, nominals_hz);
-    let (marked, count, first) = events(samples, cycle);
+    let (marked, count, first) = events(samples, cycle, ROUNDED_CHANGE * step);
     let mut rest = samples.to_vec();
     bridge(&mut rest, &marked);
-    let mut found = slow_content(&rest, rate_hz, nominals_hz);
+    let mut found = slow_content(&rest, rate_hz, nominals_hz, step);
     if count > 0 {
         found.left_out.resize(samples.len(), false);
         for (out, marked) in found.left_out.iter_mut().zip(&marked) {
@@ -126,8 +136,13 @@ fn seen_over(count: usize, cycle: f64) -> bool {
     count as f64 >= LEAST_CYCLES * cycle && cycle >= 4.0
 }
 
-/// Slow content and steps alone, hum still in the samples.
-pub(crate) fn slow_content(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Foreground {
+/// Slow content and steps alone, hum still in the samples; `step`: that of the converter, 0 where it is not known.
+pub(crate) fn slow_content(
+    samples: &[f64],
+    rate_hz: f64,
+    nominals_hz: &[f64],
+    step: f64,
+) -> Foreground {
     let count = samples.len();
     let lowest = nominals_hz.iter().copied().fold(f64::INFINITY, f64::min);
     let cycle = rate_hz / lowest;
@@ -146,6 +161,9 @@ pub(crate) fn slow_content(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -
         found.slow = line_between(samples, &skip, &steps, KNOT_CYCLES * rate_hz / lowest);
         take_mean_off(&mut found.slow);
         found.slow_span = span(&found.slow);
+        if found.slow_span < ROUNDED_SPAN * step {
+            return Foreground::default();
+        }
         if !steps.is_empty() {
             found.left_out = skip;
         }
@@ -278,8 +296,8 @@ fn line_between(samples: &[f64], skip: &[bool], steps: &[usize], spacing: f64) -
 }
 
 /// Samples that differ from the cycle before and the one after by far more than most do; how
-/// many, and the first.
-fn events(samples: &[f64], cycle: f64) -> (Vec<bool>, usize, Option<usize>) {
+/// many, and the first. What differs by less than `least_change` is none.
+fn events(samples: &[f64], cycle: f64, least_change: f64) -> (Vec<bool>, usize, Option<usize>) {
     let count = samples.len();
     let lag = cycle.round() as usize;
     let change = |n: usize, other: usize| (samples[n] - samples[other]).abs();
@@ -301,7 +319,7 @@ fn events(samples: &[f64], cycle: f64) -> (Vec<bool>, usize, Option<usize>) {
         return (marked, 0, None);
     }
     let margin = (MARGIN * cycle).ceil() as usize + 1;
-    let mut limit = EVENT * deviation;
+    let mut limit = (EVENT * deviation).max(least_change);
     loop {
         let own = own_places(&changes, limit, cycle);
         let place = |n: usize| ((n as f64 / cycle).fract() * PLACES as f64) as usize % PLACES;
@@ -368,7 +386,7 @@ mod tests {
             .zip(noise(seed))
             .map(|(n, x)| 0.5 * (TAU * 50.03 * n as f64 / 5000.0).cos() + x + extra(n))
             .collect();
-        foreground(&record, 5000.0, &[50.0, 60.0])
+        foreground(&record, 5000.0, &[50.0, 60.0], 0.0)
     }
 
     #[test]

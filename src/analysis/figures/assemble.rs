@@ -7,7 +7,9 @@ use super::mains::mains;
 use super::noise::noise;
 use super::offset::offset;
 use super::quality::{quality_warnings, record_warnings};
-use super::rounding::{bound_by_step, return_to_noise, rounded_line, widen};
+use super::rounding::{
+    alike, bound_by_step, cover_alike, return_to_noise, rounded_line, unrounded, widen,
+};
 use super::tones::tones;
 use crate::analysis::measurement::{Measurement, Track, TrackPoint};
 use crate::analysis::stretches::FittedRecord;
@@ -20,9 +22,17 @@ pub(crate) fn assemble(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Measu
     let mains = mains(facts, fit, &mut warnings);
     let mut tones = tones(facts, record, &floors, &mains);
     let mut noise = noise(facts, &floors, fit, &mut warnings);
-    let rounding = rounded_line(facts.step, fit) / 2f64.sqrt();
-    if rounding > 0.0 {
-        return_to_noise(&mut noise, &mut tones, rounding);
+    // The residual holds rounding's own lines: the noise may be less than it shows.
+    let noise_rms = facts
+        .step
+        .map_or(0.0, |step| unrounded(step, fit.residual_rms));
+    let alike = alike(record);
+    let steps = alike.iter().map(|a| a.noise);
+    let least_rms = facts.step.unwrap_or(0.0) * steps.fold(f64::INFINITY, f64::min);
+    let [rounding, largest] = [noise_rms, noise_rms.min(least_rms)]
+        .map(|rms| rounded_line(facts.step, fit, rms) / 2f64.sqrt());
+    if largest > 0.0 {
+        return_to_noise(&mut noise, &mut tones, largest);
     }
     let dc_offset = offset(facts, record);
     quality_warnings(facts, &noise, &mut warnings);
@@ -39,6 +49,7 @@ pub(crate) fn assemble(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Measu
             widen(figure, rounding);
         }
     }
+    cover_alike(facts, record, &alike, &mut measurement);
     if measurement.mains.detected {
         measurement.folded = fit.details.folded();
         measurement.harmonic_groups = fit

@@ -32,7 +32,8 @@ pub(super) fn fit_whole(
     known: Option<&Known>,
 ) -> StreamFit {
     let nominals = options.mains.nominals_hz();
-    let slow = hum::slow_content(&stream.samples, stream.rate_hz, nominals);
+    let step = stream.step.unwrap_or(0.0);
+    let slow = hum::slow_content(&stream.samples, stream.rate_hz, nominals, step);
     let plain = if slow.is_empty() {
         Cow::Borrowed(stream)
     } else {
@@ -42,7 +43,7 @@ pub(super) fn fit_whole(
     // What is left without the series tells slow content and events from the series' own movement.
     let mut rest = first.residual.clone();
     add(&mut rest, &slow.slow, 1.0);
-    let found = hum::foreground(&rest, stream.rate_hz, nominals);
+    let found = hum::foreground(&rest, stream.rate_hz, nominals, step);
     if found.is_empty() && slow.is_empty() {
         let segmented = Segmented::new(stream, options);
         if known.is_none() {
