@@ -18,6 +18,27 @@ const TOLERANCE: (f64, f64, f64) = (0.15, 1.2, 1.2e-4);
 /// Neighbourhood, Hz and cells of 1/T, whose other lines say how likely a chance meeting is; and how much weaker they may be.
 const AROUND: (f64, f64) = (60.0, 20.0);
 const COMPARABLE: f64 = 0.25;
+/// Ratios to a grid's fundamental of those whose orders are a grid's as well, but not all of a grid's harmonics: in parts of two to
+/// five.
+const RIVALS: [(u8, u8); 17] = [
+    (3, 2),
+    (5, 2),
+    (2, 3),
+    (4, 3),
+    (5, 3),
+    (7, 3),
+    (3, 4),
+    (5, 4),
+    (7, 4),
+    (9, 4),
+    (3, 5),
+    (4, 5),
+    (6, 5),
+    (7, 5),
+    (8, 5),
+    (9, 5),
+    (11, 5),
+];
 /// Step of the fundamental, cells of 1/T, that makes no difference.
 const STEP_CELLS: f64 = 0.005;
 
@@ -153,6 +174,27 @@ impl<'a> Witness<'a> {
 
     /// The evidence for one fundamental.
     pub(crate) fn of(&self, fundamental_hz: f64) -> Evidence {
+        self.without(fundamental_hz, &[])
+    }
+
+    /// The evidence for a fundamental that no machine makes: where a series some of whose orders fall on this one's has more to
+    /// say, its lines count for nothing. A fan at 75 Hz has lines at the third, sixth and ninth multiple of 50 Hz.
+    pub(crate) fn beside_rivals(&self, found: &Evidence) -> Evidence {
+        let mut taken: Vec<Line> = Vec::new();
+        for (of, by) in RIVALS {
+            let rival = self.of(found.fundamental_hz * f64::from(of) / f64::from(by));
+            if rival.rest > found.rest && rival.orders.len() > found.orders.len() {
+                taken.extend(rival.orders.iter().map(|counted| counted.line));
+            }
+        }
+        if taken.is_empty() {
+            return found.clone();
+        }
+        self.without(found.fundamental_hz, &taken)
+    }
+
+    /// The evidence for a fundamental from all lines but these.
+    fn without(&self, fundamental_hz: f64, taken: &[Line]) -> Evidence {
         let mut found = Evidence {
             fundamental_hz,
             ..Evidence::default()
@@ -163,6 +205,9 @@ impl<'a> Witness<'a> {
             let Some((i, line)) = self.serving(order as f64 * fundamental_hz) else {
                 continue;
             };
+            if taken.contains(line) {
+                continue;
+            }
             let by_chance = BY_CHANCE.0 + BY_CHANCE.1 * (1.0 + order as f64).ln();
             let strength = line.strength.min(MOST_PER_ORDER);
             if strength <= by_chance {

@@ -2,6 +2,7 @@
 
 mod evidence;
 mod excess;
+mod followers;
 mod foreground;
 mod hann_powers;
 mod line_spectrum;

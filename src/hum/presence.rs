@@ -5,8 +5,9 @@
 //! series. A fundamental alone counts where it stands where a grid is, steadily, and nothing like it stands around.
 
 use super::evidence::{Evidence, Witness};
+use super::followers::{shows_noise, told};
 use super::line_spectrum::{Line, LineSpectrum};
-use super::present::{Foreign, Presence, Present};
+use super::present::{Presence, Present};
 use crate::spectrum::hann;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -108,7 +109,8 @@ impl Scene<'_> {
             .iter()
             .map(|&nominal| {
                 let range = (0.99 * nominal, 1.01 * nominal);
-                (nominal, witness.best(range, |e| e.total))
+                let best = witness.best(range, |e| e.total);
+                (nominal, witness.beside_rivals(&best))
             })
             .max_by(|a, b| a.1.total.total_cmp(&b.1.total))?;
         let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
@@ -167,7 +169,7 @@ impl Scene<'_> {
                     let top_hz = (0.45 * rate_hz).min(TOP_ORDERS * nominal_hz);
                     let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
                     let witness = Witness::new(&spectrum);
-                    let found = witness.best(range, |e| e.total);
+                    let found = witness.beside_rivals(&witness.best(range, |e| e.total));
                     let stands = found.orders.len() >= 2
                         && found.total > NEEDED
                         && found.rest > NEEDED_REST
@@ -310,141 +312,3 @@ fn means_around(values: &[f64], before: usize, behind: usize) -> Vec<f64> {
 
 /// Power over the quiet quarter's from which a stretch is not calm.
 const CALM: f64 = 4.0;
-/// How many times the root-sum of all others an order's RMS may be before it no longer tells the fundamental.
-const ASIDE: f64 = 3.0;
-/// Distance from an order's place, cells of 1/T, from which a line can be told to be another's.
-const APART_CELLS: f64 = 0.25;
-/// Distance up to which a line is the order's own: cells of 1/T, and share of its frequency.
-const OWN_CELLS: f64 = 0.5;
-const OWN_MOVES: f64 = 1.2e-4;
-/// How exactly the other orders have to tell a place, cells of 1/T, for a line there to be of the series.
-const FOLLOWS_CELLS: f64 = 0.1;
-/// How far beside an order, Hz, another's line spoils it, and the share of the order's own RMS it has to have: what an
-/// order's own movement leaves beside it is weaker than itself.
-const BESIDE_HZ: f64 = 2.0;
-const STRONGER: f64 = 0.75;
-/// Deviations beyond which a line's place is not the order's.
-const PROVED: f64 = 4.0;
-/// How exactly a grid's orders stand on one fundamental over a record in which it wanders, as a share.
-const WANDER: f64 = 2e-5;
-
-/// Lines beside an order's place that are stronger than the order itself.
-fn beside(spectrum: &LineSpectrum, fundamental_hz: f64) -> impl Iterator<Item = Foreign> + '_ {
-    let orders = (spectrum.top_hz / fundamental_hz) as usize;
-    (1..=orders).filter_map(move |order| {
-        let place = order as f64 * fundamental_hz;
-        let own_cells = OWN_CELLS / spectrum.duration_s + OWN_MOVES * place;
-        let strongest = |lines: &mut dyn Iterator<Item = &Line>| {
-            lines.max_by(|a, b| a.rms.total_cmp(&b.rms)).copied()
-        };
-        let near = |line: &Line| (line.hz - place).abs() <= own_cells;
-        let around = || {
-            spectrum
-                .between(place - BESIDE_HZ, place + BESIDE_HZ)
-                .map(|(_, l)| l)
-        };
-        let own = strongest(&mut around().filter(|l| near(l)));
-        let line = strongest(&mut around().filter(|l| !near(l)))?;
-        let stands =
-            line.strength > BESIDE_STRENGTH && line.rms > STRONGER * own.map_or(0.0, |l| l.rms);
-        stands.then_some(Foreign {
-            order,
-            line,
-            own,
-            proved: true,
-        })
-    })
-}
-
-/// Strength from which a line beside an order is more than noise: one in 100 records of 40 orders.
-const BESIDE_STRENGTH: f64 = 12.0;
-
-/// Whether a spectrum shows nothing but noise and lines at the multiples of a frequency.
-fn shows_noise(spectrum: &LineSpectrum, hz: f64) -> bool {
-    !spectrum.rises_below(hz) && !spectrum.has_other_lines(hz)
-}
-
-/// The fundamental from the orders that count, and what does not follow it.
-fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
-    let duration_s = spectrum.duration_s;
-    let squares: Vec<f64> = evidence.orders.iter().map(|o| o.line.rms.powi(2)).collect();
-    let all: f64 = squares.iter().sum();
-    let outweighs: Vec<bool> = evidence
-        .orders
-        .iter()
-        .zip(&squares)
-        .map(|(counted, own)| {
-            counted.order > 1 && squares.len() > 1 && *own > ASIDE * ASIDE * (all - own)
-        })
-        .collect();
-    let mut used: Vec<bool> = outweighs.iter().map(|o| !o).collect();
-    let deviation = |i: usize| {
-        let counted = &evidence.orders[i];
-        (counted.line.place_uncertainty_hz(duration_s) / counted.order as f64)
-            .hypot(WANDER * evidence.fundamental_hz)
-    };
-    let place = |i: usize| evidence.orders[i].line.hz / evidence.orders[i].order as f64;
-    let mean = |used: &[bool]| -> Option<(f64, f64)> {
-        let (mut sum, mut weights) = (0.0, 0.0);
-        for i in (0..used.len()).filter(|&i| used[i]) {
-            let w = deviation(i).powi(-2);
-            sum += w * place(i);
-            weights += w;
-        }
-        (weights > 0.0).then(|| (sum / weights, weights.powf(-0.5)))
-    };
-    // Outliers go one by one, the farthest first.
-    while let Some((centre, u)) = mean(&used) {
-        let miss = |i: usize| (place(i) - centre).abs() / deviation(i).hypot(u);
-        let farthest = (0..used.len())
-            .filter(|&i| used[i])
-            .max_by(|&a, &b| miss(a).total_cmp(&miss(b)));
-        match farthest {
-            Some(i) if miss(i) > PROVED && used.iter().filter(|u| **u).count() > 2 => {
-                used[i] = false;
-            }
-            _ => break,
-        }
-    }
-    let (fundamental_hz, uncertainty_hz) =
-        mean(&used).unwrap_or((evidence.fundamental_hz, 0.1 / duration_s));
-    let others = used.iter().filter(|u| **u).count();
-    let mut foreign: Vec<Foreign> = (0..used.len())
-        .filter(|&i| !used[i])
-        .filter_map(|i| {
-            let counted = &evidence.orders[i];
-            let apart = (counted.line.hz - counted.order as f64 * fundamental_hz).abs();
-            let miss = (place(i) - fundamental_hz).abs() / deviation(i).hypot(uncertainty_hz);
-            let proved = miss > PROVED && apart > APART_CELLS / duration_s;
-            // Where the others tell the place to a part of a cell, a line that stands there follows them.
-            let told = counted.order as f64 * uncertainty_hz < FOLLOWS_CELLS / duration_s;
-            let follows = told && miss <= PROVED && others > 1;
-            (proved || (outweighs[i] && !follows)).then_some(Foreign {
-                order: counted.order,
-                line: counted.line,
-                own: None,
-                proved,
-            })
-        })
-        .collect();
-    foreign.extend(beside(spectrum, fundamental_hz));
-    let witness = Witness::new(spectrum);
-    let shown = (1..=(spectrum.top_hz / fundamental_hz) as usize)
-        .filter_map(|k| {
-            witness
-                .serving(k as f64 * fundamental_hz)
-                .map(|(_, l)| (k, *l))
-        })
-        .collect();
-    Present {
-        nominal_hz,
-        fundamental_hz,
-        uncertainty_hz,
-        duration_s,
-        drifts: false,
-        plain: shows_noise(spectrum, fundamental_hz),
-        evidence,
-        shown,
-        foreign,
-    }
-}

@@ -1,0 +1,200 @@
+//! Which orders tell the fundamental, and what does not follow it.
+
+use super::evidence::{Counted, Evidence, Witness};
+use super::line_spectrum::{Line, LineSpectrum};
+use super::present::{Foreign, Present};
+
+/// How many times the root-sum of all others an order's RMS may be before it no longer tells the fundamental.
+const ASIDE: f64 = 3.0;
+/// Distance from an order's place, cells of 1/T, from which a line can be told to be another's.
+const APART_CELLS: f64 = 0.25;
+/// Distance up to which a line is the order's own: cells of 1/T, and share of its frequency.
+const OWN_CELLS: f64 = 0.5;
+const OWN_MOVES: f64 = 1.2e-4;
+/// How exactly the other orders have to tell a place, cells of 1/T, for a line there to be of the series.
+const FOLLOWS_CELLS: f64 = 0.1;
+/// The same of the fundamental, Hz: a grid is off its nominal frequency by some ten times as much.
+const FOLLOWS_HZ: f64 = 2e-3;
+/// How far beside an order, Hz, another's line spoils it, and the share of the order's own RMS it has to have: what an
+/// order's own movement leaves beside it is weaker than itself.
+const BESIDE_HZ: f64 = 2.0;
+const STRONGER: f64 = 0.75;
+/// Deviations beyond which a line's place is not the order's.
+const PROVED: f64 = 4.0;
+/// How exactly a grid's orders stand on one fundamental over a record in which it wanders, as a share.
+const WANDER: f64 = 2e-5;
+/// Strength from which a line beside an order is more than noise: one in 100 records of 40 orders.
+const BESIDE_STRENGTH: f64 = 12.0;
+
+/// The series as the orders that count have it, and what does not follow it.
+pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
+    let series = Series::of(&evidence, spectrum.duration_s);
+    let mut foreign = series.strangers(&evidence, spectrum.duration_s);
+    foreign.extend(beside(spectrum, &series));
+    let fundamental_hz = series.fundamental_hz;
+    let witness = Witness::new(spectrum);
+    let shown = (1..=(spectrum.top_hz / fundamental_hz) as usize)
+        .filter_map(|k| {
+            witness
+                .serving(k as f64 * fundamental_hz)
+                .map(|(_, l)| (k, *l))
+        })
+        .collect();
+    Present {
+        nominal_hz,
+        fundamental_hz,
+        uncertainty_hz: series.uncertainty_hz,
+        duration_s: spectrum.duration_s,
+        drifts: false,
+        plain: shows_noise(spectrum, fundamental_hz),
+        evidence,
+        shown,
+        foreign,
+    }
+}
+
+/// A series as those of its orders have it that tell its place.
+struct Series {
+    fundamental_hz: f64,
+    uncertainty_hz: f64,
+    /// Root-sum of those orders.
+    rms: f64,
+    /// Which of the orders that count tell the place, and which outweigh all others together.
+    used: Vec<bool>,
+    outweighs: Vec<bool>,
+}
+
+/// Deviation of the place in the fundamental's range that an order tells.
+fn deviation(counted: &Counted, fundamental_hz: f64, duration_s: f64) -> f64 {
+    (counted.line.place_uncertainty_hz(duration_s) / counted.order as f64)
+        .hypot(WANDER * fundamental_hz)
+}
+
+/// The fundamental that an order tells.
+fn place(counted: &Counted) -> f64 {
+    counted.line.hz / counted.order as f64
+}
+
+impl Series {
+    fn of(evidence: &Evidence, duration_s: f64) -> Self {
+        let squares: Vec<f64> = evidence.orders.iter().map(|o| o.line.rms.powi(2)).collect();
+        let all: f64 = squares.iter().sum();
+        let outweighs: Vec<bool> = evidence
+            .orders
+            .iter()
+            .zip(&squares)
+            .map(|(counted, own)| {
+                counted.order > 1 && squares.len() > 1 && *own > ASIDE * ASIDE * (all - own)
+            })
+            .collect();
+        let mut used: Vec<bool> = outweighs.iter().map(|o| !o).collect();
+        let deviation =
+            |i: usize| deviation(&evidence.orders[i], evidence.fundamental_hz, duration_s);
+        let place = |i: usize| place(&evidence.orders[i]);
+        let mean = |used: &[bool]| -> Option<(f64, f64)> {
+            let (mut sum, mut weights) = (0.0, 0.0);
+            for i in (0..used.len()).filter(|&i| used[i]) {
+                let w = deviation(i).powi(-2);
+                sum += w * place(i);
+                weights += w;
+            }
+            (weights > 0.0).then(|| (sum / weights, weights.powf(-0.5)))
+        };
+        // Outliers go one by one, the farthest first.
+        while let Some((centre, u)) = mean(&used) {
+            let miss = |i: usize| (place(i) - centre).abs() / deviation(i).hypot(u);
+            let farthest = (0..used.len())
+                .filter(|&i| used[i])
+                .max_by(|&a, &b| miss(a).total_cmp(&miss(b)));
+            match farthest {
+                Some(i) if miss(i) > PROVED && used.iter().filter(|u| **u).count() > 2 => {
+                    used[i] = false;
+                }
+                _ => break,
+            }
+        }
+        let (fundamental_hz, uncertainty_hz) =
+            mean(&used).unwrap_or((evidence.fundamental_hz, 0.1 / duration_s));
+        let own = (0..used.len()).filter(|&i| used[i]).map(|i| squares[i]);
+        Self {
+            fundamental_hz,
+            uncertainty_hz,
+            rms: own.sum::<f64>().sqrt(),
+            used,
+            outweighs,
+        }
+    }
+
+    /// Lines of orders that count and do not follow the others, or may not.
+    fn strangers(&self, evidence: &Evidence, duration_s: f64) -> Vec<Foreign> {
+        let (fundamental_hz, uncertainty_hz) = (self.fundamental_hz, self.uncertainty_hz);
+        let others = self.used.iter().filter(|u| **u).count();
+        let stranger = |i: usize| {
+            let counted = &evidence.orders[i];
+            let apart = (counted.line.hz - counted.order as f64 * fundamental_hz).abs();
+            let deviation = deviation(counted, evidence.fundamental_hz, duration_s);
+            let miss = (place(counted) - fundamental_hz).abs() / deviation.hypot(uncertainty_hz);
+            let proved = miss > PROVED && apart > APART_CELLS / duration_s;
+            // Where the others tell the place to a part of a cell, and more exactly than a grid keeps to the round multiples that
+            // test tones stand at, a line that stands there follows them.
+            let told = counted.order as f64 * uncertainty_hz < FOLLOWS_CELLS / duration_s
+                && uncertainty_hz < FOLLOWS_HZ;
+            let follows = told && miss <= PROVED && others > 1;
+            (proved || (self.outweighs[i] && !follows)).then_some(Foreign {
+                order: counted.order,
+                line: counted.line,
+                own: None,
+                proved,
+            })
+        };
+        (0..self.used.len())
+            .filter(|&i| !self.used[i])
+            .filter_map(stranger)
+            .collect()
+    }
+}
+
+/// Lines beside an order's place that are stronger than the order itself.
+fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Foreign> {
+    let orders = (spectrum.top_hz / series.fundamental_hz) as usize;
+    (1..=orders).filter_map(move |order| {
+        let place = order as f64 * series.fundamental_hz;
+        let own_cells = OWN_CELLS / spectrum.duration_s + OWN_MOVES * place;
+        // A line that outweighs the series has a place of its own, exactly.
+        let exact = APART_CELLS / spectrum.duration_s
+            + OWN_MOVES * place
+            + PROVED * order as f64 * series.uncertainty_hz;
+        let outweighs = |line: &Line| order > 1 && line.rms > ASIDE * series.rms;
+        let strongest = |lines: &mut dyn Iterator<Item = &Line>| {
+            lines.max_by(|a, b| a.rms.total_cmp(&b.rms)).copied()
+        };
+        let near = |line: &Line| {
+            let reach = if outweighs(line) {
+                own_cells.min(exact)
+            } else {
+                own_cells
+            };
+            (line.hz - place).abs() <= reach
+        };
+        let around = || {
+            spectrum
+                .between(place - BESIDE_HZ, place + BESIDE_HZ)
+                .map(|(_, l)| l)
+        };
+        let own = strongest(&mut around().filter(|l| near(l)));
+        let line = strongest(&mut around().filter(|l| !near(l)))?;
+        let stands =
+            line.strength > BESIDE_STRENGTH && line.rms > STRONGER * own.map_or(0.0, |l| l.rms);
+        stands.then_some(Foreign {
+            order,
+            line,
+            own,
+            proved: true,
+        })
+    })
+}
+
+/// Whether a spectrum shows nothing but noise and lines at the multiples of a frequency.
+pub(super) fn shows_noise(spectrum: &LineSpectrum, hz: f64) -> bool {
+    !spectrum.rises_below(hz) && !spectrum.has_other_lines(hz)
+}
