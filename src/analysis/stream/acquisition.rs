@@ -11,6 +11,8 @@ use rustfft::num_complex::Complex64;
 
 /// Log-likelihood by which one nominal of a short record must lead the other: 1000 to 1.
 const DECIDED: f64 = 6.9;
+/// Factor between what the two leave below which, in less than two cycles, both may leave hum, which is no noise.
+const PLAIN: f64 = 1.5;
 /// Cycles below which there is no search, and below which the frequency is not refined.
 const SEARCHED_CYCLES: f64 = 2.0;
 const REFINED_CYCLES: f64 = 1.0;
@@ -81,7 +83,9 @@ pub(super) fn acquire(
             Some((other, found)) => {
                 // Gaussian likelihood of two fits with Σr² left: ½N·ln of their ratio.
                 let apart = 0.5 * samples.len() as f64 * (merit / other).ln().abs();
-                let decided = merit >= 0.0 || other >= 0.0 || apart > DECIDED;
+                let short = samples.len() as f64 * nominal_hz < SEARCHED_CYCLES * rate;
+                let plain = !short || apart > 0.5 * samples.len() as f64 * PLAIN.ln();
+                let decided = merit >= 0.0 || other >= 0.0 || (apart > DECIDED && plain);
                 let (merit, better) = if merit > other {
                     (merit, acquired)
                 } else {
