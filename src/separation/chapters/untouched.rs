@@ -53,13 +53,21 @@ pub(super) fn untouched(mains: &Mains, taken_out: &[usize], unit: f64, confidenc
     let mut sum = Power::default();
     if !plain.is_empty() {
         let plain = LinePower::sum(plain.iter().map(|h| &h.power));
-        sum = Power::of(&plain.rms(confidence), unit);
+        // Another's leakage looks like hum to a measurement that follows it less closely than the fit does.
+        sum = Power {
+            low: 0.0,
+            ..Power::of(&plain.rms(confidence), unit)
+        };
     }
     for harmonic in bounded {
         // What may be nothing counts by its bound alone: values that cannot be negative would add up.
         let own = Power::of(&harmonic.rms, unit);
         let value = if own.low > 0.0 { own.value } else { 0.0 };
-        sum = sum.plus(Power { value, ..own });
+        sum = sum.plus(Power {
+            value,
+            low: 0.0,
+            ..own
+        });
     }
     sum
 }

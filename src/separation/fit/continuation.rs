@@ -1,7 +1,7 @@
 //! A chapter fitted from what the chapter before it showed: the same mains, without a new search.
 
 use super::course::Course;
-use super::fitted::Fit;
+use super::fitted::{Excess, Fit};
 use super::lines::{Window, follow_lines};
 use super::low_rate::LowRate;
 use super::model::HumModel;
@@ -228,10 +228,11 @@ fn fit_steady(
         model,
         noise: sums.noise,
         pairs: sums.pairs,
+        usual: sums.usual,
         spent,
         track_parameters: step.parameters,
         lines: found,
-        excess: 0.0,
+        excess: Excess::default(),
         others: Vec::new(),
     })
 }

@@ -17,6 +17,15 @@ pub(crate) struct Spent {
     pub(crate) gain: f64,
 }
 
+/// Mean square of what a model leaves of its own orders beyond the noise beside them.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Excess {
+    /// Through most of the record.
+    pub(crate) lasting: f64,
+    /// Within an instant of it, beyond that.
+    pub(crate) passing: f64,
+}
+
 /// A fitted model and what is known of it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Fit {
@@ -25,12 +34,13 @@ pub(crate) struct Fit {
     pub(crate) noise: Vec<f64>,
     /// Independent pairs that tell the noise of each order.
     pub(crate) pairs: Vec<f64>,
+    /// The noise beside each order that is usual, whatever comes and goes.
+    pub(crate) usual: Vec<f64>,
     /// Free parameters spent on the amplitudes.
     pub(crate) spent: Spent,
     /// Free parameters spent on the phase track.
     pub(crate) track_parameters: f64,
-    /// Mean square of what stands beside the orders, beyond the noise there, after the fit.
-    pub(crate) excess: f64,
+    pub(crate) excess: Excess,
     /// Narrow lines that are no hum and were set aside, cycles per sample.
     pub(crate) lines: Vec<f64>,
     /// Tones beside an order that stay in the capture, and the order with them.
@@ -67,22 +77,32 @@ impl Fit {
                 *deviation /= gain;
             }
         }
-        self.noise.iter_mut().for_each(|n| *n *= factor as f64);
+        for noise in self.noise.iter_mut().chain(&mut self.usual) {
+            *noise *= factor as f64;
+        }
     }
 
-    /// What the amplitudes' errors leave, by order: a complex parameter costs half of its order's noise. The second part is
-    /// that in noise which comes and goes: there errors may be anything up to twice as much.
+    /// Noise beside the order with index `o`: of noise that comes and goes that which is usual.
+    fn sure_noise(&self, o: usize) -> f64 {
+        let most = pairs(group_bounds(self.model.intervals()).len() - 1);
+        match (self.pairs.get(o), self.usual.get(o)) {
+            (Some(told), Some(usual)) if *told < STEADY * most => usual.min(self.noise[o]),
+            _ => self.noise[o],
+        }
+    }
+
+    /// What the amplitudes' errors leave, by order: a complex parameter costs half of its order's noise, of noise that comes and
+    /// goes that which is usual. The second part is what they may be beyond that: samples that are far from usual count for less.
     pub(crate) fn amplitude_error(&self, samples: f64) -> (LeftPower, f64) {
         let mut left = LeftPower::default();
         let mut unsure = 0.0;
-        let most = pairs(group_bounds(self.model.intervals()).len() - 1);
         for o in 0..self.model.orders.len() {
             let parameters = self.spent.orders.get(o).copied().unwrap_or(1.0);
             let pairs = self.pairs.get(o).copied().unwrap_or(f64::INFINITY);
             let power = 0.5 * self.noise[o] * parameters / samples;
-            let steady = (pairs / (STEADY * most)).min(1.0);
-            left.add(steady * power, 2.0 * parameters, 2.0 * pairs);
-            unsure += 2.0 * (1.0 - steady) * power;
+            let sure = self.sure_noise(o) / self.noise[o].max(f64::MIN_POSITIVE);
+            left.add(sure * power, 2.0 * parameters, 2.0 * pairs);
+            unsure += 2.0 * (1.0 - sure) * sure.sqrt() * power;
         }
         (left, unsure)
     }
@@ -95,7 +115,7 @@ impl Fit {
             for (o, &order) in self.model.orders.iter().enumerate() {
                 let steepness = slope(order as f64) * self.mean_power(o);
                 steep += steepness;
-                certain += steepness / self.noise[o].max(1e-300);
+                certain += steepness / self.sure_noise(o).max(1e-300);
                 pairs += self.pairs.get(o).copied().unwrap_or(f64::INFINITY);
             }
             (0.25 * parameters * steep / certain / samples, 2.0 * pairs)

@@ -162,7 +162,7 @@ pub(crate) fn standing_out(
     }
     let mut noise: Vec<f64> = phasors
         .iter()
-        .map(|g| mean_power(&mut differences(g)))
+        .map(|g| mean_power(&differences(g)))
         .collect();
     pool(&mut noise, count);
     let pairs = pairs(count);

@@ -42,7 +42,8 @@ pub(crate) fn series_findings(fitted: &Fit, samples: usize, rate_hz: f64) -> Fin
         });
     }
     (findings.left, findings.unsure_power) = fitted.amplitude_error(samples);
-    findings.unsure_power += fitted.excess;
+    findings.unsure_power += fitted.excess.lasting;
+    findings.unseen_power += fitted.excess.passing;
     findings
         .left
         .add_weighted(1.0, &fitted.track_error(samples));
@@ -57,6 +58,7 @@ impl Findings {
         let share = part.len() as f64 / whole as f64;
         self.left = self.left.times(share);
         self.unsure_power *= share;
+        self.unseen_power *= share;
         let start_s = part.start as f64 / rate_hz;
         self.track.time_s.iter_mut().for_each(|t| *t += start_s);
         self.warn(

@@ -32,7 +32,7 @@ pub(crate) fn differences(groups: &[(Complex64, f64)]) -> Vec<f64> {
         .collect()
 }
 
-pub(crate) fn mean_power(powers: &mut [f64]) -> f64 {
+pub(crate) fn mean_power(powers: &[f64]) -> f64 {
     powers.iter().sum::<f64>() / powers.len().max(1) as f64
 }
 

@@ -215,6 +215,7 @@ mod tests {
             gram: Vec::new(),
             noise: Vec::new(),
             pairs: Vec::new(),
+            usual: Vec::new(),
             trust: Vec::new(),
         };
         add_sums(&model, &x, Some(&weights), &mut sums);

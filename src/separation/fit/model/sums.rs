@@ -1,8 +1,9 @@
 //! Phasor sums on the mesh, and the noise beside each order that they show.
 
 use super::hum_model::HumModel;
-use super::noise::{differences, effective_pairs, group_bounds, pairs, pool, total};
+use super::noise::{differences, effective_pairs, group_bounds, mean_power, pairs, pool, total};
 use crate::numeric::Banded;
+use crate::stats::usual_power;
 use rustfft::num_complex::Complex64;
 
 /// Phasor sums of the selected orders on the mesh.
@@ -14,6 +15,8 @@ pub(crate) struct Sums {
     pub(crate) noise: Vec<f64>,
     /// Independent pairs that tell each order's noise.
     pub(crate) pairs: Vec<f64>,
+    /// The noise that is usual, whatever comes and goes.
+    pub(crate) usual: Vec<f64>,
     /// Weight of every interval and order; empty where all count in full.
     pub(crate) trust: Vec<f32>,
 }
@@ -27,30 +30,45 @@ impl Sums {
     }
 }
 
-/// Noise beside each order from differences of neighbouring groups of intervals, and the pairs that tell it.
-pub(crate) fn noise(sums: &Sums, reduce: fn(&mut [f64]) -> f64) -> (Vec<f64>, Vec<f64>) {
+/// Noise beside each order from differences of neighbouring groups of intervals.
+pub(crate) struct BesideOrders {
+    /// In the mean.
+    pub(crate) mean: Vec<f64>,
+    /// Independent pairs that tell it.
+    pub(crate) pairs: Vec<f64>,
+    /// As their median has it.
+    pub(crate) usual: Vec<f64>,
+}
+
+/// Noise beside each order.
+pub(crate) fn noise(sums: &Sums) -> BesideOrders {
     let groups = group_bounds(sums.gram.len());
     let most = pairs(groups.len() - 1);
-    let (mut noise, pairs): (Vec<f64>, Vec<f64>) = (0..sums.orders)
-        .map(|o| {
-            let means: Vec<(Complex64, f64)> = groups
-                .windows(2)
-                .map(|g| {
-                    let (mut sum, mut weight) = (Complex64::default(), 0.0);
-                    for i in g[0]..g[1] {
-                        sum += sums.left[i * sums.orders + o] + sums.right[i * sums.orders + o];
-                        weight += total(sums.gram(i, o));
-                    }
-                    (sum, weight)
-                })
-                .collect();
-            let mut differences = differences(&means);
-            let pairs = effective_pairs(&differences, most);
-            (reduce(&mut differences), pairs)
-        })
-        .unzip();
-    pool(&mut noise, groups.len() - 1);
-    (noise, pairs)
+    let mut found = BesideOrders {
+        mean: Vec::with_capacity(sums.orders),
+        pairs: Vec::with_capacity(sums.orders),
+        usual: Vec::with_capacity(sums.orders),
+    };
+    for o in 0..sums.orders {
+        let means: Vec<(Complex64, f64)> = groups
+            .windows(2)
+            .map(|g| {
+                let (mut sum, mut weight) = (Complex64::default(), 0.0);
+                for i in g[0]..g[1] {
+                    sum += sums.left[i * sums.orders + o] + sums.right[i * sums.orders + o];
+                    weight += total(sums.gram(i, o));
+                }
+                (sum, weight)
+            })
+            .collect();
+        let mut differences = differences(&means);
+        found.pairs.push(effective_pairs(&differences, most));
+        found.mean.push(mean_power(&differences));
+        found.usual.push(usual_power(&mut differences));
+    }
+    pool(&mut found.mean, groups.len() - 1);
+    pool(&mut found.usual, groups.len() - 1);
+    found
 }
 
 pub(crate) fn gram_of(sums: &Sums, o: usize) -> Banded {

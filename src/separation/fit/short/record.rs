@@ -2,7 +2,7 @@
 
 use super::joint::{Blocks, Joint};
 use crate::separation::fit::course::Course;
-use crate::separation::fit::fitted::{Fit, Spent};
+use crate::separation::fit::fitted::{Excess, Fit, Spent};
 use crate::separation::fit::model::{HumModel, chance};
 use crate::separation::fit::settings::{ENOUGH_HZ, FitSettings};
 use crate::separation::fit::tracked::far_samples;
@@ -295,13 +295,14 @@ impl Record<'_> {
             noise: vec![4.0 * joint.squares.max(0.0) / free.max(1.0); count],
             // All orders' noise is one figure.
             pairs: vec![0.5 * free.max(1.0) / count as f64; count],
+            usual: Vec::new(),
             spent: Spent {
                 orders: vec![1.0; count],
                 gain: 0.0,
             },
             // Frequency, and what level and slope take along.
             track_parameters: 2.0,
-            excess: 0.0,
+            excess: Excess::default(),
             others: Vec::new(),
         }
     }

@@ -2,8 +2,8 @@
 
 use super::amplitudes::{solve_constants, update_gain};
 use super::smoother::Smoothing;
-use crate::separation::fit::model::{HumModel, Sums, noise, total, whole_sums};
-use crate::stats::{normal_variance, usual_power};
+use crate::separation::fit::model::{HumModel, Sums, total, whole_sums};
+use crate::stats::normal_variance;
 use rustfft::num_complex::Complex64;
 
 pub(crate) const MOST_BREAKS: usize = 12;
@@ -22,7 +22,7 @@ pub(crate) fn find_break(
     }
     let n = sums.orders;
     // One jump must not count as noise.
-    let (noise, _) = noise(sums, usual_power);
+    let noise = &sums.usual;
     let narrowest = ((NARROWEST_PIECE_S / smoothing.interval_s).ceil() as usize).max(10);
     let (left, right) = whole_sums(model, sums);
     let mut best: Option<(f64, usize)> = None;
@@ -54,7 +54,7 @@ pub(crate) fn find_break(
                     ((w.0 - b.0) / rest - b.0 / b.1, b.1 * rest / w.1)
                 })
                 .collect();
-            let statistic = worth_of_change(model, piece, &changes, &noise);
+            let statistic = worth_of_change(model, piece, &changes, noise);
             let inside = i >= start + narrowest && i + narrowest <= end;
             if inside && best.is_none_or(|b| statistic > b.0) {
                 best = Some((statistic, i));

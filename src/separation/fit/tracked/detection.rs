@@ -1,5 +1,6 @@
 //! Which orders are there.
 
+use crate::separation::fit::fitted::Excess;
 use crate::separation::fit::model::{
     HumModel, chance, differences, fold, group_bounds, mean_power, pairs, pool, total,
 };
@@ -13,6 +14,8 @@ const TRACKS: f64 = 1000.0;
 
 /// Deviations of what noise leaves from which more is left.
 const CLEARLY: f64 = 3.0;
+/// Share of the groups, one in so many, in which what passes counts for nothing.
+const PASSING: usize = 16;
 
 /// Probability at which a series is taken for one.
 pub(crate) const FALSE_ALARM: f64 = 0.01;
@@ -22,8 +25,7 @@ pub(crate) struct Detection {
     pub(crate) orders: Vec<usize>,
     /// Probability that a record without mains shows as much.
     pub(crate) false_alarm: f64,
-    /// Mean square of what the model leaves of its own orders beyond the noise beside them.
-    pub(crate) excess: f64,
+    pub(crate) excess: Excess,
 }
 
 /// Which orders stand above the noise beside them in what a model leaves (weighted).
@@ -54,7 +56,7 @@ pub(crate) fn detect(
     });
     let mut noise: Vec<f64> = phasors
         .iter()
-        .map(|g| mean_power(&mut differences(g)))
+        .map(|g| mean_power(&differences(g)))
         .collect();
     pool(&mut noise, count);
     let pairs = pairs(count);
@@ -92,7 +94,7 @@ pub(crate) fn detect(
         return Detection {
             orders: Vec::new(),
             false_alarm,
-            excess: 0.0,
+            excess: Excess::default(),
         };
     }
     let barred = settings.barred_of(model, 0.0);
@@ -117,30 +119,44 @@ pub(crate) fn detect(
 }
 
 /// Excess of a model's own orders.
-fn excess_of(model: &HumModel, phasors: &[Vec<(Complex64, f64)>], noise: &[f64]) -> f64 {
-    let own = model.orders.iter().filter_map(|k| {
-        let order = k.checked_sub(1)?;
-        Some(excess(phasors.get(order)?, *noise.get(order)?))
-    });
-    own.sum()
+fn excess_of(model: &HumModel, phasors: &[Vec<(Complex64, f64)>], noise: &[f64]) -> Excess {
+    let mut all = Excess::default();
+    for k in &model.orders {
+        let order = k.wrapping_sub(1);
+        if let (Some(groups), Some(noise)) = (phasors.get(order), noise.get(order)) {
+            let own = excess(groups, *noise);
+            all.lasting += own.lasting;
+            all.passing += own.passing;
+        }
+    }
+    all
 }
 
-/// Mean square of an order left in groups, beyond what noise leaves there; 0 where it may be noise's.
-fn excess(groups: &[(Complex64, f64)], noise: f64) -> f64 {
+/// Mean square of an order left in groups, beyond what noise leaves there; nothing where it may be noise's. What passes within
+/// a group or two may be a signal on its way through the orders.
+fn excess(groups: &[(Complex64, f64)], noise: f64) -> Excess {
     let there = groups.iter().filter(|(_, mass)| *mass > 0.0);
-    let (mut left, mut whole, mut count) = (0.0, 0.0, 0.0);
-    for (sum, mass) in there {
-        left += sum.norm_sqr() / mass;
-        whole += mass;
-        count += 1.0;
-    }
+    let mut cells: Vec<(f64, f64)> = there
+        .map(|(sum, mass)| (sum.norm_sqr() / mass, *mass))
+        .collect();
+    cells.sort_by(|a, b| a.0.total_cmp(&b.0));
     let known = pairs(groups.len());
-    let scatter = noise * (count + count * count / known).sqrt();
-    let beyond = left - noise * count;
-    if beyond > CLEARLY * scatter {
-        0.5 * beyond / whole
-    } else {
-        0.0
+    let beyond = |cells: &[(f64, f64)]| {
+        let sums = |(left, whole), cell: &(f64, f64)| (left + cell.0, whole + cell.1);
+        let (left, whole) = cells.iter().fold((0.0, 0.0), sums);
+        let count = cells.len() as f64;
+        let scatter = noise * (count + count * count / known).sqrt();
+        let beyond = left - noise * count;
+        if beyond > CLEARLY * scatter {
+            0.5 * beyond / whole
+        } else {
+            0.0
+        }
+    };
+    let lasting = beyond(&cells[..cells.len() - cells.len() / PASSING]);
+    Excess {
+        lasting,
+        passing: (beyond(&cells) - lasting).max(0.0),
     }
 }
 
@@ -183,10 +199,14 @@ mod tests {
                 })
                 .collect()
         };
-        let noisy = (0..100).filter(|_| excess(&groups(0.0), 1.0) > 0.0).count();
+        let noisy = (0..100)
+            .filter(|_| excess(&groups(0.0), 1.0).lasting > 0.0)
+            .count();
         assert!(noisy <= 4, "{noisy} of 100");
         let left = excess(&groups(0.8), 1.0);
-        assert!((left - 0.08).abs() < 0.03, "{left}");
+        let whole = left.lasting + left.passing;
+        assert!((whole - 0.08).abs() < 0.03, "{left:?}");
+        assert!(left.lasting > 0.5 * whole, "{left:?}");
     }
 
     /// One noise record in a hundred may show a series: two of twenty come in one of sixty runs.

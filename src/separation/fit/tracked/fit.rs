@@ -136,6 +136,7 @@ fn settle(
         silence(&mut model, &sums);
         fit.noise = sums.noise;
         fit.pairs = sums.pairs;
+        fit.usual = sums.usual;
         fit.track_parameters = step.parameters;
     }
     // Once more without the samples that are not hum's: a train of pulses has lines of its own.

@@ -5,8 +5,7 @@ use super::outliers::{distrust, far_from_noise};
 use super::phase::{PhaseStep, update_phase};
 use super::smoother::Smoothing;
 use crate::separation::fit::model::{
-    HumModel, Sums, add_sums, fold, mean_power, noise, remove_running_mean, subtract, suits,
-    whole_sums,
+    HumModel, Sums, add_sums, fold, noise, remove_running_mean, subtract, suits, whole_sums,
 };
 use std::borrow::Cow;
 
@@ -84,6 +83,7 @@ impl<'a> Fitter<'a> {
             gram: Vec::with_capacity(intervals),
             noise: Vec::new(),
             pairs: Vec::new(),
+            usual: Vec::new(),
             trust: Vec::new(),
         };
         let weights = self.weights.as_deref();
@@ -100,7 +100,8 @@ impl<'a> Fitter<'a> {
         if self.manner.wary {
             distrust(&mut sums);
         }
-        (sums.noise, sums.pairs) = noise(&sums, mean_power);
+        let beside = noise(&sums);
+        (sums.noise, sums.pairs, sums.usual) = (beside.mean, beside.pairs, beside.usual);
         sums
     }
 

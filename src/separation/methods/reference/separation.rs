@@ -188,7 +188,9 @@ impl Channels<'_> {
         let mut passed = fitted.clone();
         let rest;
         (passed.model, rest) = later(&scaled(&fitted.model, &transfer.factors), x, transfer.delay);
-        passed.excess *= transfer.gain * transfer.gain;
+        let square = transfer.gain * transfer.gain;
+        passed.excess.lasting *= square;
+        passed.excess.passing *= square;
         for (noise, factor) in passed.noise.iter_mut().zip(&transfer.factors) {
             *noise *= factor.norm_sqr();
         }
