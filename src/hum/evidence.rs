@@ -177,9 +177,14 @@ impl<'a> Witness<'a> {
         self.without(fundamental_hz, &[])
     }
 
-    /// The evidence for a fundamental that no machine makes: where a series some of whose orders fall on this one's has more to
-    /// say, its lines count for nothing. A fan at 75 Hz has lines at the third, sixth and ninth multiple of 50 Hz.
-    pub(crate) fn beside_rivals(&self, found: &Evidence) -> Evidence {
+    /// The fundamental of the most evidence between two frequencies, with what no machine makes of it: where a series some of whose
+    /// orders fall on this one's has more to say, its lines count for nothing. A fan at 75 Hz has lines at the third, sixth and
+    /// ninth multiple of 50 Hz. Rivals take evidence away alone: less than `needed` is left as it is.
+    pub(crate) fn best_beside_rivals(&self, range_hz: (f64, f64), needed: f64) -> Evidence {
+        let found = self.best(range_hz, |e| e.total);
+        if found.total <= needed {
+            return found;
+        }
         let mut taken: Vec<Line> = Vec::new();
         for (of, by) in RIVALS {
             let rival = self.of(found.fundamental_hz * f64::from(of) / f64::from(by));
@@ -188,7 +193,7 @@ impl<'a> Witness<'a> {
             }
         }
         if taken.is_empty() {
-            return found.clone();
+            return found;
         }
         self.without(found.fundamental_hz, &taken)
     }

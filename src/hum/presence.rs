@@ -104,16 +104,15 @@ impl Scene<'_> {
     fn at_once(&self, weights: Option<&[f64]>) -> Option<Present> {
         let spectrum = self.spectrum(weights)?;
         let witness = Witness::new(&spectrum);
+        let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
         let (nominal_hz, evidence) = self
             .nominals_hz
             .iter()
             .map(|&nominal| {
                 let range = (0.99 * nominal, 1.01 * nominal);
-                let best = witness.best(range, |e| e.total);
-                (nominal, witness.beside_rivals(&best))
+                (nominal, witness.best_beside_rivals(range, needed))
             })
             .max_by(|a, b| a.1.total.total_cmp(&b.1.total))?;
-        let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
         let series = evidence.orders.len() >= 2
             && evidence.total > needed
             && evidence.rest > NEEDED_REST
@@ -169,7 +168,7 @@ impl Scene<'_> {
                     let top_hz = (0.45 * rate_hz).min(TOP_ORDERS * nominal_hz);
                     let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
                     let witness = Witness::new(&spectrum);
-                    let found = witness.beside_rivals(&witness.best(range, |e| e.total));
+                    let found = witness.best_beside_rivals(range, NEEDED);
                     let stands = found.orders.len() >= 2
                         && found.total > NEEDED
                         && found.rest > NEEDED_REST

@@ -152,6 +152,7 @@ fn harmonics(
     detected: bool,
 ) -> Vec<Harmonic> {
     let single = HARMONIC_FALSE_ALARM / fit.orders as f64;
+    let raised = raised_where_faint(leading_order(fit));
     fit.combined
         .harmonics
         .iter()
@@ -169,7 +170,9 @@ fn harmonics(
                 order,
                 rms,
                 // Of a series that is not seen neither frequency nor turn is known.
-                phase_deg: detected.then(|| phase(facts, fit, h, order)).flatten(),
+                phase_deg: detected
+                    .then(|| phase(facts, h, order, fit.combined.frequency_hz, raised))
+                    .flatten(),
                 detected: own,
                 power: *power,
             }
@@ -209,8 +212,9 @@ fn frequency(facts: &ChannelFacts<'_>, fit: &RecordFit, confidence: f64) -> Esti
     let rate_share = facts.header.time_base.sample_rate_uncertainty_hz / facts.rate_hz();
     let (value, own) = mean_frequency(facts, fit);
     let variance = own + (rate_share * fit.combined.frequency_hz).powi(2);
-    let deviation = variance.sqrt() * raised_where_faint(fit);
-    let dof = leading_order(fit).map_or(f64::INFINITY, |(_, dof)| dof);
+    let leading = leading_order(fit);
+    let deviation = variance.sqrt() * raised_where_faint(leading);
+    let dof = leading.map_or(f64::INFINITY, |(_, dof)| dof);
     Estimate::student(value, deviation, dof, confidence)
 }
 
@@ -251,29 +255,30 @@ fn leading_order(fit: &RecordFit) -> Option<(f64, f64)> {
         .map(|(_, leading)| leading)
 }
 
-/// |c|² over a component's variance at which a frequency scatters half as much again and more as the curvature at its likelihood's
-/// peak says: of the records in which the hum is just seen, those are seen in which noise adds to it, and draws the peak to where it
+/// |c|² over a component's variance at which a frequency scatters twice as much as the curvature at its likelihood's peak says, from
+/// there on ever less: of the records in which the hum is just seen, those are seen in which noise adds to it, and draws the peak to where it
 /// does (200 records of ten cycles just above the threshold: 0.84 held without).
 const FAINT: f64 = 9.0;
 
 /// What the deviations of frequency and phases are raised by where the hum is just seen.
-fn raised_where_faint(fit: &RecordFit) -> f64 {
-    leading_order(fit).map_or(1.0, |(ratio, _)| 1.0 + FAINT / ratio.max(FAINT))
+fn raised_where_faint(leading: Option<(f64, f64)>) -> f64 {
+    leading.map_or(1.0, |(ratio, _)| 1.0 + FAINT / ratio.max(FAINT))
 }
 
 fn phase(
     facts: &ChannelFacts<'_>,
-    fit: &RecordFit,
     harmonic: &CombinedHarmonic,
     order: usize,
+    fundamental_hz: f64,
+    raised: f64,
 ) -> Option<Estimate> {
-    let frequency = order as f64 * fit.combined.frequency_hz;
+    let frequency = order as f64 * fundamental_hz;
     // From the stream's first sample back to the record's; a coupling corner leads by atan(fc/f).
     let lead = facts
         .ac_corner_hz()
         .map_or(0.0, |corner| (corner / frequency).atan());
     let radians = harmonic.amplitude.arg() - TAU * frequency * facts.first_at_s - lead;
-    let u = harmonic.phase_variance.sqrt() * raised_where_faint(fit);
+    let u = harmonic.phase_variance.sqrt() * raised;
     if !(u < 1.0) {
         return None;
     }
