@@ -14,14 +14,14 @@ const HANN_POWER: f64 = 0.375;
 const LEAST_SAMPLES: usize = 16;
 
 /// Power left beside each order over what noise of `noise` (variance a sample, by order, that of the offset first) leaves,
-/// and the degrees of freedom with which it is known.
+/// and the degrees of freedom with which each is known.
 ///
 /// `pieces` are the residuals of the record's segments with the fundamental of each, cycles per sample.
 pub(crate) fn excess(
     pieces: &[(&[f64], f64)],
     weighting: Weighting,
     noise: &[f64],
-) -> Vec<(f64, f64)> {
+) -> (Vec<f64>, f64) {
     let orders = noise.len().saturating_sub(1);
     let (distances, spread) = match weighting {
         Weighting::Rectangular => (RECTANGULAR, 1.0),
@@ -56,7 +56,6 @@ pub(crate) fn excess(
     }
     // Two real components at each place, a third of them shared between neighbours.
     let dof = (4.0 * distances.len() as f64 / 3.0) * count as f64;
-    sums.iter()
-        .map(|sum| (sum / count.max(1) as f64, dof))
-        .collect()
+    let ratios = sums.iter().map(|sum| sum / count.max(1) as f64);
+    (ratios.collect(), dof)
 }

@@ -4,7 +4,7 @@
 //! and from the cycle after by far more than most do. All three are taken out or left out before the series and the noise are
 //! read, and told.
 
-use super::line_spectrum::rises_below;
+use super::line_spectrum::{LineSpectrum, rises_below};
 use super::smooth_line::smooth_line;
 use crate::stats::{median, span};
 
@@ -71,7 +71,7 @@ pub(crate) fn foreground(
     let (marked, count, first) = events(samples, cycle, ROUNDED_CHANGE * step);
     let mut rest = samples.to_vec();
     bridge(&mut rest, &marked);
-    let mut found = slow_content(&rest, rate_hz, nominals_hz, step);
+    let mut found = slow_content(&rest, rate_hz, nominals_hz, step, None);
     if count > 0 {
         found.left_out.resize(samples.len(), false);
         for (out, marked) in found.left_out.iter_mut().zip(&marked) {
@@ -136,12 +136,14 @@ fn seen_over(count: usize, cycle: f64) -> bool {
     count as f64 >= LEAST_CYCLES * cycle && cycle >= 4.0
 }
 
-/// Slow content and steps alone, hum still in the samples; `step`: that of the converter, 0 where it is not known.
+/// Slow content and steps alone, hum still in the samples; `step`: that of the converter, 0 where it is not known, `spectrum`:
+/// the samples', where it was made before.
 pub(crate) fn slow_content(
     samples: &[f64],
     rate_hz: f64,
     nominals_hz: &[f64],
     step: f64,
+    spectrum: Option<&LineSpectrum>,
 ) -> Foreground {
     let count = samples.len();
     let lowest = nominals_hz.iter().copied().fold(f64::INFINITY, f64::min);
@@ -152,7 +154,11 @@ pub(crate) fn slow_content(
     let cycle = likelier_cycle(samples, rate_hz, nominals_hz);
     let mut found = Foreground::default();
     let steps = steps(samples, cycle);
-    if !steps.is_empty() || rises_below(samples, rate_hz, lowest) {
+    let rises = || match spectrum {
+        Some(spectrum) => spectrum.rises_below(lowest),
+        None => rises_below(samples, rate_hz, lowest),
+    };
+    if !steps.is_empty() || rises() {
         let margin = (MARGIN * cycle).ceil() as usize + 1;
         let mut skip = vec![false; count];
         for &at in &steps {

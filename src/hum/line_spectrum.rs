@@ -34,6 +34,8 @@ const FLOOR_CELLS: f64 = 12.0;
 /// Reach of the floor, Hz: least, most, and that of the wide median it is drawn towards.
 const FLOOR_HZ: (f64, f64) = (12.0, 35.0);
 const WIDE_HZ: f64 = 50.0;
+/// Least steps in which the floor's window moves on by its own length.
+const WINDOW_STEPS: usize = 24;
 /// How far above a rise with 1/f the slow content has to stand to be more than noise; one cell of exponential power in
 /// 10⁵ reaches 12, over a floor that is uncertain by two.
 const STEEP: f64 = 25.0;
@@ -218,7 +220,7 @@ impl Floor {
             .max(0.5 * FLOOR_CELLS / duration_s);
         let far = near + count(reach_hz).max(4);
         let wide = count(WIDE_HZ).max(8);
-        let every = (near / 2).max(1);
+        let every = (near / 2).max((far - near) / WINDOW_STEPS).max(1);
         let last = cells.len() - 1;
         let mut left = RunningMedian::new(&cells);
         let mut right = left.clone();

@@ -51,21 +51,32 @@ pub(crate) const LEAST_CYCLES: f64 = 6.0;
 
 /// Looks for the series of one of `nominals_hz` in evenly spaced, finite samples.
 pub(crate) fn look(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Presence {
-    let duration_s = samples.len() as f64 / rate_hz;
-    let highest = nominals_hz.iter().copied().fold(0.0, f64::max);
-    let lowest = nominals_hz.iter().copied().fold(f64::INFINITY, f64::min);
-    if !(lowest * duration_s >= LEAST_CYCLES) || highest > 0.4 * rate_hz {
-        return Presence::Unseen;
-    }
+    look_at(samples, rate_hz, nominals_hz, None)
+}
+
+/// The same where the record's `spectrum` was made before.
+pub(crate) fn look_at(
+    samples: &[f64],
+    rate_hz: f64,
+    nominals_hz: &[f64],
+    spectrum: Option<LineSpectrum>,
+) -> Presence {
     let scene = Scene {
         samples,
         rate_hz,
         nominals_hz,
     };
-    if let Some(found) = scene.at_once(None) {
+    if !scene.tells_orders() {
+        return Presence::Unseen;
+    }
+    let found = match spectrum {
+        Some(spectrum) => scene.in_spectrum(&spectrum),
+        None => scene.at_once(None),
+    };
+    if let Some(found) = found {
         return Presence::Present(found);
     }
-    let weights = calm_weights(samples, (rate_hz / lowest).round() as usize);
+    let weights = calm_weights(samples, (rate_hz / scene.lowest_hz()).round() as usize);
     let uneven = weights.is_some();
     if let Some(found) = weights.and_then(|w| scene.at_once(Some(&w))) {
         return Presence::Present(found);
@@ -78,6 +89,16 @@ pub(crate) fn look(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Presen
     }
 }
 
+/// The lines of a record in which a look would tell orders apart.
+pub(crate) fn spectrum(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Option<LineSpectrum> {
+    let scene = Scene {
+        samples,
+        rate_hz,
+        nominals_hz,
+    };
+    scene.tells_orders().then(|| scene.spectrum(None)).flatten()
+}
+
 struct Scene<'a> {
     samples: &'a [f64],
     rate_hz: f64,
@@ -85,9 +106,25 @@ struct Scene<'a> {
 }
 
 impl Scene<'_> {
+    fn lowest_hz(&self) -> f64 {
+        self.nominals_hz
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min)
+    }
+
+    fn highest_hz(&self) -> f64 {
+        self.nominals_hz.iter().copied().fold(0.0, f64::max)
+    }
+
+    /// Whether the record is long enough for orders to be apart, and carries the fundamental.
+    fn tells_orders(&self) -> bool {
+        let duration_s = self.samples.len() as f64 / self.rate_hz;
+        self.lowest_hz() * duration_s >= LEAST_CYCLES && self.highest_hz() <= 0.4 * self.rate_hz
+    }
+
     fn spectrum(&self, weights: Option<&[f64]>) -> Option<LineSpectrum> {
-        let highest = self.nominals_hz.iter().copied().fold(0.0, f64::max);
-        let top_hz = (0.45 * self.rate_hz).min(TOP_ORDERS * highest);
+        let top_hz = (0.45 * self.rate_hz).min(TOP_ORDERS * self.highest_hz());
         LineSpectrum::new(self.samples, weights, self.rate_hz, top_hz)
     }
 
@@ -102,8 +139,11 @@ impl Scene<'_> {
 
     /// One look at the whole record.
     fn at_once(&self, weights: Option<&[f64]>) -> Option<Present> {
-        let spectrum = self.spectrum(weights)?;
-        let witness = Witness::new(&spectrum);
+        self.in_spectrum(&self.spectrum(weights)?)
+    }
+
+    fn in_spectrum(&self, spectrum: &LineSpectrum) -> Option<Present> {
+        let witness = Witness::new(spectrum);
         let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
         let (nominal_hz, evidence) = self
             .nominals_hz
@@ -118,9 +158,9 @@ impl Scene<'_> {
             && evidence.rest > NEEDED_REST
             && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, nominal_hz);
         if series {
-            return Some(told(nominal_hz, evidence, &spectrum));
+            return Some(told(nominal_hz, evidence, spectrum));
         }
-        self.mainly_one(&spectrum, &witness)
+        self.mainly_one(spectrum, &witness)
     }
 
     /// A fundamental with few orders, or none.

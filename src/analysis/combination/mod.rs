@@ -5,8 +5,10 @@ mod common_phase;
 mod detection;
 mod guides;
 mod harmonic;
+mod walk_allowance;
 mod weak_series;
 
 pub(crate) use combine::{GRID_WALK, combine};
 pub(crate) use detection::series_detected;
 pub(crate) use harmonic::{Combined, CombinedHarmonic, OrderNoise};
+pub(crate) use walk_allowance::{BlockPhases, WalkAllowance};

@@ -11,13 +11,14 @@ use crate::analysis::noise::{NoiseFloor, SlowNoise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
 use crate::hum::{self, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
-use crate::stats::chi_square_quantile;
+use crate::stats::chi_square_ratio_quantile;
 use std::f64::consts::PI;
 
 /// Nominal frequency that a first density is laid out for, Hz.
 const ANY_MAINS_HZ: f64 = 55.0;
-/// Square of the change, in deviations, below which a fit counts as standing.
-const UNMOVED: f64 = 1e-4;
+/// Square of the change, in deviations, below which a fit counts as standing: what is left beside a line then changes by
+/// far less than its own noise.
+const UNMOVED: f64 = 0.04;
 /// Most rounds of search for tones.
 const MOST_ROUNDS: usize = 9;
 /// Probability that noise alone counts as movement of any order.
@@ -249,7 +250,7 @@ impl<'a> Fitting<'a> {
         }
     }
 
-    /// Whether a fit of everything moved no coefficient by a hundredth of its deviation: what is left then stays.
+    /// Whether a fit of everything moved no coefficient by a fifth of its deviation: what is left then stays.
     fn stands(&self, (segments, tones): &(Vec<SegmentFit>, Vec<Vec<SegmentFit>>)) -> bool {
         let frame = self.input.segmented.frame();
         let settings = &self.lines.settings;
@@ -299,13 +300,13 @@ impl<'a> Fitting<'a> {
             .map(|(&(from, to), s)| (&left[from..to], s.fit.fundamental))
             .collect();
         let settings = &self.lines.settings;
-        hum::excess(&pieces, settings.weighting, &settings.noise)
+        let (ratios, dof) = hum::excess(&pieces, settings.weighting, &settings.noise);
+        let by_chance = MOVED_BY_CHANCE / settings.orders.max(1) as f64;
+        let level = chi_square_ratio_quantile(1.0 - by_chance, dof);
+        ratios
             .into_iter()
             .zip(self.dofs.iter_mut().skip(1))
-            .map(|((ratio, dof), own)| {
-                let level =
-                    chi_square_quantile(1.0 - MOVED_BY_CHANCE / settings.orders.max(1) as f64, dof)
-                        / dof;
+            .map(|(ratio, own)| {
                 if ratio > level {
                     *own = own.min(dof);
                     ratio

@@ -4,9 +4,11 @@ use super::density::density;
 use super::noise::floor;
 use super::segmented::Segmented;
 use super::stream_fit::{RecordFit, StreamFit};
-use crate::analysis::combination::{Combined, CombinedHarmonic};
-use crate::hum::Presence;
+use crate::analysis::combination::{BlockPhases, Combined, CombinedHarmonic, WalkAllowance};
+use crate::analysis::series::SeriesFit;
 use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
+use crate::hum::{Presence, Present};
+use rustfft::num_complex::Complex64;
 
 /// Cycles of records that are fitted with tracks: fewer do not part them, more are followed segment by segment.
 const CYCLES: (f64, f64) = (6.0, 650.0);
@@ -14,28 +16,52 @@ const CYCLES: (f64, f64) = (6.0, 650.0);
 const AGREE: f64 = 5.0;
 /// Random walk of a grid's frequency within which they may, Hz/√s: a lively one's.
 const LIVELY_WALK: f64 = 0.05;
+/// Blocks of a single segment whose phases are told apart, at most.
+const MOST_BLOCKS: usize = 10;
+/// |c|² over its variance from which an order tells phase.
+const STANDS: f64 = 20.0;
+/// Probability of a steady frequency below which a walk is proved.
+const PROVED: f64 = 1e-3;
 
 /// Puts the figures of tracks in the place of constant ones where the record's hum moves or holds something else
-/// (`left_out`: samples that are not to be trusted).
+/// (`left_out`: samples that are not to be trusted). Constant ones of a single segment are given what a walk of the
+/// frequency may have done to them.
 pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left_out: &[bool]) {
-    let record = &fit.record;
-    let Presence::Present(seen) = record.presence.clone() else {
+    let Presence::Present(seen) = fit.record.presence.clone() else {
         return;
     };
+    if fit.record.interval.is_some() {
+        return;
+    }
+    let allowance = block_phases(segmented, fit).and_then(|blocks| blocks.allowance());
+    let steady = allowance.is_none_or(|a| a.steady > PROVED);
+    if let Some(track) = tracks(segmented, &fit.record, &seen, left_out, steady) {
+        take_figures(&mut fit.record, &track);
+        read_noise(segmented, fit, &track);
+    } else if let Some(allowance) = allowance {
+        allow_for(&mut fit.record.combined, &allowance);
+    }
+}
+
+/// The tracks, where the record calls for them and they are sound; `steady`: the phase within a segment does not move.
+fn tracks(
+    segmented: &Segmented<'_>,
+    record: &RecordFit,
+    seen: &Present,
+    left_out: &[bool],
+    steady: bool,
+) -> Option<TrackFit> {
     let stream = segmented.stream();
     let duration_s = stream.samples.len() as f64 / stream.rate_hz;
     let cycles = duration_s * seen.fundamental_hz;
-    let plain = record.combined.walk == 0.0
+    let plain = steady
+        && record.combined.walk == 0.0
         && record.settings.moved.iter().all(|m| *m <= 1.0)
         && !record.other.is_some()
         && !seen.drifts;
     // A line near an order would be taken for its movement.
-    if plain
-        || !seen.foreign.is_empty()
-        || record.interval.is_some()
-        || !(CYCLES.0..CYCLES.1).contains(&cycles)
-    {
-        return;
+    if plain || !seen.foreign.is_empty() || !(CYCLES.0..CYCLES.1).contains(&cycles) {
+        return None;
     }
     let weights: Vec<f64> = left_out
         .iter()
@@ -54,18 +80,73 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
         orders: record.orders,
         tones_hz: &tones_hz,
     };
-    let Some(track) = fit_tracks(&input).filter(is_sound) else {
-        return;
-    };
+    let track = fit_tracks(&input).filter(is_sound)?;
     let apart = (track.frequency_hz - seen.fundamental_hz).powi(2);
     let own = track.frequency_variance
         + seen.uncertainty_hz.powi(2)
         + LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
-    if !seen.drifts && apart > AGREE * AGREE * own {
-        return;
+    (seen.drifts || apart <= AGREE * AGREE * own).then_some(track)
+}
+
+/// The phase of blocks of a single segment beside its fit: what is left, against the series' change with phase, each order
+/// weighted by its noise.
+fn block_phases(segmented: &Segmented<'_>, fit: &StreamFit) -> Option<BlockPhases> {
+    let record = &fit.record;
+    let [segment] = record.segments.as_slice() else {
+        return None;
+    };
+    let settings = &record.settings;
+    let count = fit.residual.len();
+    let cycles = (segment.fit.fundamental * count as f64) as usize;
+    let blocks = MOST_BLOCKS.min(cycles);
+    let length = count.checked_div(blocks)?;
+    let mut known = 0.0;
+    let harmonics = segment
+        .fit
+        .harmonics
+        .iter()
+        .enumerate()
+        .map(|(i, c)| {
+            let order = (i + 1) as f64;
+            let noise = *settings.noise.get(i + 1).unwrap_or(&f64::INFINITY);
+            let stands = c.norm_sqr() > STANDS * settings.coefficient_variance(i + 1, count);
+            if !stands || settings.muted.contains(&(i + 1)) || !(noise > 0.0) {
+                return Complex64::default();
+            }
+            known += 0.5 * order * order * c.norm_sqr() / noise;
+            Complex64::new(0.0, order) * c / noise
+        })
+        .collect();
+    let slope = SeriesFit {
+        harmonics,
+        offset: 0.0,
+        drift: 0.0,
+        ..segment.fit
+    };
+    let mut template = vec![0.0; count];
+    slope.subtract_harmonics(&mut template);
+    let whole = length as f64 * known;
+    let told = |(left, slope): (&[f64], &[f64])| -> f64 {
+        left.iter().zip(slope).map(|(r, s)| -r * s).sum::<f64>() / whole
+    };
+    let parts = fit.residual.chunks_exact(length);
+    let phases = parts.zip(template.chunks_exact(length)).map(told);
+    Some(BlockPhases {
+        phases: phases.take(blocks).collect(),
+        variance: 1.0 / whole,
+        duration_s: count as f64 / segmented.rate_hz(),
+    })
+}
+
+/// Figures of a constant frequency with what a walk may have done to them.
+fn allow_for(combined: &mut Combined, allowance: &WalkAllowance) {
+    combined.frequency_hz += allowance.frequency_hz.value;
+    combined.frequency_variance += allowance.frequency_hz.variance;
+    for (i, own) in combined.harmonics.iter_mut().enumerate() {
+        let order = (i + 1) as f64;
+        own.amplitude *= Complex64::cis(order * allowance.start.value);
+        own.phase_variance += order * order * allowance.start.variance;
     }
-    take_figures(&mut fit.record, &track);
-    read_noise(segmented, fit, &track);
 }
 
 /// The noise beside the tracks.

@@ -33,13 +33,22 @@ pub(super) fn fit_whole(
 ) -> StreamFit {
     let nominals = options.mains.nominals_hz();
     let step = stream.step.unwrap_or(0.0);
-    let slow = hum::slow_content(&stream.samples, stream.rate_hz, nominals, step);
+    let (samples, rate_hz) = (stream.samples.as_slice(), stream.rate_hz);
+    let spectrum = match known {
+        Some(_) => None,
+        None => hum::spectrum(samples, rate_hz, nominals),
+    };
+    let slow = hum::slow_content(samples, rate_hz, nominals, step, spectrum.as_ref());
+    // Filled gaps are looked at again.
+    let seen = spectrum
+        .filter(|_| slow.is_empty() && stream.gaps.is_empty())
+        .map(|spectrum| hum::look_at(samples, rate_hz, nominals, Some(spectrum)));
     let plain = if slow.is_empty() {
         Cow::Borrowed(stream)
     } else {
         Cow::Owned(without(stream, &slow, options))
     };
-    let mut first = fit_alone(&plain, options, known, None);
+    let mut first = fit_alone(&plain, options, known, seen.as_ref());
     // What is left without the series tells slow content and events from the series' own movement.
     let mut rest = first.residual.clone();
     add(&mut rest, &slow.slow, 1.0);
