@@ -25,10 +25,21 @@ const PROVED: f64 = 4.0;
 const WANDER: f64 = 2e-5;
 /// Strength from which a line beside an order is more than noise: one in 100 records of 40 orders.
 const BESIDE_STRENGTH: f64 = 12.0;
+/// Strength from which an order shows how far its line is smeared, how far beside it that is looked for (share of its frequency,
+/// Hz), the power of what belongs to it, against its largest peak, and the strength that noise reaches there.
+const SMEARED_FROM: f64 = 50.0;
+const SMEARED_TO: (f64, f64) = (4e-3, 5.0);
+const SMEARED_POWER: f64 = 0.05;
+const NOISE_TO: f64 = 15.0;
+/// Spread beyond that of a steady line from which it is one, cells of 1/T.
+const LEAST_SPREAD: f64 = 0.3;
+/// Smears of a line within which its own peaks stand.
+const SMEARS: f64 = 3.0;
 
 /// The series as the orders that count have it, and what does not follow it.
 pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
-    let series = Series::of(&evidence, spectrum.duration_s);
+    let moves = WANDER.hypot(smear(evidence.fundamental_hz, spectrum));
+    let series = Series::of(&evidence, spectrum.duration_s, moves);
     let mut foreign = series.strangers(&evidence, spectrum.duration_s);
     foreign.extend(beside(spectrum, &series));
     let fundamental_hz = series.fundamental_hz;
@@ -53,10 +64,77 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
     }
 }
 
+/// How far the fundamental of a series walks within the record, as a share: the power of each strong order spreads so far in
+/// proportion to its frequency. The largest share that most of the orders that would show it, and two at least, agree on, since
+/// another's line stands beside single ones; of a single order, where it falls apart into more peaks than itself and another's line.
+fn smear(fundamental_hz: f64, spectrum: &LineSpectrum) -> f64 {
+    let orders = (spectrum.top_hz / fundamental_hz) as usize;
+    let seen: Vec<Spread> = (1..=orders)
+        .filter_map(|k| Spread::of(k as f64 * fundamental_hz, spectrum))
+        .collect();
+    if let [only] = seen.as_slice() {
+        return if only.peaks > 2 { only.share } else { 0.0 };
+    }
+    let agreed = |share: f64| {
+        let would = seen.iter().filter(|s| s.cell < share);
+        let (mut all, mut like) = (0, 0);
+        for other in would {
+            all += 1;
+            like += usize::from(other.share > 0.5 * share);
+        }
+        like > 1 && 2 * like >= all
+    };
+    seen.iter()
+        .map(|s| s.share)
+        .filter(|share| agreed(*share))
+        .fold(0.0, f64::max)
+}
+
+/// How the power about an order's place spreads, as shares of its frequency.
+struct Spread {
+    share: f64,
+    /// A cell of 1/T.
+    cell: f64,
+    peaks: usize,
+}
+
+impl Spread {
+    /// `None` where no strong line stands.
+    fn of(hz: f64, spectrum: &LineSpectrum) -> Option<Self> {
+        let reach = (SMEARED_TO.0 * hz).min(SMEARED_TO.1);
+        let around = || {
+            spectrum
+                .between(hz - reach, hz + reach)
+                .map(|(_, line)| line)
+        };
+        let largest = around().max_by(|a, b| a.rms.total_cmp(&b.rms))?;
+        if largest.strength < SMEARED_FROM {
+            return None;
+        }
+        let least = SMEARED_POWER.max(NOISE_TO / largest.strength);
+        let cells = spectrum.spread_cells(hz, reach, least);
+        let cell = 1.0 / (spectrum.duration_s * hz);
+        let power = |line: &Line| line.rms * line.rms;
+        Some(Self {
+            share: if cells > LEAST_SPREAD {
+                cells * cell
+            } else {
+                0.0
+            },
+            cell,
+            peaks: around()
+                .filter(|line| power(line) > least * power(largest))
+                .count(),
+        })
+    }
+}
+
 /// A series as those of its orders have it that tell its place.
 struct Series {
     fundamental_hz: f64,
     uncertainty_hz: f64,
+    /// How far its orders stray from one fundamental, as a share.
+    moves: f64,
     /// Root-sum of those orders.
     rms: f64,
     /// Which of the orders that count tell the place, and which outweigh all others together.
@@ -65,9 +143,8 @@ struct Series {
 }
 
 /// Deviation of the place in the fundamental's range that an order tells.
-fn deviation(counted: &Counted, fundamental_hz: f64, duration_s: f64) -> f64 {
-    (counted.line.place_uncertainty_hz(duration_s) / counted.order as f64)
-        .hypot(WANDER * fundamental_hz)
+fn deviation(counted: &Counted, moves_hz: f64, duration_s: f64) -> f64 {
+    (counted.line.place_uncertainty_hz(duration_s) / counted.order as f64).hypot(moves_hz)
 }
 
 /// The fundamental that an order tells.
@@ -76,7 +153,7 @@ fn place(counted: &Counted) -> f64 {
 }
 
 impl Series {
-    fn of(evidence: &Evidence, duration_s: f64) -> Self {
+    fn of(evidence: &Evidence, duration_s: f64, moves: f64) -> Self {
         let squares: Vec<f64> = evidence.orders.iter().map(|o| o.line.rms.powi(2)).collect();
         let all: f64 = squares.iter().sum();
         let outweighs: Vec<bool> = evidence
@@ -88,8 +165,8 @@ impl Series {
             })
             .collect();
         let mut used: Vec<bool> = outweighs.iter().map(|o| !o).collect();
-        let deviation =
-            |i: usize| deviation(&evidence.orders[i], evidence.fundamental_hz, duration_s);
+        let moves_hz = moves * evidence.fundamental_hz;
+        let deviation = |i: usize| deviation(&evidence.orders[i], moves_hz, duration_s);
         let place = |i: usize| place(&evidence.orders[i]);
         let mean = |used: &[bool]| -> Option<(f64, f64)> {
             let (mut sum, mut weights) = (0.0, 0.0);
@@ -119,6 +196,7 @@ impl Series {
         Self {
             fundamental_hz,
             uncertainty_hz,
+            moves,
             rms: own.sum::<f64>().sqrt(),
             used,
             outweighs,
@@ -132,7 +210,7 @@ impl Series {
         let stranger = |i: usize| {
             let counted = &evidence.orders[i];
             let apart = (counted.line.hz - counted.order as f64 * fundamental_hz).abs();
-            let deviation = deviation(counted, evidence.fundamental_hz, duration_s);
+            let deviation = deviation(counted, self.moves * evidence.fundamental_hz, duration_s);
             let miss = (place(counted) - fundamental_hz).abs() / deviation.hypot(uncertainty_hz);
             let proved = miss > PROVED && apart > APART_CELLS / duration_s;
             // Where the others tell the place to a part of a cell, and more exactly than a grid keeps to the round multiples that
@@ -159,10 +237,11 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
     let orders = (spectrum.top_hz / series.fundamental_hz) as usize;
     (1..=orders).filter_map(move |order| {
         let place = order as f64 * series.fundamental_hz;
-        let own_cells = OWN_CELLS / spectrum.duration_s + OWN_MOVES * place;
+        let moves = OWN_MOVES.max(SMEARS * series.moves);
+        let own_cells = OWN_CELLS / spectrum.duration_s + moves * place;
         // A line that outweighs the series has a place of its own, exactly.
         let exact = APART_CELLS / spectrum.duration_s
-            + OWN_MOVES * place
+            + moves * place
             + PROVED * order as f64 * series.uncertainty_hz;
         let outweighs = |line: &Line| order > 1 && line.rms > ASIDE * series.rms;
         let strongest = |lines: &mut dyn Iterator<Item = &Line>| {

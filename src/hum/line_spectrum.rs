@@ -41,6 +41,8 @@ const WINDOW_STEPS: usize = 24;
 const STEEP: f64 = 25.0;
 /// −ln of the chance that noise shows a line, beside the number of places.
 const RARE: f64 = 12.0;
+/// Root-mean-square width of a steady line's main lobe down to a twentieth of its power, cells of 1/T (integrated numerically).
+const STEADY_SPREAD: f64 = 0.557;
 /// Strength from which side lobes are looked for.
 const LOBES_FROM: f64 = 30.0;
 
@@ -91,6 +93,27 @@ impl LineSpectrum {
             line.strength > chance
                 && (line.hz - multiple).abs() > 0.012 * multiple + 2.0 / self.duration_s
         })
+    }
+
+    /// How far the power about a place spreads beyond that of a steady line, cells of 1/T: root-mean-square distance of what
+    /// stands above `least` of the largest within `reach_hz`.
+    pub(crate) fn spread_cells(&self, hz: f64, reach_hz: f64, least: f64) -> f64 {
+        let Levels { power, bin_hz, .. } = &self.levels;
+        let last = power.len() - 1;
+        let bin = |hz: f64| ((hz / bin_hz).max(0.0) as usize).min(last);
+        let (from, to) = (bin(hz - reach_hz), bin(hz + reach_hz));
+        let largest = power[from..=to].iter().copied().fold(0.0, f64::max);
+        let own = || (from..=to).filter(|&b| power[b] > least * largest);
+        let all: f64 = own().map(|b| power[b]).sum();
+        let centre = own().map(|b| power[b] * b as f64).sum::<f64>() / all;
+        let square = own()
+            .map(|b| power[b] * (b as f64 - centre).powi(2))
+            .sum::<f64>()
+            / all;
+        let cells = bin_hz * self.duration_s;
+        (square * cells * cells - STEADY_SPREAD * STEADY_SPREAD)
+            .max(0.0)
+            .sqrt()
     }
 
     /// Lines from `low_hz` to `high_hz` with their indices.

@@ -44,6 +44,9 @@ const MOST_OF: f64 = 0.75;
 const DRIFTS: (f64, f64) = (0.1, 0.05);
 const DRIFT_STEP: f64 = 0.012;
 const NEAR: f64 = 0.015;
+/// Strength of a line without orders in each part, and how far around it nothing like it may stand, as shares of the range's ends.
+const LONE_STRENGTH: f64 = 40.0;
+const AROUND_LONE: (f64, f64) = (0.7, 1.5);
 /// Highest frequency looked at, Hz at a nominal of 60.
 const TOP_ORDERS: f64 = 41.0;
 /// Cycles below which lines of neighbouring orders are not apart.
@@ -200,6 +203,7 @@ impl Scene<'_> {
                 DRIFTS.0
             };
             let range = ((1.0 - reach) * nominal_hz, (1.0 + reach) * nominal_hz);
+            let mut alone = false;
             let places: Vec<f64> = self
                 .samples
                 .chunks_exact(length)
@@ -214,12 +218,19 @@ impl Scene<'_> {
                         && found.rest > NEEDED_REST
                         && found.rest
                             > OVER_DECOYS * best_rest(&witness, &WIDE_DECOYS_HZ, nominal_hz);
-                    stands.then_some(found.fundamental_hz)
+                    alone |= !stands;
+                    if stands {
+                        Some(found.fundamental_hz)
+                    } else {
+                        lone_line(&spectrum, range)
+                    }
                 })
                 .collect();
             let step_hz = DRIFT_STEP * nominal_hz;
             let steady = places.windows(2).all(|w| (w[1] - w[0]).abs() < step_hz);
-            let near = |f: &f64| (f / nominal_hz - 1.0).abs() < NEAR;
+            // A line without orders is known by its place alone.
+            let reach = if alone { ALONE_HZ / 50.0 } else { NEAR };
+            let near = |f: &f64| (f / nominal_hz - 1.0).abs() < reach;
             if !steady
                 || places.len() < (MOST_OF * parts as f64).ceil() as usize
                 || !places.iter().any(near)
@@ -271,6 +282,17 @@ impl Scene<'_> {
         let alike = |x: f64, y: f64| (x - y).abs() < (SWITCHED + room) * x.max(y);
         even || (alike(a, b) && c < a.min(b)) || (alike(b, c) && a < b.min(c))
     }
+}
+
+/// The place of a strong line in a range, where nothing of a fourth of its strength stands around it.
+fn lone_line(spectrum: &LineSpectrum, (low_hz, high_hz): (f64, f64)) -> Option<f64> {
+    let (own, line) = spectrum
+        .between(low_hz, high_hz)
+        .max_by(|a, b| a.1.strength.total_cmp(&b.1.strength))?;
+    let mut around = spectrum.between(AROUND_LONE.0 * low_hz, AROUND_LONE.1 * high_hz);
+    let stands = line.strength > LONE_STRENGTH
+        && around.all(|(i, other)| i == own || 4.0 * other.strength < line.strength);
+    stands.then_some(line.hz)
 }
 
 /// The strongest rest among fundamentals that no grid has.

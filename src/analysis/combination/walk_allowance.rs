@@ -48,6 +48,27 @@ pub(crate) struct WalkAllowance {
     pub(crate) steady: f64,
 }
 
+impl Correction {
+    /// The figure left where it is, as uncertain as the correction says.
+    fn unmoved(self) -> Self {
+        Self {
+            value: 0.0,
+            variance: self.variance + self.value * self.value,
+        }
+    }
+}
+
+impl WalkAllowance {
+    /// What is to be added where something else may have moved the blocks' phases.
+    pub(crate) fn unmoved(self) -> Self {
+        Self {
+            start: self.start.unmoved(),
+            frequency_hz: self.frequency_hz.unmoved(),
+            ..self
+        }
+    }
+}
+
 impl BlockPhases {
     /// `None` of too few blocks, or where nothing is known of their noise.
     pub(crate) fn allowance(&self) -> Option<WalkAllowance> {

@@ -39,7 +39,14 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
         take_figures(&mut fit.record, &track);
         read_noise(segmented, fit, &track);
     } else if let Some(allowance) = allowance {
-        allow_for(&mut fit.record.combined, &allowance);
+        let record = &mut fit.record;
+        let alone = record.tones.is_empty() && seen.foreign.is_empty() && !record.other.is_some();
+        let allowance = if alone {
+            allowance
+        } else {
+            allowance.unmoved()
+        };
+        allow_for(&mut record.combined, &allowance);
     }
 }
 
