@@ -7,17 +7,18 @@ mod foreground;
 mod hann_powers;
 mod line_spectrum;
 mod lowered;
+mod part;
 mod presence;
 mod present;
 mod running_median;
 mod smooth_line;
-mod span;
 pub(crate) mod track;
 mod unseen;
 
 pub(crate) use excess::excess;
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
+pub(crate) use part::{Span, level_step, part_with_hum};
 pub(crate) use presence::{look, look_at, spectrum};
 pub(crate) use present::{Foreign as ForeignLine, Presence, Present};
-pub(crate) use span::{Span, part_with_hum};
+
 pub(crate) use unseen::Unseen;

@@ -6,7 +6,7 @@ use super::rounding::unrounded;
 use crate::analysis::noise::MeanWindow;
 use crate::analysis::record::Stream;
 use crate::analysis::record::rounding_bias;
-use crate::analysis::stream::RecordFit;
+use crate::analysis::stream::{HumCourse, RecordFit};
 use crate::analysis::stretches::FittedRecord;
 use crate::spectrum::Weighting;
 use crate::stats::Estimate;
@@ -27,7 +27,7 @@ pub(super) fn offset(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Estimat
         );
     }
     let duration = fit.samples as f64 / stream.rate_hz;
-    let (value, variance, dof) = if fit.other.is_some() || fit.part_s.is_some() {
+    let (value, variance, dof) = if fit.other.is_some() || fit.course != HumCourse::Throughout {
         // What is slow is a signal: the offset is the record's mean, uncertain by the noise above it.
         let (level, dof) = fit.floor.lowest();
         (fit.residual_mean, level / (2.0 * duration), dof)

@@ -2,7 +2,7 @@
 
 use super::facts::ChannelFacts;
 use crate::analysis::measurement::{Mains, Noise};
-use crate::analysis::stream::RecordFit;
+use crate::analysis::stream::{HumCourse, RecordFit};
 use crate::capture::Coupling;
 use crate::hum::{ForeignLine, Presence};
 use crate::{Warning, WarningCode};
@@ -19,15 +19,21 @@ pub(super) fn record_warnings(
         return;
     }
     warnings.extend(moving_orders(fit, mains));
-    if let Some((from, to)) = fit.part_s {
-        warnings.push(WarningCode::ModulatedHum.warning(format!(
-                "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
-                 and phases those of that part",
-                from + facts.first_at_s,
-                to + facts.first_at_s
-            ),
-        ));
-    }
+    let course = match fit.course {
+        HumCourse::Throughout => None,
+        HumCourse::Within(from, to) => Some(format!(
+            "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
+             and phases those of that part",
+            from + facts.first_at_s,
+            to + facts.first_at_s
+        )),
+        HumCourse::Stepped(at) => Some(format!(
+            "the hum steps from one level to another at {:.4} s: hum and harmonics are RMS over the whole record, phases \
+             those before the step",
+            at + facts.first_at_s
+        )),
+    };
+    warnings.extend(course.map(|text| WarningCode::ModulatedHum.warning(text)));
     if fit.combined.walk > 0.0 {
         warnings.push(WarningCode::MainsDrifts.warning("the mains frequency wanders within the record: frequency and phase are those of the record, their intervals \
              wider than the noise alone gives"

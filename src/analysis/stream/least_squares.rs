@@ -4,7 +4,7 @@ use super::density::{density, estimator, take_off_line};
 use super::noise::{choose_weighting, floor, noise_variances, order_noise, tone_noise};
 use super::segmented::Segmented;
 use super::start::Start;
-use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz};
+use super::stream_fit::{HumCourse, Known, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz};
 use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
@@ -370,7 +370,7 @@ impl<'a> Fitting<'a> {
                 unseen: None,
                 other: OtherContent::default(),
                 slow_to_hz: frame.slow_to_hz,
-                part_s: None,
+                course: HumCourse::Throughout,
             },
             residual,
             track_series: Vec::new(),

@@ -20,5 +20,5 @@ pub(crate) use noise::{floor, noise_variances, removed_lines, tone_noise};
 pub(crate) use part::fit_stream;
 pub(crate) use segmented::{Frame, Segmented};
 pub(crate) use stream_fit::{
-    Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
+    HumCourse, Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
 };

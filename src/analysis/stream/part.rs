@@ -1,19 +1,23 @@
-//! A record whose hum is there for a part of it only: what was switched on, off, or both.
+//! A record whose hum is there for a part of it only (what was switched on, off, or both), or steps from one level to another.
 //!
-//! The part is fitted as a record of its own, the rest without hum. Amplitudes are brought to the whole record's RMS;
-//! frequency and phases are those of the part.
+//! The parts are fitted as records of their own, the rest without hum. Amplitudes are brought to the whole record's RMS;
+//! frequency and phases are those of the parts.
 
 use super::segmented::Segmented;
-use super::stream_fit::{Known, RecordFit, StreamFit};
+use super::stream_fit::{HumCourse, Known, RecordFit, StreamFit};
 use super::whole::fit_whole;
-use crate::analysis::combination::{Combined, CombinedHarmonic};
+use crate::analysis::combination::{Combined, CombinedHarmonic, OrderNoise};
 use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
-use crate::hum::{Presence, Span, part_with_hum};
+use crate::analysis::series::SegmentFit;
+use crate::hum::{Presence, Span, level_step, part_with_hum};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
+
+/// Most noise that fits of parts are taken to have taken, against what is left.
+const MOST_TAKEN: f64 = 0.5;
 
 /// Analyses a stream; with something `known`, from there.
 pub(crate) fn fit_stream(
@@ -21,34 +25,85 @@ pub(crate) fn fit_stream(
     options: &MeasureOptions,
     known: Option<&Known>,
 ) -> StreamFit {
-    let by_part = match known {
+    let by_parts = match known {
         Some(_) => None,
-        None => fit_by_part(stream, options),
+        None => fit_by_parts(stream, options),
     };
-    by_part.unwrap_or_else(|| fit_whole(stream, options, known))
+    by_parts.unwrap_or_else(|| fit_whole(stream, options, known))
 }
 
-/// The fit of a stream by the part of it that holds the hum; `None` where that is all of it, or not told from it.
-fn fit_by_part(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
+/// A part of a stream that holds hum, and its fit.
+struct Part {
+    span: Span,
+    stream: Stream,
+    fit: StreamFit,
+}
+
+/// The fit of a stream by the part of it that holds the hum, or by those before and after a step of its level; `None` where
+/// it is all one, or they are not told apart.
+fn fit_by_parts(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
     if !stream.gaps.is_empty() {
         return None;
     }
+    let (samples, rate_hz) = (stream.samples.as_slice(), stream.rate_hz);
     let nominals_hz = options.mains.nominals_hz();
-    let (span, _) = part_with_hum(&stream.samples, stream.rate_hz, nominals_hz)?;
-    let part = cut(stream, &span);
-    let on = fit_whole(&part, options, None);
-    if !matches!(on.record.presence, Presence::Present(_)) {
-        return None;
+    let (spans, course) = if let Some((span, _)) = part_with_hum(samples, rate_hz, nominals_hz) {
+        let seconds = |n: usize| n as f64 / rate_hz;
+        let course = HumCourse::Within(seconds(span.samples.start), seconds(span.samples.end));
+        (vec![span], course)
+    } else {
+        let (at, length_variance) = level_step(samples, rate_hz, nominals_hz)?;
+        let spans = [0..at, at..samples.len()].map(|samples| Span {
+            samples,
+            length_variance,
+        });
+        (spans.to_vec(), HumCourse::Stepped(at as f64 / rate_hz))
+    };
+    let mut parts = Vec::with_capacity(spans.len());
+    for span in spans {
+        let part = cut(stream, &span);
+        let fit = fit_whole(&part, options, None);
+        if !matches!(fit.record.presence, Presence::Present(_)) {
+            return None;
+        }
+        parts.push(Part {
+            span,
+            stream: part,
+            fit,
+        });
     }
     let mut rest = stream.clone();
-    for (x, s) in rest.samples[span.samples.clone()]
-        .iter_mut()
-        .zip(series(&part, options, &on))
-    {
-        *x -= s;
+    for part in &parts {
+        let series = series(&part.stream, options, &part.fit);
+        let samples = &mut rest.samples[part.span.samples.clone()];
+        for (x, s) in samples.iter_mut().zip(series) {
+            *x -= s;
+        }
     }
-    let rest = fit_whole(&rest, options, None);
-    Some(joined(stream, options, (on, rest), &span))
+    let mut rest = fit_whole(&rest, options, None);
+    give_back(&mut rest.record, &parts, stream);
+    joined(stream, options, (parts, rest), course)
+}
+
+/// The noise that the parts' fits took out with the lines.
+fn give_back(rest: &mut RecordFit, parts: &[Part], stream: &Stream) {
+    let whole_s = stream.samples.len() as f64 / stream.rate_hz;
+    let taken: f64 = parts
+        .iter()
+        .map(|part| {
+            let record = &part.fit.record;
+            // A line takes the noise of its cell in the part, of which the part is a share of the record.
+            let places = (1..=record.orders).map(|k| k as f64 * record.combined.frequency_hz);
+            places
+                .map(|hz| rest.floor.level_at(hz, record.combined.frequency_hz).0)
+                .sum::<f64>()
+        })
+        .sum();
+    let (power, _) = rest.floor.power_between(0.0, f64::INFINITY);
+    if power > 0.0 {
+        let floor = rest.floor.clone();
+        rest.floor = floor.raised(1.0 + (taken / whole_s / power).min(MOST_TAKEN));
+    }
 }
 
 fn cut(stream: &Stream, span: &Span) -> Stream {
@@ -73,38 +128,97 @@ fn series(stream: &Stream, options: &MeasureOptions, fit: &StreamFit) -> Vec<f64
     series
 }
 
-/// The whole record: mains of the part that holds it, the rest of what is left without it.
+/// The whole record: mains of the parts that hold it, the rest of what is left without it.
 fn joined(
     stream: &Stream,
     options: &MeasureOptions,
-    (on, rest): (StreamFit, StreamFit),
-    span: &Span,
-) -> StreamFit {
-    let first = span.samples.start as f64;
-    let on = on.record;
-    let mut segments = on.segments;
-    for segment in &mut segments {
-        segment.centre += first;
+    (parts, rest): (Vec<Part>, StreamFit),
+    course: HumCourse,
+) -> Option<StreamFit> {
+    let mut segments = Vec::new();
+    let mut combined: Vec<Combined> = Vec::new();
+    for part in &parts {
+        let first = part.span.samples.start as f64;
+        segments.extend(part.fit.record.segments.iter().map(|segment| SegmentFit {
+            centre: segment.centre + first,
+            ..segment.clone()
+        }));
+        combined.push(over_the_whole(
+            &part.fit.record.combined,
+            stream,
+            &part.span,
+        ));
     }
-    let combined = over_the_whole(&on.combined, stream, span);
+    let several = parts.len() > 1;
+    let mut parts = parts.into_iter().map(|part| part.fit.record);
+    let first = parts.next()?;
+    let combined = combined.into_iter().reduce(merged)?;
+    let noise = parts.fold(first.noise, with_noise_of);
     let whole = Details::new(stream, options, &segments, combined.frequency_hz);
     let record = RecordFit {
-        nominal_hz: on.nominal_hz,
-        decided: on.decided,
-        orders: on.orders,
-        settings: on.settings,
+        nominal_hz: first.nominal_hz,
+        decided: first.decided,
+        orders: noise.len(),
+        settings: first.settings,
         segments,
         combined,
-        noise: on.noise,
-        details: on.details.with_groups_of(whole),
-        presence: on.presence,
-        part_s: Some((
-            first / stream.rate_hz,
-            span.samples.end as f64 / stream.rate_hz,
-        )),
+        noise,
+        details: if several {
+            whole
+        } else {
+            first.details.with_groups_of(whole)
+        },
+        presence: first.presence,
+        course,
         ..rest.record
     };
-    StreamFit { record, ..rest }
+    Some(StreamFit { record, ..rest })
+}
+
+/// The noise beside the orders of a record, with the segments of another part's.
+fn with_noise_of(mut noise: Vec<OrderNoise>, other: RecordFit) -> Vec<OrderNoise> {
+    noise.truncate(other.noise.len());
+    for (own, other) in noise.iter_mut().zip(other.noise) {
+        own.variances.extend(other.variances);
+        own.dof = own.dof.min(other.dof);
+        own.guides &= other.guides;
+    }
+    noise
+}
+
+/// Two parts of a record, each over the whole of it: powers add; phases are those of the first.
+fn merged(one: Combined, other: Combined) -> Combined {
+    let (a, b) = (one.frequency_variance, other.frequency_variance);
+    let weight = if a + b > 0.0 { b / (a + b) } else { 0.5 };
+    let harmonics = one
+        .harmonics
+        .iter()
+        .zip(&other.harmonics)
+        .map(|(own, other)| {
+            let power = LinePower::sum([&own.power, &other.power].into_iter());
+            CombinedHarmonic {
+                amplitude: Complex64::from_polar(
+                    (2.0 * power.observed_v2).sqrt(),
+                    own.amplitude.arg(),
+                ),
+                variance: own.variance + other.variance,
+                power,
+                phase_variance: own.phase_variance,
+                unsteady: own.unsteady || other.unsteady,
+            }
+        })
+        .collect();
+    let mut segment_frequencies_hz = one.segment_frequencies_hz;
+    segment_frequencies_hz.extend(other.segment_frequencies_hz);
+    Combined {
+        frequency_hz: weight * one.frequency_hz + (1.0 - weight) * other.frequency_hz,
+        frequency_variance: weight * a,
+        harmonics,
+        followed: one.followed && other.followed,
+        tracked: false,
+        walk: one.walk.max(other.walk),
+        segment_frequencies_hz,
+    }
 }
 
 /// Amplitudes over the whole record, phases at its first sample.

@@ -53,8 +53,18 @@ pub(crate) struct RecordFit {
     pub(crate) other: OtherContent,
     /// Frequency up to which slow content was taken off, Hz.
     pub(crate) slow_to_hz: f64,
-    /// From when to when the hum is there, s from the first sample, where that is a part of the record.
-    pub(crate) part_s: Option<(f64, f64)>,
+    pub(crate) course: HumCourse,
+}
+
+/// How hum is there in a record.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) enum HumCourse {
+    #[default]
+    Throughout,
+    /// From when to when, s from the first sample.
+    Within(f64, f64),
+    /// At another level from when on, s from the first sample.
+    Stepped(f64),
 }
 
 /// The fit of one stream, and what it leaves.

@@ -12,7 +12,7 @@ use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise, bulk_in_frequen
 use crate::analysis::record::Stream;
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental, spread};
 use crate::analysis::stream::{
-    Frame, Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
+    Frame, HumCourse, Known, KnownTone, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz,
     noise_variances, removed_lines, tone_noise,
 };
 use crate::analysis::tones::find_peaks;
@@ -243,7 +243,7 @@ impl Joined {
             unseen: None,
             other: self.other,
             slow_to_hz: self.slow_to_hz,
-            part_s: None,
+            course: HumCourse::Throughout,
         };
         (record, faint)
     }

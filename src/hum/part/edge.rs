@@ -1,0 +1,128 @@
+//! Where hum begins, ends or steps, to the sample.
+
+use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
+use std::ops::Range;
+
+/// Cycles either side of a coarse edge within which it is placed, and those that tell how the hum goes on there.
+const EDGE_CYCLES: f64 = 1.5;
+const MODEL_CYCLES: f64 = 4.0;
+/// Highest order of that.
+const MOST_ORDERS: usize = 40;
+
+/// What a record holds on one side of an edge.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Hum {
+    None,
+    /// What the cycles next to the edge tell.
+    Told,
+}
+
+/// The place of an edge, and the variance of that: the likelihood of each sample being the first that goes with the cycles
+/// after it, not with those before. `None` where too few cycles stand beside it.
+pub(super) fn edge(
+    samples: &[f64],
+    cycle: f64,
+    near: usize,
+    (before, after): (Hum, Hum),
+) -> Option<(usize, f64)> {
+    let reach = (EDGE_CYCLES * cycle) as usize;
+    let model = (MODEL_CYCLES * cycle).round() as usize;
+    let (from, to) = (
+        near.saturating_sub(reach),
+        (near + reach).min(samples.len()),
+    );
+    // The cycles that tell lie wholly within the hum.
+    let side = |hum: Hum, range: Range<usize>| match hum {
+        Hum::None => Some(None),
+        Hum::Told if range.len() < model => None,
+        Hum::Told => Some(Some(Lines::of(samples, range, cycle))),
+    };
+    let before = side(before, from.saturating_sub(model)..from)?;
+    let after = side(after, to..(to + model).min(samples.len()))?;
+    let told: Vec<&Lines> = [&before, &after].into_iter().flatten().collect();
+    let count = told.len().max(1) as f64;
+    let mean = told.iter().map(|lines| lines.mean).sum::<f64>() / count;
+    let left = told.iter().map(|lines| lines.left).sum::<f64>() / count;
+    let swing = told.iter().map(|lines| lines.swing()).fold(0.0, f64::max);
+    let noise = left.max(1e-9 * swing).max(f64::MIN_POSITIVE);
+    // Gain of the log likelihood by taking each sample for one behind the edge.
+    let gains: Vec<f64> = (from..to)
+        .map(|n| {
+            let at = |lines: &Option<Lines>| lines.as_ref().map_or(0.0, |l| l.at(n, cycle));
+            let x = samples[n] - mean;
+            ((x - at(&before)).powi(2) - (x - at(&after)).powi(2)) / (2.0 * noise)
+        })
+        .collect();
+    let mut behind: f64 = gains.iter().sum();
+    let mut scores: Vec<f64> = vec![behind];
+    for gain in &gains {
+        behind -= gain;
+        scores.push(behind);
+    }
+    let best = scores.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let (mut sum, mut place, mut square) = (0.0, 0.0, 0.0);
+    for (i, score) in scores.iter().enumerate() {
+        let p = (score - best).exp();
+        sum += p;
+        place += p * i as f64;
+        square += p * (i * i) as f64;
+    }
+    let mean_place = place / sum;
+    let variance = (square / sum - mean_place * mean_place).max(0.0) + 1.0 / 12.0;
+    Some((from + mean_place.round() as usize, variance))
+}
+
+/// The series in whole cycles of a record.
+struct Lines {
+    mean: f64,
+    orders: Vec<Complex64>,
+    /// Variance of what it leaves.
+    left: f64,
+}
+
+impl Lines {
+    fn of(samples: &[f64], told: Range<usize>, cycle: f64) -> Self {
+        let count = told.len();
+        let orders = ((0.45 * cycle) as usize).clamp(1, MOST_ORDERS);
+        let mean = samples[told.clone()].iter().sum::<f64>() / count as f64;
+        let amplitude = |order: usize| {
+            let sum: Complex64 = told
+                .clone()
+                .map(|n| {
+                    Complex64::from_polar(samples[n] - mean, -TAU * order as f64 * turns(n, cycle))
+                })
+                .sum();
+            2.0 * sum / count as f64
+        };
+        let mut lines = Self {
+            mean,
+            orders: (1..=orders).map(amplitude).collect(),
+            left: 0.0,
+        };
+        let squares: f64 = told
+            .map(|n| (samples[n] - mean - lines.at(n, cycle)).powi(2))
+            .sum();
+        lines.left = squares / (count.saturating_sub(2 * orders + 1)).max(1) as f64;
+        lines
+    }
+
+    fn swing(&self) -> f64 {
+        self.orders.iter().map(|c| 0.5 * c.norm_sqr()).sum()
+    }
+
+    fn at(&self, n: usize, cycle: f64) -> f64 {
+        self.orders
+            .iter()
+            .enumerate()
+            .map(|(o, c)| {
+                (c * Complex64::from_polar(1.0, TAU * (o + 1) as f64 * turns(n, cycle))).re
+            })
+            .sum()
+    }
+}
+
+/// Cycles since the first sample, of which whole ones do not matter.
+fn turns(sample: usize, cycle: f64) -> f64 {
+    (sample as f64 / cycle).fract()
+}
