@@ -2,7 +2,7 @@
 
 use super::facts::ChannelFacts;
 use crate::analysis::measurement::Spectrum;
-use crate::analysis::noise::{NoiseFloor, RemovedLine};
+use crate::analysis::noise::{NoiseFloor, RemovedLine, below_level};
 use crate::analysis::record::Stream;
 use crate::analysis::stream::RecordFit;
 use crate::analysis::tones::{PeakBin, find_peaks};
@@ -19,6 +19,8 @@ pub(super) struct Floors {
     split_hz: f64,
     records: usize,
     nyquist_hz: f64,
+    /// Whether something was taken out, or followed, that may have left more than noise.
+    disturbed: bool,
 }
 
 /// Noise, whole density and lines of the record at its own rate.
@@ -81,6 +83,9 @@ impl Floors {
             split_hz,
             records: fit.total.records,
             nyquist_hz: 0.5 * facts.rate_hz(),
+            disturbed: fit.other.is_some()
+                || fit.combined.tracked
+                || fit.combined.harmonics.iter().any(|h| h.unsteady),
         }
     }
 
@@ -105,15 +110,20 @@ impl Floors {
 
     /// Least share of the power in a band that is noise, as far as it shows what it is.
     pub(super) fn least_share(&self, low_hz: f64, high_hz: f64) -> f64 {
-        let doubt = (HIDDEN * (1.0 - self.low.bulk)).min(1.0);
-        let all = self.power_between(low_hz, high_hz).0;
-        let below = match &self.high {
-            Some(_) if low_hz >= self.split_hz => 0.0,
-            Some(_) => self.low.power_between(low_hz, high_hz.min(self.split_hz)).0,
-            None => all,
+        let to = match &self.high {
+            Some(_) => high_hz.min(self.split_hz),
+            None => high_hz,
         };
-        if all > 0.0 {
-            1.0 - doubt * below / all
+        if low_hz >= to {
+            return 1.0;
+        }
+        let mut doubt = (HIDDEN * (1.0 - self.low.bulk)).min(1.0);
+        if self.disturbed {
+            doubt = doubt.max(1.0 - below_level(&self.low, low_hz, to));
+        }
+        let all = self.power_between(low_hz, high_hz).0;
+        if doubt > 0.0 && all > 0.0 {
+            1.0 - doubt * self.low.power_between(low_hz, to).0 / all
         } else {
             1.0
         }

@@ -54,6 +54,23 @@ pub(crate) fn in_frequency(floor: &NoiseFloor, from_hz: f64) -> f64 {
     proved(bulk / all, variance.sqrt() / all)
 }
 
+/// Share of the power between two frequencies that lies below the level that a third of the bins agree on: what is left of
+/// something else stands above it; 0 of too few bins.
+pub(crate) fn below_level(floor: &NoiseFloor, low_hz: f64, high_hz: f64) -> f64 {
+    let within = |b: &usize| (low_hz..=high_hz).contains(&(*b as f64 * floor.bin_hz));
+    let bins: Vec<usize> = (1..floor.density.len()).filter(within).collect();
+    let free = bins.iter().filter(|&&b| floor.weight[b] > 0.0);
+    let mut values: Vec<f64> = free.map(|&b| floor.density[b]).collect();
+    if values.len() < LEAST_BINS {
+        return 0.0;
+    }
+    let level = lower_third(&mut values, floor.bin_dof * floor.tapers());
+    let smooth = floor.smoothed();
+    let all: f64 = bins.iter().map(|&b| floor.density[b]).sum();
+    let below: f64 = bins.iter().map(|&b| smooth[b].min(level)).sum();
+    (below / all).min(1.0)
+}
+
 /// Densities over the power of frequency that fits them best.
 fn flattened(floor: &NoiseFloor, bins: &[usize]) -> Vec<f64> {
     let count = bins.len() as f64;

@@ -8,7 +8,7 @@ mod running_sums;
 mod skirts;
 mod slow_noise;
 
-pub(crate) use bulk::in_frequency as bulk_in_frequency;
+pub(crate) use bulk::{below_level, in_frequency as bulk_in_frequency};
 pub(crate) use disturbance::Powers;
 pub(crate) use level::robust_level;
 pub(crate) use noise_floor::{NoiseFloor, RemovedLine};
