@@ -6,6 +6,7 @@
 
 use super::evidence::{Evidence, Witness};
 use super::followers::{shows_noise, told};
+use super::hann_powers::HannPowers;
 use super::line_spectrum::{Line, LineSpectrum};
 use super::present::{Presence, Present};
 use crate::spectrum::hann;
@@ -33,6 +34,14 @@ const STEADY: f64 = 0.6;
 const SWITCHED: f64 = 0.1;
 /// Cycles below which thirds of a record tell nothing.
 const THIRDS_FROM_CYCLES: f64 = 12.0;
+/// Strength of lines whose course over thirds is compared, and the cosine of the angle from which two are alike.
+const TOLD_IN_THIRDS: f64 = 30.0;
+const ALIKE: f64 = 0.93;
+/// Cells of a band whose power is compared over thirds, the ratio from which they differ (some thirty degrees of freedom each: one
+/// in 10,000 by chance), and the share of the bands that may, beside one.
+const BAND_CELLS: f64 = 24.0;
+const BANDS_DIFFER: f64 = 4.5;
+const BY_CHANCE: f64 = 0.002;
 /// Parts of a record in which a drifting series is looked for: cycles of each, how many at least and at most, and the share
 /// that has to show it.
 const PART_CYCLES: f64 = 25.0;
@@ -131,13 +140,43 @@ impl Scene<'_> {
         LineSpectrum::new(self.samples, weights, self.rate_hz, top_hz)
     }
 
-    /// Whether the record shows nothing but noise, and lines at the multiples of a nominal frequency.
+    /// Whether the record shows nothing but noise, the same throughout, and lines at the multiples of a nominal frequency.
     fn is_plain(&self) -> bool {
-        self.spectrum(None).is_some_and(|spectrum| {
+        let noise = self.spectrum(None).is_some_and(|spectrum| {
             self.nominals_hz
                 .iter()
                 .any(|&hz| shows_noise(&spectrum, hz))
-        })
+        });
+        noise && self.is_stationary()
+    }
+
+    /// Whether the powers of broad bands are much the same in every third of the record: what sweeps is in another at each time.
+    fn is_stationary(&self) -> bool {
+        let third = self.samples.len() / 3;
+        let top_hz = 0.45 * self.rate_hz;
+        let bands: Vec<Vec<f64>> = self
+            .samples
+            .chunks_exact(third.max(1))
+            .take(3)
+            .filter_map(|part| HannPowers::new(part, None, self.rate_hz, top_hz))
+            .map(|own| {
+                let cells = 1.0 / (own.bin_hz * own.duration_s);
+                let width = (BAND_CELLS * cells).ceil() as usize;
+                // The lowest cells are what the line taken off has left of slow content.
+                let chunks = own.power[width.min(own.power.len())..].chunks_exact(width);
+                chunks.map(|band| band.iter().sum()).collect()
+            })
+            .collect();
+        let [a, b, c] = bands.as_slice() else {
+            return true;
+        };
+        let differ = a
+            .iter()
+            .zip(b)
+            .zip(c)
+            .filter(|((a, b), c)| a.max(**b).max(**c) > BANDS_DIFFER * a.min(**b).min(**c))
+            .count();
+        differ as f64 <= 1.0 + BY_CHANCE * a.len() as f64
     }
 
     /// One look at the whole record.
@@ -159,7 +198,8 @@ impl Scene<'_> {
         let series = evidence.orders.len() >= 2
             && evidence.total > needed
             && evidence.rest > NEEDED_REST
-            && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, nominal_hz);
+            && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, nominal_hz)
+            && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(&evidence));
         if series {
             return Some(told(nominal_hz, evidence, spectrum));
         }
@@ -184,6 +224,38 @@ impl Scene<'_> {
             (expected * (-orders).exp() < ALONE_EXPECTED)
                 .then(|| told(nominal_hz, evidence, spectrum))
         })
+    }
+
+    /// Whether most strong orders of a series have the same course over the thirds of the record: what sweeps through them
+    /// passes each at another time.
+    fn runs_together(&self, evidence: &Evidence) -> bool {
+        let cycles = evidence.fundamental_hz * self.samples.len() as f64 / self.rate_hz;
+        if cycles < THIRDS_FROM_CYCLES {
+            return true;
+        }
+        let strong = evidence.orders.iter().map(|counted| &counted.line);
+        let courses: Vec<[f64; 3]> = strong
+            .filter(|line| line.strength > TOLD_IN_THIRDS)
+            .filter_map(|line| self.in_thirds(line.hz).map(normal))
+            .collect();
+        let common = normal(courses.iter().fold([0.0; 3], |sum, course| {
+            std::array::from_fn(|i| sum[i] + course[i])
+        }));
+        let like = |course: &&[f64; 3]| {
+            let product: f64 = course.iter().zip(common).map(|(a, b)| a * b).sum();
+            product > ALIKE
+        };
+        courses.len() < 2 || 2 * courses.iter().filter(like).count() >= courses.len()
+    }
+
+    /// Amplitude of a line in every third of the record.
+    fn in_thirds(&self, hz: f64) -> Option<[f64; 3]> {
+        let third = self.samples.len() / 3;
+        let part = |i: usize| {
+            let samples = self.samples.get(i * third..(i + 1) * third)?;
+            Some(amplitude(samples, hz / self.rate_hz))
+        };
+        Some([part(0)?, part(1)?, part(2)?])
     }
 
     /// A generator's plain series that drifts: seen in most of the record's parts, from part to part not far off, and near
@@ -264,24 +336,23 @@ impl Scene<'_> {
         if cycles < THIRDS_FROM_CYCLES {
             return true;
         }
-        let third = self.samples.len() / 3;
-        let amplitudes: Vec<f64> = self
-            .samples
-            .chunks_exact(third.max(1))
-            .take(3)
-            .map(|part| amplitude(part, line.hz / self.rate_hz))
-            .collect();
-        // Noise moves thirds by √(3/strength) of the amplitude.
-        let room = 2.0 * (3.0 / line.strength).sqrt();
-        let [a, b, c] = amplitudes[..] else {
+        let Some([a, b, c]) = self.in_thirds(line.hz) else {
             return true;
         };
+        // Noise moves thirds by √(3/strength) of the amplitude.
+        let room = 2.0 * (3.0 / line.strength).sqrt();
         let largest = a.max(b).max(c);
         let even = a.min(b).min(c) > (STEADY - room) * largest;
         // Switched on or off: two thirds alike, the other below them.
         let alike = |x: f64, y: f64| (x - y).abs() < (SWITCHED + room) * x.max(y);
         even || (alike(a, b) && c < a.min(b)) || (alike(b, c) && a < b.min(c))
     }
+}
+
+/// A vector of length 1.
+fn normal(vector: [f64; 3]) -> [f64; 3] {
+    let length = vector.iter().map(|x| x * x).sum::<f64>().sqrt();
+    vector.map(|x| x / length.max(f64::MIN_POSITIVE))
 }
 
 /// The place of a strong line in a range, where nothing of a fourth of its strength stands around it.
