@@ -36,6 +36,8 @@ pub struct Monitor {
     stretches: Stretches,
     options: MeasureOptions,
     wanted: Vec<usize>,
+    /// Measured before a stretch that could not be, for the next call to give.
+    told: Vec<Measurement>,
 }
 
 impl Monitor {
@@ -59,6 +61,7 @@ impl Monitor {
             wanted: header.find_channels(&options.channels)?,
             stretches: Stretches::new(header, every_s)?,
             options,
+            told: Vec::new(),
         })
     }
 
@@ -66,33 +69,37 @@ impl Monitor {
     /// stretch after another.
     ///
     /// # Errors
-    /// `BadValue` for rows that are not those of the header, and those of a measurement: the stretch is dropped, the next one goes
-    /// on.
+    /// `BadValue` for rows that are not those of the header, and those of a measurement: the stretch that cannot be measured is
+    /// dropped, it alone. What was measured before it and what is complete after it come with the next call.
     pub fn push<'a>(
         &mut self,
         block: impl Into<ArrayView2<'a, f64>>,
     ) -> Result<Vec<Measurement>, Error> {
         self.stretches.push(&block.into())?;
-        let mut told = Vec::new();
-        let mut failed = None;
-        while let Some(stretch) = self.stretches.next()? {
-            match stretch.measured(&self.options, &self.wanted) {
-                Ok(measured) => told.extend(measured),
-                Err(error) => failed = failed.or(Some(error)),
-            }
-        }
-        failed.map_or(Ok(told), Err)
+        self.measure_complete()?;
+        Ok(std::mem::take(&mut self.told))
     }
 
-    /// Measures what is left, where that is half a stretch at least.
+    /// Measures what is left, where that is half a stretch at least. What is pushed afterwards goes on from there.
     ///
     /// # Errors
-    /// Those of a measurement.
-    pub fn finish(mut self) -> Result<Vec<Measurement>, Error> {
-        match self.stretches.rest()? {
-            Some(rest) => rest.measured(&self.options, &self.wanted),
-            None => Ok(Vec::new()),
+    /// Those of a measurement, as for [`Monitor::push`]: a second call gives what else was measured.
+    pub fn finish(&mut self) -> Result<Vec<Measurement>, Error> {
+        self.measure_complete()?;
+        if let Some(rest) = self.stretches.rest()? {
+            self.told
+                .extend(rest.measured(&self.options, &self.wanted)?);
         }
+        Ok(std::mem::take(&mut self.told))
+    }
+
+    /// Measures every stretch that is complete, up to one that cannot be measured.
+    fn measure_complete(&mut self) -> Result<(), Error> {
+        while let Some(stretch) = self.stretches.next()? {
+            self.told
+                .extend(stretch.measured(&self.options, &self.wanted)?);
+        }
+        Ok(())
     }
 }
 
@@ -124,8 +131,8 @@ pub(super) struct Stretches {
     header: CaptureHeader,
     frames: usize,
     rows: Vec<Vec<f64>>,
-    /// How many were cut off before.
-    count: u64,
+    /// Frames that were cut off before.
+    start: u64,
 }
 
 impl Stretches {
@@ -141,7 +148,7 @@ impl Stretches {
             rows: vec![Vec::new(); header.channels.len()],
             frames: frames.min(1e12) as usize,
             header,
-            count: 0,
+            start: 0,
         })
     }
 
@@ -191,11 +198,11 @@ impl Stretches {
         for row in &mut self.rows {
             samples.extend(row.drain(..frames));
         }
+        let start_s = self.start as f64 / self.header.time_base.sample_rate_hz;
+        self.start += frames as u64;
         let samples = Array2::from_shape_vec((channels, frames), samples)
             .map_err(|e| ErrorKind::Internal.error(e.to_string()))?;
         let capture = Capture::new(self.header.clone(), samples)?;
-        let start_s = self.count as f64 * self.frames as f64 / self.header.time_base.sample_rate_hz;
-        self.count += 1;
         Ok(Stretch { start_s, capture })
     }
 }
@@ -238,5 +245,34 @@ mod tests {
         let mut monitor = Monitor::new(header.clone(), 0.5, options.clone()).unwrap();
         assert!(monitor.push(&Array2::zeros((3, 5))).is_err());
         assert!(Monitor::new(header, 1e-3, options).is_err());
+    }
+
+    #[test]
+    fn a_stretch_that_cannot_be_measured_costs_itself_alone() {
+        const STRETCH: usize = 1000;
+        let good = |i: usize| (0.157 * i as f64).sin() + 1e-3 * ((i * 7919) % 1009) as f64;
+        // Two stretches of the five, and the rest, have no sample that is there.
+        let lost = |i: usize| matches!(i / STRETCH, 1 | 3 | 5);
+        let samples = Array2::from_shape_fn((1, 5 * STRETCH + 600), |(_, i)| {
+            if lost(i) { f64::NAN } else { good(i) }
+        });
+        let header = CaptureHeader::of_volts("bench", ["a"], 2000.0);
+        for width in [300, STRETCH, samples.ncols()] {
+            let mut monitor = Monitor::new(header.clone(), 0.5, MeasureOptions::default()).unwrap();
+            let (mut told, mut refused) = (Vec::new(), 0);
+            let mut take = |result: Result<Vec<Measurement>, Error>| {
+                let failed = result.is_err();
+                refused += usize::from(failed);
+                told.extend(result.unwrap_or_default());
+                failed
+            };
+            for block in samples.axis_chunks_iter(ndarray::Axis(1), width) {
+                take(monitor.push(block));
+            }
+            while take(monitor.finish()) {}
+            let starts: Vec<_> = told.iter().filter_map(|m| m.start_s).collect();
+            assert_eq!(starts, [0.0, 1.0, 2.0], "blocks of {width}");
+            assert_eq!(refused, 3, "blocks of {width}");
+        }
     }
 }
