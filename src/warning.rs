@@ -46,6 +46,8 @@ pub enum WarningCode {
     ConditionsSwapped,
     /// The same capture was given twice.
     SameCaptureTwice,
+    /// A reference channel adds nothing to the others, or shows nothing of the interference, and was left out.
+    ReferenceNotUsed,
 }
 
 impl WarningCode {

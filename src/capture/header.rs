@@ -185,6 +185,46 @@ impl CaptureHeader {
         Ok(found)
     }
 
+    /// 0-based indices of the channels in a list with commas between them, blanks around each left out: of the names that the
+    /// text can be read as the longest, first the whole.
+    ///
+    /// # Errors
+    /// Those of [`CaptureHeader::find_channel`].
+    pub(crate) fn find_listed(&self, text: &str) -> Result<Vec<usize>, Error> {
+        if let Ok(whole) = self.find_channel(text) {
+            return Ok(vec![whole]);
+        }
+        let mut found = Vec::new();
+        let mut rest = Some(text);
+        while let Some(list) = rest {
+            let channel;
+            (channel, rest) = self.first_listed(list.trim_start())?;
+            found.push(channel);
+        }
+        Ok(found)
+    }
+
+    /// The first channel of a list, and the list after its comma.
+    fn first_listed<'a>(&self, list: &'a str) -> Result<(usize, Option<&'a str>), Error> {
+        let named = |(i, channel): (usize, &Channel)| {
+            let after = list.strip_prefix(channel.name.as_str())?.trim_start();
+            let rest = after.strip_prefix(',');
+            (after.is_empty() || rest.is_some()).then_some((channel.name.len(), i, rest))
+        };
+        let channels = self.channels.iter().enumerate().rev();
+        if let Some((_, i, rest)) = channels
+            .filter_map(named)
+            .max_by_key(|(length, _, _)| *length)
+        {
+            return Ok((i, rest));
+        }
+        let (first, rest) = match list.split_once(',') {
+            Some((first, rest)) => (first, Some(rest)),
+            None => (list, None),
+        };
+        Ok((self.find_channel(first.trim())?, rest))
+    }
+
     /// 0-based index of the channel of this name, else of this 1-based number.
     ///
     /// # Errors

@@ -4,10 +4,10 @@
 //! | --- | --- |
 //! | [`harmonic()`] | one channel: a series of one tracked fundamental |
 //! | [`template()`] | an interference-only capture of the set-up exists; a signal on a harmonic survives |
-//! | [`reference()`] | a channel senses the ground noise alone |
+//! | [`reference()`], [`references()`] | one channel, or several, sense the ground noise alone |
 //! | [`difference()`] | two tips, the second to be subtracted |
 //!
-//! [`separate()`] works a record of any length from a source to a sink; the four functions work on plain
+//! [`separate()`] works a record of any length from a source to a sink; the other functions work on plain
 //! samples; [`Online`] takes blocks as they come and gives them back a set time later. Offset, interference and cleaned samples add up to the input.
 
 mod chapters;
@@ -24,10 +24,11 @@ mod separate;
 
 #[cfg(feature = "files")]
 pub use crate::save::FileSink;
-pub use methods::{Parts, Template, difference, harmonic, reference, template};
+pub use methods::{Parts, Template, difference, harmonic, reference, references, template};
 pub use online::{Online, OnlineOptions};
 pub use options::{HarmonicOptions, Keep, MethodChoice, Offset, SeparateOptions};
 pub use result::{
-    ClippedStretch, HumTrack, Match, Method, Rejection, Removed, Separation, TouchedBand,
+    ClippedStretch, Coherence, HumTrack, Match, Method, ReferenceMatch, Rejection, Removed,
+    Separation, TouchedBand,
 };
 pub use separate::separate;

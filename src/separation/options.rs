@@ -3,7 +3,7 @@
 use crate::analysis::{MOST_HARMONICS, MainsChoice, NOMINAL_HZ};
 use crate::setting::setters;
 use crate::{Error, ErrorKind, setting};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
 /// Method of separation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -95,9 +95,11 @@ pub struct SeparateOptions {
     pub protect_hz: Vec<f64>,
     /// Only these channels, by name or 1-based number; empty: all but reference and second tip.
     pub channels: Vec<String>,
-    /// Channel that senses the ground noise alone, by name, else by 1-based number; not beside `minus`.
-    pub reference: Option<String>,
-    /// Second tip, to be subtracted, by name, else by 1-based number; not beside `reference`.
+    /// Channels that sense the ground noise alone, by name, else by 1-based number; one text may list several with commas between
+    /// them, as far as no channel's own name has that comma. Not beside `minus`.
+    #[serde(alias = "reference", deserialize_with = "none_one_or_several")]
+    pub references: Vec<String>,
+    /// Second tip, to be subtracted, by name, else by 1-based number; not beside `references`.
     pub minus: Option<String>,
     /// Level of every interval, strictly between 0 and 1.
     pub confidence: f64,
@@ -110,10 +112,10 @@ setters!(SeparateOptions {
     set offset: Offset;
     set confidence: f64;
     some harmonics: usize;
-    some reference: impl Into<String>;
     some minus: impl Into<String>;
     list protect_hz: f64;
     list channels: impl Into<String>;
+    list references: impl Into<String>;
 });
 
 impl Default for SeparateOptions {
@@ -126,14 +128,35 @@ impl Default for SeparateOptions {
             offset: Offset::Own,
             protect_hz: Vec::new(),
             channels: Vec::new(),
-            reference: None,
+            references: Vec::new(),
             minus: None,
             confidence: 0.95,
         }
     }
 }
 
+/// One name, a list of them or none: earlier versions wrote one or none.
+fn none_one_or_several<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<String>, D::Error> {
+    #[derive(Deserialize)]
+    #[serde(untagged)]
+    enum Names {
+        One(String),
+        Several(Vec<String>),
+    }
+    Ok(match Option::<Names>::deserialize(from)? {
+        None => Vec::new(),
+        Some(Names::One(name)) => vec![name],
+        Some(Names::Several(names)) => names,
+    })
+}
+
 impl SeparateOptions {
+    /// The same with this one reference.
+    #[must_use]
+    pub fn reference(self, reference: impl Into<String>) -> Self {
+        self.references([reference])
+    }
+
     /// Checks every setting.
     ///
     /// # Errors
@@ -149,7 +172,7 @@ impl SeparateOptions {
                 "the offset to take out is {offset}; it must be finite"
             ));
         }
-        if self.reference.is_some() && self.minus.is_some() {
+        if !self.references.is_empty() && self.minus.is_some() {
             return bad(
                 "both a reference channel and a channel to subtract are named; name one of them"
                     .into(),

@@ -74,11 +74,12 @@ impl HumTrack {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
 #[non_exhaustive]
 pub struct Match {
-    /// Gain from the other waveform to the interference.
+    /// Gain from the other waveform to the interference; of several references, that of the one which brings most of it.
     pub gain: f64,
-    /// Delay of the interference behind the other waveform, s.
+    /// Delay of the interference behind the other waveform, s; of several references, behind the same one.
     pub delay_s: f64,
-    /// Share of the interference's power that the match explains, 0 to 1: a coherence.
+    /// Share of the interference's power that the match explains, 0 to 1: a coherence, of several references their multiple
+    /// coherence (J. S. Bendat & A. G. Piersol, Random Data, chapter on multiple-input systems, from memory).
     pub coherence: f64,
     /// Best reduction that the coherence γ² allows, dB: 10 log₁₀(1/(1 - γ²)) (B. Widrow et al., Proc. IEEE 63,
     /// 1975, from memory), no less than what was reached; `None` for a template and where all is coherent.
@@ -90,6 +91,34 @@ pub struct Match {
     pub rejection: Vec<Rejection>,
     /// Factor by which independent noise of the two channels, and the converter's step, grew; 1 for a template.
     pub noise_factor: f64,
+    /// Each reference in the order in which they were named; empty but for the reference method.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub references: Vec<ReferenceMatch>,
+    /// Coherence against frequency, an octave each; empty but for the reference method.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub coherence_by_octave: Vec<Coherence>,
+}
+
+/// What one reference brings to the interference, beside the others.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+#[non_exhaustive]
+pub struct ReferenceMatch {
+    /// Name of its channel.
+    pub channel: String,
+    /// Gain from it to the interference; 0 where it adds nothing to the others and was left out.
+    pub gain: f64,
+    /// Delay of its part of the interference behind it, s; 0 where it was left out.
+    pub delay_s: f64,
+}
+
+/// Coherence with the references in one octave.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
+pub struct Coherence {
+    /// Geometric centre of the octave, Hz.
+    pub frequency_hz: f64,
+    /// Share of the power there that the references explain together, less what chance explains, 0 to 1.
+    pub coherence: f64,
 }
 
 /// Common-mode rejection at one frequency.

@@ -5,6 +5,7 @@ use super::fit::Course;
 use super::options::SeparateOptions;
 use super::result::Separation;
 use crate::Error;
+use crate::analysis::Measurement;
 use crate::capture::{FrameSink, FrameSource};
 
 /// Takes the interference out of `source` and writes the component that `options` keeps.
@@ -55,14 +56,30 @@ pub fn separate(
         .iter()
         .zip(findings)
         .map(|(target, found)| {
+            let followed = plan
+                .others
+                .iter()
+                .filter_map(|other| measured[*other].as_ref());
             let at = Place {
                 header: &header,
                 target: *target,
-                other: plan.other,
+                others: &plan.others,
                 method: plan.method,
-                measured: measured[plan.other.unwrap_or(*target)].as_ref(),
+                measured: match plan.others.is_empty() {
+                    true => measured[*target].as_ref(),
+                    false => clearest(followed),
+                },
             };
             found.into_separation(&at, options, &offsets, &input_warnings)
         })
         .collect())
+}
+
+/// The measurement that knows the mains frequency best; the first where none knows it.
+fn clearest<'a>(measured: impl Iterator<Item = &'a Measurement>) -> Option<&'a Measurement> {
+    let width = |one: &Measurement| match one.mains.frequency_hz {
+        Some(hz) if one.mains.detected => hz.high - hz.low,
+        _ => f64::INFINITY,
+    };
+    measured.min_by(|a, b| width(a).total_cmp(&width(b)))
 }

@@ -317,3 +317,53 @@ fn amplitudes_have_the_unit_of_the_channel() {
     assert!(line("hum left, RMS").contains(" bar"), "{told}");
     assert!(line("mains frequency").contains(" Hz"), "{told}");
 }
+
+/// Two references, each with its own part of the hum.
+#[test]
+fn several_references_are_named_in_a_list() {
+    let folder = tempfile::tempdir().unwrap();
+    let input = folder.path().join("three.csv");
+    let mut table = String::from("Time (s),probe (V),gnd (V),shield (V)\n");
+    let noise = |i: usize| ((i * 7919) % 1009) as f64 / 1009.0 - 0.5;
+    for i in 0..6000usize {
+        let turn = 2.0 * std::f64::consts::PI * 50.0 * i as f64 / 5000.0;
+        let gnd = turn.cos() + 0.3 * noise(i);
+        let shield = 0.7 * (3.0 * turn + 1.0).cos() + 0.3 * noise(31 * i + 7);
+        let probe = 0.5 * gnd - 0.25 * shield + 1e-3 * noise(17 * i + 3);
+        table.push_str(&format!("{},{probe},{gnd},{shield}\n", i as f64 / 5000.0));
+    }
+    fs::write(&input, table).unwrap();
+    let (input, output) = (input.to_str().unwrap(), folder.path().join("clean.csv"));
+    let base = ["separate", input, "-o", output.to_str().unwrap(), "--force"];
+    for list in [
+        &["--reference", "2,3"][..],
+        &["--reference", "gnd", "--reference", "shield"],
+    ] {
+        let result = run(&[&base[..], &["--format", "jsonl"], list].concat());
+        let told = String::from_utf8_lossy(&result.stderr).into_owned();
+        assert_eq!(result.status.code(), Some(0), "{told}");
+        let line: Value = serde_json::from_slice(&result.stdout).unwrap();
+        assert_eq!(line["method"], "reference");
+        let found = line["matched"]["references"].as_array().unwrap();
+        for (one, (name, gain)) in found.iter().zip([("gnd", 0.5), ("shield", -0.25)]) {
+            assert_eq!(one["channel"], name);
+            approx::assert_abs_diff_eq!(number(&one["gain"]), gain, epsilon = 2e-3);
+        }
+        assert_eq!(found.len(), 2);
+    }
+    let text = run(&[&base[..], &["--reference", "gnd, shield"]].concat());
+    let text = String::from_utf8_lossy(&text.stdout).into_owned();
+    assert!(
+        text.contains("multiple coherence") && text.contains("shield with gain"),
+        "{text}"
+    );
+    for (wrong, status, told) in [
+        ("2,2", 2, "named twice"),
+        ("2,fourth", 3, "no channel 'fourth'"),
+    ] {
+        let result = run(&[&base[..], &["--reference", wrong]].concat());
+        assert_eq!(result.status.code(), Some(status), "{wrong}");
+        let said = String::from_utf8_lossy(&result.stderr).into_owned();
+        assert!(said.contains(told), "{said}");
+    }
+}

@@ -96,7 +96,8 @@ fn separated(rng: &mut ChaCha8Rng, capture: &Capture) -> Vec<String> {
             ],
         );
         options.protect_hz = pick(rng, &[vec![], vec![], vec![100.0]]);
-        options.reference = second.clone().filter(|_| method == MethodChoice::Reference);
+        let sensed = second.clone().filter(|_| method == MethodChoice::Reference);
+        options.references = sensed.into_iter().collect();
         options.minus = second.filter(|_| method == MethodChoice::Difference);
         options
     };

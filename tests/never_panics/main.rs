@@ -192,7 +192,8 @@ fn run_separation(case: &Case) -> Vec<String> {
             options.method = method;
             options.mains = NOMINALS[case.nominal];
             options.harmonics = Some(HARMONICS[case.harmonics]);
-            options.reference = second.clone().filter(|_| method == MethodChoice::Reference);
+            let sensed = second.clone().filter(|_| method == MethodChoice::Reference);
+            options.references = sensed.into_iter().collect();
             options.minus = second.filter(|_| method == MethodChoice::Difference);
             options.channels = vec!["1".into()];
             options.confidence = case.options().confidence;

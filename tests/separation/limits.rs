@@ -449,7 +449,7 @@ fn answer(
             options.mains = MainsChoice::Nominal(nominal);
             options.harmonics = harmonics;
             options.channels = vec!["1".into()];
-            options.reference = (method == 1).then(|| "2".into());
+            options.references = (method == 1).then(|| "2".into()).into_iter().collect();
             options.minus = (method == 2).then(|| "2".into());
             options.offset = if method == 0 {
                 Offset::Remove

@@ -14,8 +14,11 @@ mod chapters;
 mod left;
 mod limits;
 mod methods;
+mod references;
 mod residual;
 mod scoreboard;
+#[path = "../support/separation/several_references.rs"]
+mod several_references;
 #[path = "../support/separation/templates.rs"]
 mod templates;
 #[path = "../support/separation/two_channels.rs"]

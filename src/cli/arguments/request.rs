@@ -227,7 +227,7 @@ fn separate(typed: SeparateArguments) -> Result<SeparateRequest, Failure> {
             },
             protect_hz: typed.protect,
             channels: typed.channel,
-            reference: typed.reference,
+            references: typed.reference,
             minus: typed.minus,
             confidence: typed.confidence,
             ..SeparateOptions::default()

@@ -55,7 +55,8 @@ Examples:
   humsieve separate weighing.csv -o clean.csv
   humsieve separate weighing.csv -o clean.csv --template loop.csv
   humsieve separate weighing.csv -o clean.csv --keep mains=hum.csv
-  humsieve separate two.wav -o clean.wav --channel 1 --reference 2")]
+  humsieve separate two.wav -o clean.wav --channel 1 --reference 2
+  humsieve separate three.wav -o clean.wav --reference \"ground, shield\"")]
     Separate(SeparateArguments),
     /// The test report of a whole bench session
     #[command(after_help = "\
@@ -275,9 +276,9 @@ pub struct SeparateArguments {
     /// An interference-only (looped) capture of the same setup, aligned and subtracted
     #[arg(long, value_name = "CAPTURE", conflicts_with_all = ["reference", "minus"])]
     pub template: Option<PathBuf>,
-    /// A channel that senses the ground noise alone: what is coherent with it is removed
-    #[arg(long, value_name = "NAME", conflicts_with = "minus")]
-    pub reference: Option<String>,
+    /// Channels that sense the ground noise alone: what is coherent with them is removed, by all at once
+    #[arg(long, value_name = "NAME[,NAME]", conflicts_with = "minus")]
+    pub reference: Vec<String>,
     /// Pseudo-differential: this channel is subtracted after gain and delay matching
     #[arg(long, value_name = "NAME")]
     pub minus: Option<String>,

@@ -3,7 +3,7 @@
 use crate::quantity::Figure;
 use crate::report::layout::TextLayout;
 use crate::report::rows::Reading;
-use crate::separation::Separation;
+use crate::separation::{Match, Separation};
 use crate::si;
 use crate::wrap::{Lines, columns};
 use std::io::{self, Write};
@@ -40,20 +40,7 @@ fn separated(lines: &mut Lines, separation: &Separation) {
     lines.sentence("", &heading);
     figures(lines, separation);
     if let Some(matched) = &separation.matched {
-        let reduction = match (matched.reached_db, matched.bound_db) {
-            (Some(reached), Some(bound)) => {
-                format!("; reduction {reached:.1} dB of at most {bound:.1} dB")
-            }
-            (Some(reached), None) => format!("; reduction {reached:.1} dB"),
-            (None, _) => String::new(),
-        };
-        let words = format!(
-            "The other waveform fitted with gain {}, delay {}, coherence {:.4}{reduction}.",
-            si::short(matched.gain, "", 4),
-            si::short(matched.delay_s, "s", 3),
-            matched.coherence,
-        );
-        lines.sentence("", &words);
+        lines.sentence("", &fitted(matched));
     }
     lines.sentence("", &separation.note);
     if !separation.touched.is_empty() {
@@ -67,6 +54,45 @@ fn separated(lines: &mut Lines, separation: &Separation) {
         lines.sentence("! ", &warning.to_string());
     }
     lines.line("");
+}
+
+/// How the other waveforms fitted.
+fn fitted(matched: &Match) -> String {
+    let reduction = match (matched.reached_db, matched.bound_db) {
+        (Some(reached), Some(bound)) => {
+            format!("; reduction {reached:.1} dB of at most {bound:.1} dB")
+        }
+        (Some(reached), None) => format!("; reduction {reached:.1} dB"),
+        (None, _) => String::new(),
+    };
+    let fitted = |gain: f64, delay_s: f64| {
+        format!(
+            "gain {}, delay {}",
+            si::short(gain, "", 4),
+            si::short(delay_s, "s", 3)
+        )
+    };
+    if matched.references.len() > 1 {
+        let each: Vec<String> = matched
+            .references
+            .iter()
+            .map(|one| match one.gain {
+                0.0 => format!("{} left out", one.channel),
+                gain => format!("{} with {}", one.channel, fitted(gain, one.delay_s)),
+            })
+            .collect();
+        format!(
+            "The references fitted together, multiple coherence {:.4}{reduction}: {}.",
+            matched.coherence,
+            each.join("; ")
+        )
+    } else {
+        format!(
+            "The other waveform fitted with {}, coherence {:.4}{reduction}.",
+            fitted(matched.gain, matched.delay_s),
+            matched.coherence,
+        )
+    }
 }
 
 /// The table: where one interval does not fit beside its value, all stand below, and the labels have fewer columns.

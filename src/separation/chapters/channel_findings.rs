@@ -8,7 +8,7 @@ use crate::separation::findings::Findings;
 use crate::separation::left_power::LeftPower;
 use crate::separation::methods::TRACK_POINTS as POINTS_A_CHAPTER;
 use crate::separation::options::SeparateOptions;
-use crate::separation::result::{HumTrack, Method, Removed, Separation};
+use crate::separation::result::{HumTrack, Match, Method, ReferenceMatch, Removed, Separation};
 use crate::stats::{Estimate, chi_square_quantile};
 use crate::{Warning, WarningCode};
 
@@ -16,7 +16,8 @@ use crate::{Warning, WarningCode};
 pub(crate) struct Place<'a> {
     pub(crate) header: &'a CaptureHeader,
     pub(crate) target: usize,
-    pub(crate) other: Option<usize>,
+    /// References, or the second tip.
+    pub(crate) others: &'a [usize],
     pub(crate) method: Method,
     /// The measurement of the channel whose series was followed.
     pub(crate) measured: Option<&'a Measurement>,
@@ -27,6 +28,18 @@ impl Place<'_> {
     fn mains(&self) -> Option<&Mains> {
         let mains = self.measured.map(|m| &m.mains);
         mains.filter(|mains| mains.detected)
+    }
+
+    /// Puts a match's gains into the channels' own units, and the references' names beside theirs.
+    fn name_references(&self, matched: &mut Match, unit: f64, offsets: &Offsets) {
+        let own_unit = |other: &usize| offsets.channels[*other].unit;
+        let of_gain = |one: &ReferenceMatch| one.gain == matched.gain;
+        let main = matched.references.iter().position(of_gain).unwrap_or(0);
+        matched.gain *= unit / self.others.get(main).map_or(1.0, own_unit);
+        for (one, other) in matched.references.iter_mut().zip(self.others) {
+            one.gain *= unit / own_unit(other);
+            one.channel.clone_from(&self.header.channels[*other].name);
+        }
     }
 }
 
@@ -142,10 +155,7 @@ impl ChannelFindings {
             band.removed_rms *= unit;
         }
         if let Some(matched) = &mut found.matched {
-            matched.gain *= unit
-                / place
-                    .other
-                    .map_or(1.0, |other| offsets.channels[other].unit);
+            place.name_references(matched, unit, offsets);
         }
         // What the fit took along of the noise is no mains.
         let removed = (self.mains / frames - residual).max(0.0).sqrt();
@@ -172,6 +182,7 @@ impl ChannelFindings {
                 ),
             ));
         }
+        warnings.extend(found.matched.iter().flat_map(unused_references));
         warnings.extend(channel.clipping_warning(offsets.frames));
         Separation {
             file: place.header.name.clone(),
@@ -203,6 +214,18 @@ impl ChannelFindings {
             track: self.track,
         }
     }
+}
+
+/// Tells of references that were left out.
+fn unused_references(matched: &Match) -> impl Iterator<Item = Warning> {
+    let unused = matched.references.iter().filter(|one| one.gain == 0.0);
+    unused.map(|one| {
+        WarningCode::ReferenceNotUsed.warning(format!(
+            "the reference '{}' shows nothing of the interference that the others do not, so it was left out; to take out more, \
+             sense another source of it there",
+            one.channel
+        ))
+    })
 }
 
 /// Points of a whole record's track, about.

@@ -5,7 +5,7 @@ use crate::Error;
 use crate::separation::findings::Findings;
 use crate::separation::fit::{Course, Lead};
 use crate::separation::methods::{
-    separate_difference, separate_hum, separate_reference, separate_template,
+    Sensed, separate_difference, separate_hum, separate_reference, separate_template,
 };
 use crate::separation::result::Method;
 use crate::separation::samples::Centred;
@@ -33,17 +33,24 @@ pub(super) fn interference(
     }
     let samples = &rows[plan.targets[target]];
     let found;
-    (*hum, found) = match (plan.method, plan.other) {
-        (Method::Reference, Some(other)) => separate_reference(
+    (*hum, found) = match (plan.method, &plan.others[..]) {
+        (Method::Reference, others) => {
+            let sensed = |other: &usize| Sensed {
+                channel: Centred::new(&rows[*other]),
+                course: course(*other),
+            };
+            let sensed: Vec<Sensed> = others.iter().map(sensed).collect();
+            let sensed: Vec<&Sensed> = sensed.iter().collect();
+            separate_reference(
+                &Centred::new(samples),
+                &sensed,
+                plan.rate_hz,
+                &plan.harmonic,
+            )
+        }
+        (Method::Difference, [other]) => separate_difference(
             &Centred::new(samples),
-            &Centred::new(&rows[other]),
-            plan.rate_hz,
-            &plan.harmonic,
-            course(other).as_ref(),
-        ),
-        (Method::Difference, Some(other)) => separate_difference(
-            &Centred::new(samples),
-            &Centred::new(&rows[other]),
+            &Centred::new(&rows[*other]),
             plan.rate_hz,
         ),
         _ => separate_template(

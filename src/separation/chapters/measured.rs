@@ -16,7 +16,7 @@ pub(crate) fn measured(
     let mut found = vec![None; source.header().channels.len()];
     let wanted: Vec<usize> = match plan.method {
         Method::Harmonic | Method::Template => plan.targets.clone(),
-        Method::Reference => plan.other.into_iter().collect(),
+        Method::Reference => plan.others.clone(),
         Method::Difference => return found,
     };
     let settings = MeasureOptions {

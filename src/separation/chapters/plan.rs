@@ -21,8 +21,8 @@ const OVERLAP_S: f64 = 0.5;
 pub(crate) struct Plan {
     pub(crate) method: Method,
     pub(crate) targets: Vec<usize>,
-    /// Reference or second tip.
-    pub(crate) other: Option<usize>,
+    /// References, or the second tip.
+    pub(crate) others: Vec<usize>,
     pub(super) templates: Vec<Template>,
     /// How the mains runs in each channel of which that was measured.
     pub(crate) courses: Vec<Option<Course>>,
@@ -43,8 +43,8 @@ impl Plan {
         offsets: &Offsets,
     ) -> Result<Self, Error> {
         let (method, why) = method_of(options, template.is_some());
-        let other = other_channel(header, method, options)?;
-        let targets = targets(header, other, options)?;
+        let others = other_channels(header, method, options)?;
+        let targets = targets(header, &others, options)?;
         let rate_hz = header.time_base.sample_rate_hz;
         let harmonic = options.harmonic();
         let templates = match (method, template) {
@@ -63,7 +63,7 @@ impl Plan {
         Ok(Self {
             method,
             targets,
-            other,
+            others,
             templates,
             courses: vec![None; header.channels.len()],
             harmonic,
@@ -119,7 +119,7 @@ fn method_of(options: &SeparateOptions, has_template: bool) -> (Method, &'static
         MethodChoice::Auto if options.minus.is_some() => {
             (Method::Difference, "a channel to subtract was named")
         }
-        MethodChoice::Auto if options.reference.is_some() => {
+        MethodChoice::Auto if !options.references.is_empty() => {
             (Method::Reference, "a reference channel was named")
         }
         MethodChoice::Auto if has_template => (Method::Template, "a template was given"),
@@ -134,49 +134,70 @@ fn method_of(options: &SeparateOptions, has_template: bool) -> (Method, &'static
     }
 }
 
-/// The reference or second tip of a method that needs one.
-fn other_channel(
+/// The references or the second tip of a method that needs them.
+fn other_channels(
     header: &CaptureHeader,
     method: Method,
     options: &SeparateOptions,
-) -> Result<Option<usize>, Error> {
-    let (named, missing) = match method {
-        Method::Reference => (
-            &options.reference,
-            "the reference method needs the name of the reference channel",
-        ),
-        Method::Difference => (
-            &options.minus,
-            "the difference method needs the channel to subtract",
-        ),
-        Method::Harmonic | Method::Template => return Ok(None),
+) -> Result<Vec<usize>, Error> {
+    let found = match (method, &options.minus) {
+        (Method::Harmonic | Method::Template, _) => return Ok(Vec::new()),
+        (Method::Reference, _) => references(header, &options.references)?,
+        (Method::Difference, Some(minus)) => vec![header.find_channel(minus)?],
+        (Method::Difference, None) => {
+            return Err(bad("the difference method needs the channel to subtract"));
+        }
     };
-    let name = named.as_deref().ok_or_else(|| bad(missing))?;
     if options.keep == Keep::Mains {
         return Err(bad(
             "this method does not tell mains from other interference; keep the interference, or \
              separate without another channel",
         ));
     }
-    header.find_channel(name).map(Some)
+    Ok(found)
+}
+
+/// The channels that are named as references, each once.
+fn references(header: &CaptureHeader, named: &[String]) -> Result<Vec<usize>, Error> {
+    let mut found = Vec::new();
+    for text in named {
+        for channel in header.find_listed(text)? {
+            if found.contains(&channel) {
+                return Err(ErrorKind::BadOption.error(format!(
+                    "the channel '{}' is named twice as a reference; name each reference once",
+                    header.channels[channel].name
+                )));
+            }
+            found.push(channel);
+        }
+    }
+    if found.is_empty() {
+        return Err(bad(
+            "the reference method needs the name of the reference channel",
+        ));
+    }
+    Ok(found)
 }
 
 /// Channels to separate.
 fn targets(
     header: &CaptureHeader,
-    other: Option<usize>,
+    others: &[usize],
     options: &SeparateOptions,
 ) -> Result<Vec<usize>, Error> {
     let mut targets = header.find_channels(&options.channels)?;
     if options.channels.is_empty() {
-        targets.retain(|c| Some(*c) != other);
-    } else if targets.iter().any(|c| Some(*c) == other) {
-        return Err(bad("a channel cannot be separated by means of itself"));
+        targets.retain(|c| !others.contains(c));
+    } else if let Some(itself) = targets.iter().find(|c| others.contains(c)) {
+        return Err(ErrorKind::BadOption.error(format!(
+            "the channel '{}' cannot be separated by means of itself; name another channel for it, or leave it out of those to \
+             separate",
+            header.channels[*itself].name
+        )));
     }
     if targets.is_empty() {
         return Err(bad(
-            "the capture has no channel beside the one named; two channels of one capture are \
-             needed",
+            "the capture has no channel beside those named; one at least is needed to be separated",
         ));
     }
     Ok(targets)

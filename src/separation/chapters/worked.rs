@@ -42,8 +42,8 @@ pub(super) fn work(
             row.iter_mut().for_each(|v| *v /= channel.unit);
         }
     }
-    if let Some(other) = plan.other {
-        mark(&mut item.chapter.rows[other], &offsets.channels[other]);
+    for other in &plan.others {
+        mark(&mut item.chapter.rows[*other], &offsets.channels[*other]);
     }
     for (t, target) in plan.targets.iter().enumerate() {
         let channel = &offsets.channels[*target];

@@ -1,6 +1,6 @@
 //! The difference method: a second tip, matched in gain and delay, subtracted (pseudo-differential).
 
-use super::channels::{CrossSpectra, GainDelay, broadband, less, possible, power};
+use super::channels::{CrossSpectra, GainDelay, Record, broadband, less, matched, possible, power};
 use super::parts::Parts;
 use crate::Error;
 use crate::separation::findings::Findings;
@@ -44,7 +44,14 @@ pub(crate) fn separate_difference(
     let mut found = Findings::default();
     let second = other.bridged();
     let there = |i: usize| centred.has(i) && other.has(i);
-    let Some(matched) = broadband(&centred.values, &there, &second, (longest, rate_hz)) else {
+    let record = Record {
+        target: &centred.values,
+        there: &there,
+        others: &[&second],
+        longest,
+    };
+    let Some(matched) = matched(&record).and_then(|found| broadband(&record, found, rate_hz))
+    else {
         found.unsure_power = power(&centred.values);
         found.notes.push(
             "difference method: the tips have nothing in common; nothing was subtracted".into(),
@@ -52,9 +59,9 @@ pub(crate) fn separate_difference(
         return (vec![0.0; n], found);
     };
     let left = power(&less(&centred.values, &matched.removed));
-    let spectra = CrossSpectra::new(&centred.values, &second, rate_hz);
+    let spectra = CrossSpectra::new(&centred.values, &[&second], rate_hz);
     let coherence = spectra.coherence();
-    let fit = matched.match_;
+    let fit = matched.matched.parts[0].fit;
     let noise_factor = (1.0 + fit.gain * fit.gain).sqrt();
     let reached = (left > 0.0).then(|| 10.0 * (power(&centred.values) / left).log10());
     found.coherent_power = power(&matched.removed);
@@ -74,6 +81,7 @@ pub(crate) fn separate_difference(
         reached_db: reached,
         rejection: rejection(&spectra, &fit, rate_hz),
         noise_factor,
+        ..Match::default()
     });
     (matched.removed, found)
 }
@@ -81,16 +89,14 @@ pub(crate) fn separate_difference(
 /// Rejection in octaves: what the second tip predicts of the first, before and after matching.
 fn rejection(spectra: &CrossSpectra, filter: &GainDelay, rate_hz: f64) -> Vec<Rejection> {
     let mut list = Vec::new();
-    let mut low = 1usize;
-    while low < spectra.target.len() {
-        let high = (2 * low).min(spectra.target.len());
+    for (low, high) in spectra.octaves() {
         let (mut plain, mut matched, mut whole) = (0.0, 0.0, 1e-300);
         for i in low..high {
-            let power = spectra.other[i];
+            let power = spectra.others[0][i];
             if power <= 0.0 {
                 continue;
             }
-            let transfer = spectra.cross[i] / power;
+            let transfer = spectra.cross[0][i] / power;
             let omega = 2.0 * PI * i as f64 * spectra.bin_hz / rate_hz;
             let model = Complex64::from_polar(filter.gain, -omega * filter.delay);
             plain += (transfer - 1.0).norm_sqr() * power;
@@ -103,7 +109,6 @@ fn rejection(spectra: &CrossSpectra, filter: &GainDelay, rate_hz: f64) -> Vec<Re
             before_db: db(plain),
             after_db: db(matched),
         });
-        low = high;
     }
     list
 }

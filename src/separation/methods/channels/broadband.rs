@@ -1,73 +1,93 @@
-//! One channel predicted from another: gain and delay, and a short filter where it pays.
+//! A target predicted from other channels: gains and delays, and short filters where they pay.
 
 use super::comparison::{is_nearer, less, power};
-use super::delay::{GainDelay, gain_and_delay, quieten};
+use super::delay::quieten;
+use super::joint::Record;
+use super::selection::Matched;
 use super::short_filter::{Correlations, Filter};
 use crate::separation::left_power::LeftPower;
 
-/// Power of what another channel can have brought, of the target's: no more than the whole, as the rest is
+/// Power of what other channels can have brought, of the target's: no more than the whole, as the rest is
 /// independent of it, and twice that allows for chance. A channel that a delay of half a sample silences (a line at
 /// half the rate) would else be multiplied without bound.
 const LARGEST_SHARE: f64 = 2.0;
 
-/// What another channel predicts.
+/// What other channels predict.
 pub(crate) struct Broadband {
     pub(crate) removed: Vec<f64>,
-    pub(crate) match_: GainDelay,
-    filter: Option<Filter>,
-    /// What gain, delay and filter are wrong by.
+    pub(crate) matched: Matched,
+    filters: Vec<Filter>,
+    /// What gains, delays and filters are wrong by.
     pub(crate) doubt: LeftPower,
 }
 
-/// Predicts `target` from `other`; `None` where they have nothing in common.
+/// Predicts the target from the others by these gains and delays; `None` where that is more than they can have brought.
 ///
-/// A filter is added to gain and delay only where what it explains of the rest is worth its parameters (Akaike 1974)
-/// and clearly lessens the rest as it stands: a filter chosen where noise is least could spoil where it is most.
-pub(crate) fn broadband(
-    target: &[f64],
-    there: &dyn Fn(usize) -> bool,
-    other: &[f64],
-    (longest, rate_hz): (usize, f64),
-) -> Option<Broadband> {
-    let match_ = gain_and_delay(target, there, other, longest)?;
-    let mut removed = match_.apply(other);
+/// Filters are added to gains and delays only where what they explain of the rest is worth their parameters (Akaike 1974)
+/// and clearly lessens the rest as it stands: filters chosen where noise is least could spoil where it is most.
+pub(crate) fn broadband(record: &Record<'_>, matched: Matched, rate_hz: f64) -> Option<Broadband> {
+    let target = record.target;
+    let mut removed = matched.apply(record.others);
     if power(&removed) > LARGEST_SHARE * power(target) {
         return None;
     }
-    let mut doubt = match_.doubt(other);
+    let mut doubt = matched.doubt;
     let mut rest = less(target, &removed);
-    quieten(&mut rest, there);
-    let centre = match_.delay.round() as i64;
+    quieten(&mut rest, record.there);
+    let used = |channel: usize| record.others[channel];
+    let others: Vec<&[f64]> = matched.parts.iter().map(|p| used(p.channel)).collect();
+    let centres: Vec<i64> = matched
+        .parts
+        .iter()
+        .map(|p| p.fit.delay.round() as i64)
+        .collect();
     let nothing = vec![0.0; rest.len()];
-    let filter = Correlations::between(&rest, other, centre, rate_hz)
-        .and_then(|correlations| correlations.filter())
-        .map(|filter| (filter.clone().moved(centre).apply(other), filter))
+    let filters = Correlations::between(&rest, &others, &centres, rate_hz)
+        .and_then(|correlations| correlations.filters())
+        .map(|filters| (filtered(&filters, &others, &centres), filters))
         .filter(|(more, _)| is_nearer(&rest, more, &nothing))
-        .map(|(more, filter)| {
+        .map(|(more, filters)| {
             removed.iter_mut().zip(&more).for_each(|(r, v)| *r += v);
-            let taps = filter.taps.len() as f64;
+            let taps = filters.iter().map(|f| f.taps.len()).sum::<usize>() as f64;
             doubt.add(
-                match_.floor * taps / target.len() as f64,
+                matched.floor * taps / target.len() as f64,
                 taps,
                 f64::INFINITY,
             );
-            filter
+            filters
         });
     Some(Broadband {
         removed,
-        match_,
-        filter,
+        matched,
+        filters: filters.unwrap_or_default(),
         doubt,
     })
 }
 
+/// Sum of the filtered channels.
+fn filtered(filters: &[Filter], others: &[&[f64]], centres: &[i64]) -> Vec<f64> {
+    let mut each = filters
+        .iter()
+        .zip(others)
+        .zip(centres)
+        .map(|((filter, other), centre)| filter.clone().moved(*centre).apply(other));
+    let mut sum = each.next().unwrap_or_default();
+    for own in each {
+        sum.iter_mut().zip(&own).for_each(|(s, v)| *s += v);
+    }
+    sum
+}
+
 impl Broadband {
     pub(crate) fn told(&self) -> String {
-        let plain = format!(
-            "with gain {:.5} and delay {:.4} samples",
-            self.match_.gain, self.match_.delay
-        );
-        match &self.filter {
+        let plain = match &self.matched.parts[..] {
+            [one] => format!(
+                "with gain {:.5} and delay {:.4} samples",
+                one.fit.gain, one.fit.delay
+            ),
+            several => format!("by {} of them at once", several.len()),
+        };
+        match self.filters.first() {
             Some(filter) => format!("{plain}, and a filter of {} taps", filter.taps.len()),
             None => plain,
         }

@@ -1,13 +1,22 @@
-//! From one channel to another: gain and delay, a short filter, what they have in common.
+//! From other channels to a target: gains and delays, short filters, what they have in common.
 
 mod broadband;
 mod comparison;
 mod cross_spectra;
 mod delay;
 mod delayed;
+mod ends;
+mod joint;
+mod pair;
+mod pair_search;
+mod parts;
+mod selection;
 mod short_filter;
 
-pub(super) use broadband::{Broadband, broadband};
+pub(super) use broadband::broadband;
 pub(super) use comparison::{is_nearer, less, possible, power};
 pub(super) use cross_spectra::CrossSpectra;
-pub(super) use delay::{GainDelay, floor, gain_and_delay};
+pub(super) use delay::{GainDelay, floor};
+pub(super) use joint::{Joint, Record, fit};
+pub(super) use parts::Part;
+pub(super) use selection::{Matched, matched, matched_about};

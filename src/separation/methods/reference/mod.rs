@@ -1,7 +1,10 @@
-//! The reference method: what is coherent with a channel that senses the ground noise alone.
+//! The reference method: what is coherent with channels that sense the ground noise alone.
 
+mod passing;
 mod separation;
+mod series;
 mod transfer;
 
-pub use separation::reference;
 pub(crate) use separation::separate_reference;
+pub use separation::{reference, references};
+pub(crate) use series::Sensed;

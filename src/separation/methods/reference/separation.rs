@@ -1,20 +1,20 @@
-//! The reference method: what is coherent with a channel that senses the ground noise alone.
+//! The reference method: what is coherent with channels that sense the ground noise alone.
 
+use super::passing::{later, scaled};
+use super::series::{Sensed, SensedSeries};
 use super::transfer::{Transfer, transfers};
-use crate::Error;
-use crate::hum::part_with_hum;
 use crate::separation::findings::Findings;
-use crate::separation::fit::{Course, Fit, HumModel, fit_record};
+use crate::separation::fit::Course;
 use crate::separation::methods::channels::{
-    Broadband, CrossSpectra, GainDelay, broadband, floor, gain_and_delay, is_nearer, less,
+    CrossSpectra, Matched, Part, Record, broadband, floor, is_nearer, less, matched, matched_about,
     possible, power,
 };
 use crate::separation::methods::parts::Parts;
 use crate::separation::methods::series_findings::series_findings;
 use crate::separation::options::HarmonicOptions;
-use crate::separation::result::Match;
+use crate::separation::result::{Coherence, Match, ReferenceMatch};
 use crate::separation::samples::{Centred, check_pair, check_samples, in_units};
-use rustfft::num_complex::Complex64;
+use crate::{Error, ErrorKind};
 
 /// Longest delay between the channels, s.
 const LONGEST_DELAY_S: f64 = 0.02;
@@ -40,16 +40,45 @@ pub fn reference(
     sample_rate_hz: f64,
     options: &HarmonicOptions,
 ) -> Result<Parts, Error> {
+    references(samples, &[reference], sample_rate_hz, options)
+}
+
+/// Separates what is coherent with several references, as [`reference()`] does with one.
+///
+/// A gain and a delay of each are fitted at once, a filter for each where the coherence of the rest proves that it pays (multiple-input,
+/// single-output: J. S. Bendat & A. G. Piersol, Random Data, chapter on multiple-input systems, from memory). A reference
+/// that adds nothing to the others, one that is all but their copy too, is left out.
+///
+/// # Errors
+/// Those of [`reference()`], and `BadOption` for no reference.
+pub fn references(
+    samples: &[f64],
+    references: &[&[f64]],
+    sample_rate_hz: f64,
+    options: &HarmonicOptions,
+) -> Result<Parts, Error> {
     check_samples(samples, sample_rate_hz)?;
-    check_pair(samples, reference)?;
+    if references.is_empty() {
+        return Err(ErrorKind::BadOption.error("no reference is given; give one at least"));
+    }
+    for reference in references {
+        check_pair(samples, reference)?;
+    }
     options.check()?;
     let (scaled, unit) = in_units(samples);
     let centred = Centred::new(&scaled);
-    let (sensed, _) = in_units(reference);
-    let course = Course::measured(&sensed, sample_rate_hz, options);
-    let other = Centred::new(&sensed);
-    let (interference, _) =
-        separate_reference(&centred, &other, sample_rate_hz, options, course.as_ref());
+    let sensed: Vec<Sensed> = references
+        .iter()
+        .map(|reference| {
+            let (sensed, _) = in_units(reference);
+            Sensed {
+                course: Course::measured(&sensed, sample_rate_hz, options),
+                channel: Centred::new(&sensed),
+            }
+        })
+        .collect();
+    let sensed: Vec<&Sensed> = sensed.iter().collect();
+    let (interference, _) = separate_reference(&centred, &sensed, sample_rate_hz, options);
     Ok(Parts::new(samples, &centred, interference, unit))
 }
 
@@ -57,137 +86,178 @@ pub fn reference(
 struct Prediction {
     removed: Vec<f64>,
     found: Findings,
-    gain: f64,
-    delay: f64,
+    /// Gain and delay of each reference.
+    parts: Vec<(f64, f64)>,
     told: String,
 }
 
 pub(crate) fn separate_reference(
     centred: &Centred,
-    other: &Centred,
+    references: &[&Sensed],
     rate_hz: f64,
     options: &HarmonicOptions,
-    course: Option<&Course>,
 ) -> (Vec<f64>, Findings) {
     let n = centred.values.len();
     let longest = (LONGEST_DELAY_S * rate_hz)
         .min(LONGEST_LAG)
         .min(n as f64 / 8.0) as usize;
-    let sensed = other.bridged();
-    let there = |i: usize| centred.has(i) && other.has(i);
-    let Some(whole) = gain_and_delay(&centred.values, &there, &sensed, longest) else {
-        let found = Findings {
-            unseen_power: floor(&centred.values, &there) * UNSEEN / n.max(1) as f64,
-            notes: vec![
-                "reference method: nothing is coherent with the reference, so nothing was taken out"
-                    .into(),
-            ],
-            ..Findings::default()
-        };
-        return (vec![0.0; n], found);
-    };
-    let channels = Channels {
-        centred,
-        sensed: &sensed,
+    let sensed: Vec<Vec<f64>> = references.iter().map(|r| r.channel.bridged()).collect();
+    let others: Vec<&[f64]> = sensed.iter().map(Vec::as_slice).collect();
+    let there = |i: usize| centred.has(i) && references.iter().all(|r| r.channel.has(i));
+    let record = Record {
+        target: &centred.values,
         there: &there,
-        rate_hz,
+        others: &others,
         longest,
     };
-    let plain = channels.as_sensed();
-    let by_series = course.and_then(|course| {
-        channels.by_series(&fit_sensed(other, rate_hz, options, course), &whole)
-    });
+    let Some(whole) = matched(&record) else {
+        return nothing_coherent(&record);
+    };
+    if whole.parts.len() < references.len() {
+        let used: Vec<usize> = whole.parts.iter().map(|p| p.channel).collect();
+        let needed: Vec<&Sensed> = used.iter().map(|u| references[*u]).collect();
+        let (removed, mut found) = separate_reference(centred, &needed, rate_hz, options);
+        if let Some(matched) = &mut found.matched {
+            let mut all = vec![ReferenceMatch::default(); references.len()];
+            for (u, own) in used.into_iter().zip(matched.references.drain(..)) {
+                all[u] = own;
+            }
+            matched.references = all;
+        }
+        return (removed, found);
+    }
+    let channels = Channels {
+        centred,
+        record,
+        rate_hz,
+    };
+    let by_series = SensedSeries::of(&record, references, &whole, (rate_hz, options))
+        .and_then(|series| channels.by_series(&series, &whole));
+    let plain = channels.as_sensed(whole);
     let best = match (by_series, plain) {
         (Some(a), Some(b)) if !is_nearer(&centred.values, &b.removed, &a.removed) => a,
         (_, Some(b)) => b,
         (Some(a), None) => a,
         (None, None) => return (vec![0.0; n], Findings::default()),
     };
-    let after = power(&less(&centred.values, &best.removed));
-    let Prediction {
-        removed, mut found, ..
-    } = best;
-    let coherence = CrossSpectra::new(&centred.values, &sensed, rate_hz).coherence();
-    let reached = (after > 0.0).then(|| 10.0 * (power(&centred.values) / after).log10());
-    found.coherent_power = power(&removed);
-    found.own_offset = Some(best.gain * other.mean);
-    found.matched = Some(Match {
-        gain: best.gain,
-        delay_s: best.delay / rate_hz,
-        coherence,
-        bound_db: possible(coherence, reached),
-        reached_db: reached,
-        noise_factor: 1.0,
-        ..Match::default()
-    });
-    found.notes = vec![format!(
-        "reference method: coherence {coherence:.4}; {}",
-        best.told
-    )];
-    (removed, found)
+    channels.told(best, references)
 }
 
-/// The reference's series; where its hum is there for a part of the record alone, that of the part.
-fn fit_sensed(sensed: &Centred, rate_hz: f64, options: &HarmonicOptions, course: &Course) -> Fit {
-    let whole = &sensed.values;
-    if sensed.missing.is_none()
-        && let Some((span, _)) = part_with_hum(whole, rate_hz, &[course.nominal_hz])
-    {
-        let part = span.samples;
-        let own = Centred::new(&whole[part.clone()]);
-        let own_course = course.from(part.start as f64 / rate_hz);
-        let fitted = fit_record(&own, rate_hz, options, &own_course);
-        if !fitted.model.orders.is_empty() {
-            return fitted.within(&part, whole.len());
-        }
-    }
-    fit_record(sensed, rate_hz, options, course)
+/// What is said where the references show nothing of the interference.
+fn nothing_coherent(record: &Record<'_>) -> (Vec<f64>, Findings) {
+    let n = record.target.len();
+    let named = match record.others.len() {
+        1 => "reference",
+        _ => "references",
+    };
+    let found = Findings {
+        unseen_power: floor(record.target, record.there) * UNSEEN / n.max(1) as f64,
+        notes: vec![format!(
+            "reference method: nothing is coherent with the {named}, so nothing was taken out"
+        )],
+        ..Findings::default()
+    };
+    (vec![0.0; n], found)
 }
 
 struct Channels<'a> {
     centred: &'a Centred,
-    sensed: &'a [f64],
-    there: &'a dyn Fn(usize) -> bool,
+    record: Record<'a>,
     rate_hz: f64,
-    longest: usize,
 }
 
 impl Channels<'_> {
-    fn broadband(&self, target: &[f64], other: &[f64]) -> Option<Broadband> {
-        broadband(target, self.there, other, (self.longest, self.rate_hz))
+    /// The prediction that is taken, with what is found of it.
+    fn told(&self, best: Prediction, references: &[&Sensed]) -> (Vec<f64>, Findings) {
+        let x = &self.centred.values;
+        let Prediction {
+            removed,
+            mut found,
+            parts,
+            told,
+        } = best;
+        let after = power(&less(x, &removed));
+        let spectra = CrossSpectra::new(x, self.record.others, self.rate_hz);
+        let coherence = spectra.coherence();
+        let reached = (after > 0.0).then(|| 10.0 * (power(x) / after).log10());
+        let brought = |i: &usize| parts[*i].0.powi(2) * power(self.record.others[*i]);
+        let most = (0..parts.len()).max_by(|a, b| brought(a).total_cmp(&brought(b)));
+        let (gain, delay) = parts[most.unwrap_or(0)];
+        found.coherent_power = power(&removed);
+        let offsets = parts.iter().zip(references);
+        found.own_offset = Some(offsets.map(|(part, r)| part.0 * r.channel.mean).sum());
+        let reference = |(gain, delay): &(f64, f64)| ReferenceMatch {
+            gain: *gain,
+            delay_s: delay / self.rate_hz,
+            ..ReferenceMatch::default()
+        };
+        let share = |(frequency_hz, coherence)| Coherence {
+            frequency_hz,
+            coherence,
+        };
+        found.matched = Some(Match {
+            gain,
+            delay_s: delay / self.rate_hz,
+            coherence,
+            bound_db: possible(coherence, reached),
+            reached_db: reached,
+            noise_factor: 1.0,
+            references: parts.iter().map(reference).collect(),
+            coherence_by_octave: spectra
+                .coherence_by_octave()
+                .into_iter()
+                .map(share)
+                .collect(),
+            ..Match::default()
+        });
+        found.notes = vec![format!(
+            "reference method: coherence {coherence:.4}; {told}"
+        )];
+        (removed, found)
     }
 
-    /// The reference as it is, its own noise included.
-    fn as_sensed(&self) -> Option<Prediction> {
-        let whole = self.broadband(&self.centred.values, self.sensed)?;
+    /// The references as they are, their own noise included.
+    fn as_sensed(&self, matched: Matched) -> Option<Prediction> {
+        let whole = broadband(&self.record, matched, self.rate_hz)?;
         let mut found = Findings {
-            unsure_power: whole.match_.floor,
+            unsure_power: whole.matched.floor,
             ..Findings::default()
         };
+        let named = match self.record.others.len() {
+            1 => "the reference itself",
+            _ => "the references themselves",
+        };
+        let mut parts = vec![(0.0, 0.0); self.record.others.len()];
+        for part in &whole.matched.parts {
+            parts[part.channel] = (part.fit.gain, part.fit.delay);
+        }
         found.left = whole.doubt;
         Some(Prediction {
-            told: format!("the reference itself {}", whole.told()),
-            gain: whole.match_.gain,
-            delay: whole.match_.delay,
+            told: format!("{named} {}", whole.told()),
+            parts,
             removed: whole.removed,
             found,
         })
     }
 
-    /// The reference's series without its noise, and of the rest what is coherent.
-    fn by_series(&self, fitted: &Fit, whole: &GainDelay) -> Option<Prediction> {
-        let n = self.sensed.len();
+    /// The references' series without their noise, and of the rest what is coherent.
+    fn by_series(&self, series: &SensedSeries, whole: &Matched) -> Option<Prediction> {
+        let x = &self.centred.values;
+        let n = x.len();
+        let fitted = &series.fitted;
         if fitted.model.orders.is_empty() || n <= 64 {
             return None;
         }
-        let x = &self.centred.values;
-        let mut rest_sensed = vec![0.0; n];
-        fitted.model.residual(self.sensed, &mut rest_sensed);
         let measured = transfers(x, self.centred.missing.clone(), fitted, self.rate_hz);
-        let transfer = Transfer::new(&measured, whole);
+        let transfer = Transfer::new(&measured, &series.whole);
         let mut passed = fitted.clone();
-        let rest;
-        (passed.model, rest) = later(&scaled(&fitted.model, &transfer.factors), x, transfer.delay);
+        let of_sum;
+        (passed.model, of_sum) =
+            later(&scaled(&fitted.model, &transfer.factors), x, transfer.delay);
+        let rest = match series.parts.len() {
+            1 => of_sum,
+            _ => series.without_each(x, &transfer),
+        };
         let square = transfer.gain * transfer.gain;
         passed.excess.lasting *= square;
         passed.excess.passing *= square;
@@ -197,79 +267,99 @@ impl Channels<'_> {
         let mut removed = less(x, &rest);
         let mut found = series_findings(&passed, n, self.rate_hz);
         found.mains_power = power(&removed);
+        let rests: Vec<&[f64]> = series.rests.iter().map(Vec::as_slice).collect();
+        let beyond = Record {
+            target: &rest,
+            others: &rests,
+            ..self.record
+        };
+        let more =
+            matched_about(&beyond, whole).and_then(|found| broadband(&beyond, found, self.rate_hz));
+        if let Some(more) = more.as_ref().filter(|_| series.parts.len() > 1) {
+            found.pass_on_alike(unlike(&more.matched.parts, &series.parts));
+        }
         found
             .left
             .add(transfer.doubt(&measured), 2.0, f64::INFINITY);
-        let told = match self.broadband(&rest, &rest_sensed) {
+        found.left.add_weighted(1.0, &series.doubt);
+        let told = match more {
             Some(more) => {
                 removed
                     .iter_mut()
                     .zip(&more.removed)
                     .for_each(|(r, v)| *r += v);
                 found.left.add_weighted(1.0, &more.doubt);
-                found.unsure_power += more.match_.floor.min(power(&more.removed));
+                found.unsure_power += more.matched.floor.min(power(&more.removed));
                 format!("the rest {}", more.told())
             }
             None => {
-                found.unseen_power = floor(&rest, self.there) * UNSEEN / n as f64;
+                found.unseen_power = floor(&rest, self.record.there) * UNSEEN / n as f64;
                 "beyond them nothing is coherent, so no more was taken out".into()
             }
         };
-        let how = if transfer.varies {
-            "through a transfer function that varies with frequency"
-        } else {
-            "through that gain and delay"
+        let passed_on = |part: &Part| {
+            (
+                part.fit.gain * transfer.gain,
+                part.fit.delay + transfer.delay,
+            )
         };
+        let parts: Vec<(f64, f64)> = series.parts.iter().map(passed_on).collect();
         Some(Prediction {
             told: format!(
-                "gain {:.4}, delay {:.3} samples; {} mains orders without the reference's noise {how}; {told}",
-                transfer.gain,
-                transfer.delay,
-                passed.model.orders.len()
+                "{}; {} mains orders without the {}; {told}",
+                gains_and_delays(&parts),
+                passed.model.orders.len(),
+                how(parts.len(), transfer.varies)
             ),
-            gain: transfer.gain,
-            delay: transfer.delay,
+            parts,
             removed,
             found,
         })
     }
 }
 
-/// A model with its changes later by a delay, and what it leaves of `x`, which says at which of the two samples next to the delay they
-/// lie.
-fn later(model: &HumModel, x: &[f64], delay: f64) -> (HumModel, Vec<f64>) {
-    let tried = [delay.floor(), delay.ceil()].map(|by| model.with_changes_later(by as i64));
-    let rests = [&tried[0], &tried[1]].map(|model| {
-        let mut rest = vec![0.0; x.len()];
-        model.residual(x, &mut rest);
-        rest
-    });
-    let bend = |rest: &[f64], i: usize| (rest[i] - 0.5 * (rest[i - 1] + rest[i + 1])).powi(2);
-    let differing = |i: &usize| rests[0][*i] != rests[1][*i];
-    let gained: f64 = (1..x.len().saturating_sub(1))
-        .filter(differing)
-        .map(|i| bend(&rests[0], i) - bend(&rests[1], i))
-        .sum();
-    let [early, late] = tried;
-    let [of_early, of_late] = rests;
-    if gained > 0.0 {
-        (late, of_late)
-    } else {
-        (early, of_early)
+impl Findings {
+    /// What a series takes along of other content, or leaves of its own, stands in the rest with the other sign: where that is passed
+    /// on too, only this share of it is left.
+    fn pass_on_alike(&mut self, unlike: f64) {
+        self.left = self.left.times(unlike);
+        self.unsure_power *= unlike;
+        self.unseen_power *= unlike;
     }
 }
 
-fn scaled(shape: &HumModel, factors: &[Complex64]) -> HumModel {
-    let mut model = shape.clone();
-    for constants in &mut model.constants {
-        for (c, f) in constants.iter_mut().zip(factors) {
-            *c *= f;
+/// Gains and delays in samples, in words.
+fn gains_and_delays(parts: &[(f64, f64)]) -> String {
+    if let [(gain, delay)] = parts {
+        return format!("gain {gain:.4}, delay {delay:.3} samples");
+    }
+    let list = |of: &dyn Fn(&(f64, f64)) -> String| -> String {
+        parts.iter().map(of).collect::<Vec<_>>().join(", ")
+    };
+    format!(
+        "gains {}; delays {} samples",
+        list(&|(gain, _)| format!("{gain:.4}")),
+        list(&|(_, delay)| format!("{delay:.3}"))
+    )
+}
+
+/// Whose noise is left out, and how the series is passed on.
+fn how(count: usize, varies: bool) -> &'static str {
+    match (count, varies) {
+        (1, false) => "reference's noise through that gain and delay",
+        (1, true) => "reference's noise through a transfer function that varies with frequency",
+        (_, false) => "references' noise through those gains and delays",
+        (_, true) => {
+            "references' noise through them and a transfer function that varies with frequency"
         }
     }
-    for (deviation, f) in model.deviations.iter_mut().zip(factors) {
-        for d in deviation.iter_mut() {
-            *d *= f;
-        }
-    }
-    model
+}
+
+/// Square of the largest share by which a reference's rest is passed on by another gain than its series.
+fn unlike(rests: &[Part], series: &[Part]) -> f64 {
+    let share = |part: &Part| {
+        let rest = rests.iter().find(|rest| rest.channel == part.channel);
+        rest.map_or(1.0, |rest| (1.0 - rest.fit.gain / part.fit.gain).powi(2))
+    };
+    series.iter().map(share).fold(0.0, f64::max).min(1.0)
 }

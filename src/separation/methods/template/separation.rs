@@ -168,10 +168,9 @@ fn separate_by_orders(
         gain: alignment.gain / template.unit,
         delay_s: -alignment.shift_cycles / mean_hz,
         coherence: 1.0 - alignment.misfit,
-        bound_db: None,
         reached_db: Some(-10.0 * alignment.misfit.max(1e-12).log10()),
-        rejection: Vec::new(),
         noise_factor: 1.0,
+        ..Match::default()
     });
     if fitted.model.constants.len() > 1 || alignment.share < FEW_AGREE {
         found.warn(
