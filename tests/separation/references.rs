@@ -324,3 +324,42 @@ fn settings_of_one_reference_are_read_as_they_were_written() {
     assert_eq!(read(r#"{"reference": null}"#), SeparateOptions::default());
     assert_eq!(read(&serde_json::to_string(&one).unwrap()), one);
 }
+
+/// Silence, missing samples, copies, sizes at either end of what a number holds, records of a few samples: something is given back, as
+/// long as the record and of numbers.
+#[test]
+fn odd_references_do_no_harm() {
+    let wave = |i: usize| (0.314 * i as f64).sin() + 1e-3 * ((i * 7919) % 1009) as f64;
+    for count in [1usize, 2, 15, 16, 17, 40, 129, 700] {
+        let target: Vec<f64> = (0..count).map(|i| wave(i) + 0.5 * wave(i + 3)).collect();
+        let shapes: [Box<dyn Fn(usize) -> f64>; 7] = [
+            Box::new(wave),
+            Box::new(|_| 0.0),
+            Box::new(|_| f64::NAN),
+            Box::new(|i| {
+                if i % 5 == 0 {
+                    f64::INFINITY
+                } else {
+                    wave(i + 3)
+                }
+            }),
+            Box::new(|i| 1e300 * wave(i)),
+            Box::new(|i| 1e-310 * wave(i)),
+            Box::new(|i| if i == 7 { 1.0 } else { 0.0 }),
+        ];
+        let rows: Vec<Vec<f64>> = shapes
+            .iter()
+            .map(|of| (0..count).map(of).collect())
+            .collect();
+        for a in &rows {
+            for b in &rows {
+                let options = HarmonicOptions::default();
+                let parts = references(&target, &[a, b], 1000.0, &options).unwrap();
+                assert_eq!(parts.interference.len(), count);
+                assert!(parts.interference.iter().all(|v| v.is_finite()));
+            }
+        }
+        let all: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
+        assert!(references(&target, &all, 1000.0, &HarmonicOptions::default()).is_ok());
+    }
+}
