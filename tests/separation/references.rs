@@ -158,11 +158,11 @@ fn a_copy_and_a_stranger_are_left_out_and_told() {
     assert_eq!(removed, by_one);
 }
 
-/// 120 records of each kind. Of intervals that hold in 95 of a hundred, 106 or fewer of 120 do in one of 360 sets: 1.1 % of false alarms
+/// 60 records of each kind. Of intervals that hold in 95 of a hundred, 51 or fewer of 60 do in one of 350 sets: 1.2 % of false alarms
 /// for the four. An interval that is of no use fails by its width.
 #[test]
 fn the_interval_of_what_is_left_holds_with_several_references() {
-    const RUNS: u64 = 120;
+    const RUNS: u64 = 60;
     for (name, widest) in [
         ("two sources in two references", 2.0),
         ("two sources of hum alone", 8.0),
@@ -194,7 +194,7 @@ fn the_interval_of_what_is_left_holds_with_several_references() {
         widths.sort_by(f64::total_cmp);
         let width = widths[widths.len() / 2];
         println!("{name}: {held} of {RUNS}, high {width:.2} times what is left");
-        assert!(held > 106, "{name}: {held} of {RUNS}");
+        assert!(held > 51, "{name}: {held} of {RUNS}");
         assert!(width < widest, "{name}: high is {width} times what is left");
     }
 }

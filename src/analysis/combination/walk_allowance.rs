@@ -11,11 +11,11 @@ use std::f64::consts::TAU;
 /// Random walks of a grid's frequency, Hz/√s, and the odds of each before the record is looked at (common practice, no
 /// source; 0: a generator's crystal, a simulated grid).
 const WALKS: [(f64, f64); 5] = [
-    (0.0, 0.5),
-    (5e-3, 0.15),
-    (10e-3, 0.15),
-    (20e-3, 0.1),
-    (40e-3, 0.1),
+    (0.0, 0.75),
+    (5e-3, 0.075),
+    (10e-3, 0.075),
+    (20e-3, 0.05),
+    (40e-3, 0.05),
 ];
 /// Fewest blocks that tell a walk from a line.
 const LEAST_BLOCKS: usize = 4;
@@ -259,8 +259,8 @@ mod tests {
         (blocks, 0.5 * slope - level, phase - slope)
     }
 
-    /// Share of 400 records in which twice the deviation holds start and mean frequency, and how often it does without.
-    /// Binomial deviation of the shares: 1.1 %, so that 90 % is missed by a true 95 % once in 10⁵ runs.
+    /// Share of 400 records in which 1.96 deviations hold mean frequency and start, and how often the frequency's without the walk do.
+    /// Binomial deviation of the shares: 1.6 % at 90 %.
     fn held(walk: f64, deviation: f64) -> [f64; 3] {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
         let mut counts = [0.0; 3];
@@ -285,16 +285,18 @@ mod tests {
         counts.map(|c| c / 400.0)
     }
 
+    /// With odds of three to one for a steady frequency a walk is held less often than nominal: of 3000 records made apart, the
+    /// frequency in 0.90 to 0.94 and the start in 0.86 to 0.95. Bounds: 2 deviations below.
     #[test]
     fn a_walk_that_is_not_proved_is_allowed_for() {
         for (walk, deviation) in [(0.0, 3e-3), (7e-3, 3e-3), (10e-3, 1e-3), (20e-3, 3e-3)] {
             let [frequency, start, without] = held(walk, deviation);
             assert!(
-                frequency > 0.9 && start > 0.88,
+                frequency > 0.87 && start > 0.83,
                 "{walk} {deviation}: {frequency} {start}"
             );
             assert!(
-                walk == 0.0 || without < 0.88,
+                walk == 0.0 || without < 0.9,
                 "{walk} {deviation}: {without}"
             );
         }
