@@ -114,20 +114,15 @@ fn warn_of_limits(
 fn series_stands(facts: &ChannelFacts<'_>, fit: &RecordFit) -> bool {
     let combined = &fit.combined;
     let powers: Vec<LinePower> = combined.harmonics.iter().map(|h| h.power).collect();
-    let sum_stands = || {
-        series_detected(
+    let stands = match &fit.presence {
+        Presence::Present(_) => true,
+        Presence::Absent { plain: false } => false,
+        Presence::Absent { plain: true } | Presence::Unseen => series_detected(
             &powers,
             facts.duration_s(),
             fit.nominal_hz,
             SERIES_FALSE_ALARM,
-        )
-    };
-    let single = HARMONIC_FALSE_ALARM / fit.orders as f64;
-    let stands = match &fit.presence {
-        // Lines that nothing is left of beside what moves there are no series.
-        Presence::Present(_) => powers.iter().any(|p| p.chance() < single) || sum_stands(),
-        Presence::Absent { plain: false } => false,
-        Presence::Absent { plain: true } | Presence::Unseen => sum_stands(),
+        ),
     };
     // Below that, and where no frequency stands in the band, there is a sum of roundings and no hum.
     let carried = (0.0..0.5 * facts.rate_hz()).contains(&combined.frequency_hz);

@@ -42,6 +42,11 @@ pub(crate) struct SmoothTrack {
 /// Log-likelihood that a wandering frequency must gain over a steady one: 1 % false alarms.
 const WANDER_GAIN: f64 = 3.3;
 
+/// Walk of a lively grid, Hz²/s (common practice, no source), and the log-likelihood that each factor of ten beyond it has to
+/// gain: what else is in the segments looks like one.
+const LIVELY: f64 = 2.5e-3;
+const UNLIKELY: f64 = 6.0;
+
 impl SmoothTrack {
     /// Chooses the walk by maximum likelihood and smooths.
     pub(crate) fn new(observations: &[Observation]) -> Self {
@@ -173,7 +178,7 @@ fn likeliest_walk(runs: &[&[Observation]]) -> f64 {
     if runs.iter().any(|run| run.len() > 3) {
         for i in 0..=32 {
             let walk = 10f64.powf(-8.0 + 0.25 * f64::from(i));
-            let gained = total(walk);
+            let gained = total(walk) - UNLIKELY * (walk / LIVELY).log10().max(0.0);
             if gained > best.1 {
                 best = (walk, gained);
             }
