@@ -106,9 +106,10 @@ mod tests {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
         (0..10_000)
             .map(|n| {
-                let t = TAU * (50.03 * n as f64 / 1e4).fract();
+                let time = f64::from(n) / 1e4;
+                let t = TAU * (50.03 * time).fract();
                 let hum = t.cos() + 0.5 * (3.0 * t + 1.0).cos();
-                level(n as f64 / 1e4) * hum + noise * (rng.random::<f64>() - 0.5) + 0.4
+                level(time) * hum + noise * (rng.random::<f64>() - 0.5) + 0.4
             })
             .collect()
     }

@@ -213,14 +213,13 @@ pub(crate) fn fit(record: &Record<'_>, starts: &[Part], known: Option<&Known>) -
     let mut parts = starts.to_vec();
     let mut held = record.target.to_vec();
     let missing = (0..n).any(|i| !(record.there)(i));
-    if missing {
-        hold(
-            &mut held,
-            record.target,
-            record.there,
-            &apply(&parts, record.others),
-        );
+    let mut fill = |spectra: &mut Spectra, parts: &[Part]| {
+        let said = apply(parts, record.others);
+        hold(&mut held, record.target, record.there, &said);
         spectra.load(&held, record.others[first.channel]);
+    };
+    if missing {
+        fill(&mut spectra, &parts);
     }
     let (mut weights, mut cost) = spectra.weights(&parts);
     let mut sums = Sums::default();
@@ -233,13 +232,7 @@ pub(crate) fn fit(record: &Record<'_>, starts: &[Part], known: Option<&Known>) -
             }
         }
         if CLEARED.contains(&round) {
-            hold(
-                &mut held,
-                record.target,
-                record.there,
-                &apply(&parts, record.others),
-            );
-            spectra.load(&held, record.others[first.channel]);
+            fill(&mut spectra, &parts);
         }
         (weights, cost) = spectra.weights(&parts);
     }
