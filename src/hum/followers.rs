@@ -277,3 +277,57 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
 pub(super) fn shows_noise(spectrum: &LineSpectrum, hz: f64) -> bool {
     !spectrum.rises_below(hz) && !spectrum.has_other_lines(hz)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use approx::assert_relative_eq;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+    use std::f64::consts::TAU;
+
+    const RATE_HZ: f64 = 1000.0;
+
+    /// A minute of three orders at a frequency that drifts by `drift_hz` over it, in noise, with a line beside.
+    fn minute(drift_hz: f64, beside: (f64, f64)) -> LineSpectrum {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
+        let samples: Vec<f64> = (0..60_000)
+            .map(|n| {
+                let t = f64::from(n) / RATE_HZ;
+                let turns = 50.03 * t + drift_hz * (t / 120.0 - 0.5) * t;
+                let hum: f64 = [1.0, 3.0, 5.0]
+                    .map(|k| (TAU * (k * turns).fract()).cos() / k)
+                    .iter()
+                    .sum();
+                let noise: f64 = StandardNormal.sample(&mut rng);
+                hum + 0.1 * noise + beside.1 * (TAU * (beside.0 * t).fract()).cos()
+            })
+            .collect();
+        LineSpectrum::new(&samples, None, RATE_HZ, 450.0).unwrap()
+    }
+
+    #[test]
+    fn a_steady_series_is_not_smeared_whatever_stands_beside_an_order() {
+        for beside in [(0.0, 0.0), (150.4, 0.3), (50.2, 2.0), (251.5, 0.1)] {
+            assert_eq!(smear(50.03, &minute(0.0, beside)), 0.0, "{beside:?}");
+        }
+    }
+
+    /// A drift over a range spreads by its twelfth root under an even window, and less under Hann weights (0.36 to 0.5 of the
+    /// range's half, computed apart).
+    #[test]
+    fn a_drift_smears_every_order_alike() {
+        for drift_hz in [0.1, 0.3] {
+            let found = smear(50.03, &minute(drift_hz, (0.0, 0.0))) * 50.03;
+            assert_relative_eq!(found, 0.21 * drift_hz, max_relative = 0.4);
+            assert!(told_of(drift_hz).is_empty());
+        }
+    }
+
+    /// What is said to be foreign in such a minute.
+    fn told_of(drift_hz: f64) -> Vec<Foreign> {
+        let spectrum = minute(drift_hz, (0.0, 0.0));
+        let evidence = Witness::new(&spectrum).of(50.03);
+        told(50.0, evidence, &spectrum).foreign
+    }
+}

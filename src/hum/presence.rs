@@ -444,3 +444,45 @@ fn means_around(values: &[f64], before: usize, behind: usize) -> Vec<f64> {
 
 /// Power over the quiet quarter's from which a stretch is not calm.
 const CALM: f64 = 4.0;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    const RATE_HZ: f64 = 2000.0;
+
+    /// Ten seconds of a line whose frequency goes from one to another evenly, in noise.
+    fn sweep((from_hz, to_hz): (f64, f64), noise: f64) -> Vec<f64> {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        (0..20_000)
+            .map(|n| {
+                let t = f64::from(n) / RATE_HZ;
+                let turns = from_hz * t + (to_hz - from_hz) * t * t / 20.0;
+                let draw: f64 = StandardNormal.sample(&mut rng);
+                (TAU * turns.fract()).cos() + noise * draw
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_sweep_is_no_mains_and_not_plain() {
+        let samples = sweep((20.0, 900.0), 0.05);
+        let found = look(&samples, RATE_HZ, &[50.0, 60.0]);
+        assert_eq!(found, Presence::Absent { plain: false });
+    }
+
+    #[test]
+    fn noise_is_plain() {
+        let found = look(&sweep((0.0, 0.0), 1.0), RATE_HZ, &[50.0, 60.0]);
+        assert_eq!(found, Presence::Absent { plain: true });
+    }
+
+    #[test]
+    fn a_line_without_orders_is_a_generators_where_it_comes_from_nominal() {
+        let of = |range| look(&sweep(range, 0.3), RATE_HZ, &[50.0, 60.0]);
+        assert!(matches!(of((50.1, 48.9)), Presence::Present(seen) if seen.drifts));
+        assert!(matches!(of((48.9, 47.5)), Presence::Absent { .. }));
+    }
+}

@@ -85,3 +85,41 @@ fn flattened(floor: &NoiseFloor, bins: &[usize]) -> Vec<f64> {
     let along = |b: usize| (slope * ((b as f64).ln() - middle)).exp();
     bins.iter().map(|&b| floor.density[b] / along(b)).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spectrum::Multitaper;
+    use approx::assert_relative_eq;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// The floor of white noise with a slow wave of so many times its power.
+    fn floor(wave: f64) -> NoiseFloor {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+        let samples: Vec<f64> = (0..20_000)
+            .map(|n| {
+                let draw: f64 = StandardNormal.sample(&mut rng);
+                draw + (2.0 * wave).sqrt() * (0.02 * f64::from(n)).sin()
+            })
+            .collect();
+        let estimator = Multitaper::new(samples.len(), 8);
+        let mut density = estimator.start(1000.0);
+        estimator.accumulate_less_line(&samples, (0.0, 0.0), &mut density);
+        NoiseFloor::new(&estimator, &density, &[])
+    }
+
+    /// What noise alone shows below its own level is nearly all of it; a wave of its power stands above it.
+    #[test]
+    fn what_stands_above_the_level_of_most_bins_is_told() {
+        for (wave, share) in [(0.0, 1.0), (1.0, 0.5), (10.0, 1.0 / 11.0)] {
+            let found = below_level(&floor(wave), 1.0, 500.0);
+            assert_relative_eq!(found, share, max_relative = 0.08);
+        }
+    }
+
+    #[test]
+    fn few_bins_tell_nothing() {
+        assert_eq!(below_level(&floor(0.0), 1.0, 1.5), 0.0);
+    }
+}
