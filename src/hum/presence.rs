@@ -81,23 +81,22 @@ pub(crate) fn look_at(
     if !scene.tells_orders() {
         return Presence::Unseen;
     }
-    let found = match spectrum {
-        Some(spectrum) => scene.in_spectrum(&spectrum),
-        None => scene.at_once(None),
-    };
-    if let Some(found) = found {
+    let spectrum = spectrum.or_else(|| scene.spectrum(None));
+    let spectrum = spectrum.as_ref();
+    if let Some(found) = spectrum.and_then(|spectrum| scene.in_spectrum(spectrum)) {
         return Presence::Present(found);
     }
     let weights = calm_weights(samples, (rate_hz / scene.lowest_hz()).round() as usize);
     let uneven = weights.is_some();
-    if let Some(found) = weights.and_then(|w| scene.at_once(Some(&w))) {
+    let calm = weights.and_then(|w| scene.spectrum(Some(&w)));
+    if let Some(found) = calm.and_then(|spectrum| scene.in_spectrum(&spectrum)) {
         return Presence::Present(found);
     }
-    if let Some(found) = scene.in_parts() {
+    if let Some(found) = spectrum.and_then(|spectrum| scene.in_parts(spectrum)) {
         return Presence::Present(found);
     }
     Presence::Absent {
-        plain: !uneven && scene.is_plain(),
+        plain: !uneven && spectrum.is_some_and(|spectrum| scene.is_plain(spectrum)),
     }
 }
 
@@ -141,13 +140,9 @@ impl Scene<'_> {
     }
 
     /// Whether the record shows nothing but noise, the same throughout, and lines at the multiples of a nominal frequency.
-    fn is_plain(&self) -> bool {
-        let noise = self.spectrum(None).is_some_and(|spectrum| {
-            self.nominals_hz
-                .iter()
-                .any(|&hz| shows_noise(&spectrum, hz))
-        });
-        noise && self.is_stationary()
+    fn is_plain(&self, spectrum: &LineSpectrum) -> bool {
+        let mut nominals = self.nominals_hz.iter();
+        nominals.any(|&hz| shows_noise(spectrum, hz)) && self.is_stationary()
     }
 
     /// Whether the powers of broad bands are much the same in every third of the record: what sweeps is in another at each time.
@@ -180,10 +175,6 @@ impl Scene<'_> {
     }
 
     /// One look at the whole record.
-    fn at_once(&self, weights: Option<&[f64]>) -> Option<Present> {
-        self.in_spectrum(&self.spectrum(weights)?)
-    }
-
     fn in_spectrum(&self, spectrum: &LineSpectrum) -> Option<Present> {
         let witness = Witness::new(spectrum);
         let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
@@ -260,7 +251,7 @@ impl Scene<'_> {
 
     /// A generator's plain series that drifts: seen in most of the record's parts, from part to part not far off, and near
     /// nominal in one of them.
-    fn in_parts(&self) -> Option<Present> {
+    fn in_parts(&self, whole: &LineSpectrum) -> Option<Present> {
         self.nominals_hz.iter().find_map(|&nominal_hz| {
             let rate_hz = self.rate_hz;
             let cycles = nominal_hz * self.samples.len() as f64 / rate_hz;
@@ -312,14 +303,13 @@ impl Scene<'_> {
             let mean = places.iter().sum::<f64>() / places.len() as f64;
             let spread =
                 places.iter().map(|f| (f - mean).powi(2)).sum::<f64>() / places.len() as f64;
-            let spectrum = self.spectrum(None)?;
             let mut found = told(
                 nominal_hz,
                 Evidence {
                     fundamental_hz: mean,
                     ..Evidence::default()
                 },
-                &spectrum,
+                whole,
             );
             found.fundamental_hz = mean;
             found.uncertainty_hz = spread.sqrt();

@@ -5,7 +5,7 @@
 //! phase gained over the record; the q are weighed by the restricted likelihood (H. D. Patterson & R. Thompson, Biometrika
 //! 58, 1971) and by what grids do. A walk that a record does not prove is not known to be none.
 
-use crate::numeric::Cholesky;
+use crate::numeric::{Cholesky, plain_dot};
 use std::f64::consts::TAU;
 
 /// Random walks of a grid's frequency, Hz/√s, and the odds of each before the record is looked at (common practice, no
@@ -145,19 +145,23 @@ impl BlockPhases {
         let end: Vec<f64> = (0..count).map(|b| ratio * walked(place(b), 1.0)).collect();
         let told = solved(self.phases.clone());
         let normal = Symmetric([
-            dot(&line[0], &weighed[0]),
-            dot(&line[0], &weighed[1]),
-            dot(&line[1], &weighed[1]),
+            plain_dot(&line[0], &weighed[0]),
+            plain_dot(&line[0], &weighed[1]),
+            plain_dot(&line[1], &weighed[1]),
         ]);
         let inverse = normal.inverse();
-        let right = [dot(&line[0], &told), dot(&line[1], &told)];
+        let right = [plain_dot(&line[0], &told), plain_dot(&line[1], &told)];
         let beta = inverse.times(right);
-        let squares = dot(&self.phases, &told) - right[0] * beta[0] - right[1] * beta[1];
+        let squares = plain_dot(&self.phases, &told) - right[0] * beta[0] - right[1] * beta[1];
         // The walk's own part at the end, from what the line leaves.
-        let at_end =
-            dot(&end, &told) - beta[0] * dot(&end, &weighed[0]) - beta[1] * dot(&end, &weighed[1]);
-        let toward = [-dot(&end, &weighed[0]), 1.0 - dot(&end, &weighed[1])];
-        let of_end = ratio * walked(1.0, 1.0) - dot(&end, &solved(end.clone()));
+        let at_end = plain_dot(&end, &told)
+            - beta[0] * plain_dot(&end, &weighed[0])
+            - beta[1] * plain_dot(&end, &weighed[1]);
+        let toward = [
+            -plain_dot(&end, &weighed[0]),
+            1.0 - plain_dot(&end, &weighed[1]),
+        ];
+        let of_end = ratio * walked(1.0, 1.0) - plain_dot(&end, &solved(end.clone()));
         let of_start = [1.0, -0.5];
         Some(Prediction {
             start: Correction {
@@ -211,10 +215,6 @@ impl Symmetric {
         let [x, y] = self.times(v);
         v[0] * x + v[1] * y
     }
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
 #[cfg(test)]

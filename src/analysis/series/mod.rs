@@ -16,4 +16,4 @@ pub(crate) use search::{SearchInput, Searched};
 pub(crate) use segment::{FitSettings, SegmentFit, mean_fundamental, spread};
 pub use sine_fit::{SineFit, SineFitHarmonic, SineModel, sine_fit_free, sine_fit_known};
 pub(crate) use smoothing::fit_smoothed;
-pub(crate) use track::{Observation, SmoothTrack, State, join_runs};
+pub(crate) use track::{LIVELY_WALK, Observation, SmoothTrack, State, join_runs};

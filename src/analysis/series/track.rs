@@ -42,9 +42,10 @@ pub(crate) struct SmoothTrack {
 /// Log-likelihood that a wandering frequency must gain over a steady one: 1 % false alarms.
 const WANDER_GAIN: f64 = 3.3;
 
-/// Walk of a lively grid, Hz²/s (common practice, no source), and the log-likelihood that each factor of ten beyond it has to
-/// gain: what else is in the segments looks like one.
-const LIVELY: f64 = 2.5e-3;
+/// Random walk of a lively grid's frequency, Hz/√s (common practice, no source).
+pub(crate) const LIVELY_WALK: f64 = 0.05;
+/// Log-likelihood that each factor of ten of the intensity beyond a lively grid's has to gain: what else is in the segments
+/// looks like a walk.
 const UNLIKELY: f64 = 6.0;
 
 impl SmoothTrack {
@@ -178,7 +179,8 @@ fn likeliest_walk(runs: &[&[Observation]]) -> f64 {
     if runs.iter().any(|run| run.len() > 3) {
         for i in 0..=32 {
             let walk = 10f64.powf(-8.0 + 0.25 * f64::from(i));
-            let gained = total(walk) - UNLIKELY * (walk / LIVELY).log10().max(0.0);
+            let gained =
+                total(walk) - UNLIKELY * (walk / (LIVELY_WALK * LIVELY_WALK)).log10().max(0.0);
             if gained > best.1 {
                 best = (walk, gained);
             }

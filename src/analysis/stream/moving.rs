@@ -5,17 +5,15 @@ use super::noise::floor;
 use super::segmented::Segmented;
 use super::stream_fit::{RecordFit, StreamFit};
 use crate::analysis::combination::{BlockPhases, Combined, CombinedHarmonic, WalkAllowance};
-use crate::analysis::series::SeriesFit;
+use crate::analysis::series::{LIVELY_WALK, SeriesFit};
 use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 use crate::hum::{Presence, Present};
 use rustfft::num_complex::Complex64;
 
 /// Cycles of records that are fitted with tracks: fewer do not part them, more are followed segment by segment.
 const CYCLES: (f64, f64) = (6.0, 650.0);
-/// Deviations by which tracks and lines may differ in the mean frequency.
+/// Deviations by which tracks and lines may differ in the mean frequency, beside what a lively grid walks.
 const AGREE: f64 = 5.0;
-/// Random walk of a grid's frequency within which they may, Hz/√s: a lively one's.
-const LIVELY_WALK: f64 = 0.05;
 /// Blocks of a single segment whose phases are told apart, at most.
 const MOST_BLOCKS: usize = 10;
 /// |c|² over its variance from which an order tells phase.

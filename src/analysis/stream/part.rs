@@ -135,25 +135,23 @@ fn joined(
     (parts, rest): (Vec<Part>, StreamFit),
     course: HumCourse,
 ) -> Option<StreamFit> {
-    let mut segments = Vec::new();
-    let mut combined: Vec<Combined> = Vec::new();
-    for part in &parts {
-        let first = part.span.samples.start as f64;
-        segments.extend(part.fit.record.segments.iter().map(|segment| SegmentFit {
-            centre: segment.centre + first,
-            ..segment.clone()
-        }));
-        combined.push(over_the_whole(
-            &part.fit.record.combined,
-            stream,
-            &part.span,
-        ));
-    }
     let several = parts.len() > 1;
-    let mut parts = parts.into_iter().map(|part| part.fit.record);
-    let first = parts.next()?;
+    let mut segments: Vec<SegmentFit> = Vec::new();
+    let mut combined = Vec::with_capacity(parts.len());
+    let mut records = Vec::with_capacity(parts.len());
+    for Part { span, fit, .. } in parts {
+        let mut record = fit.record;
+        combined.push(over_the_whole(&record.combined, stream, &span));
+        for mut segment in std::mem::take(&mut record.segments) {
+            segment.centre += span.samples.start as f64;
+            segments.push(segment);
+        }
+        records.push(record);
+    }
+    let mut records = records.into_iter();
+    let first = records.next()?;
     let combined = combined.into_iter().reduce(merged)?;
-    let noise = parts.fold(first.noise, with_noise_of);
+    let noise = records.fold(first.noise, with_noise_of);
     let whole = Details::new(stream, options, &segments, combined.frequency_hz);
     let record = RecordFit {
         nominal_hz: first.nominal_hz,

@@ -6,6 +6,8 @@ use std::f64::consts::TAU;
 /// Cycles of a frame, and frames that begin within one: orders do not leak into each other under a Hann window of two.
 pub(super) const FRAME_CYCLES: f64 = 2.0;
 pub(super) const FRAMES_A_CYCLE: f64 = 4.0;
+/// Most cycles of a record that is looked through for changes: longer ones are followed piece by piece.
+pub(super) const MOST_CYCLES: f64 = 650.0;
 /// Orders that tell, at most, and the share of the strongest from which one does.
 const MOST_ORDERS: usize = 12;
 /// Multiples of half the fundamental up to half an order beyond, and what fills vector registers up.
@@ -75,8 +77,8 @@ impl Turned {
     }
 }
 
-/// Level of the series in each frame; the `full` quantile of each order's amplitudes is about 1. A Hann window of two cycles is a constant and lines half an
-/// order off, so that a frame's orders are made of the sums of the quarter cycles in it.
+/// Level of the series in each frame; the `full` quantile of each order's amplitudes is about 1. A Hann window of two cycles is
+/// a constant and lines half an order off, so that a frame's orders are made of the sums of the quarter cycles in it.
 pub(super) fn levels(samples: &[f64], cycle: f64, full: f64) -> Option<Vec<f64>> {
     const BLOCKS: usize = (FRAME_CYCLES * FRAMES_A_CYCLE) as usize;
     let length = FRAME_CYCLES * cycle;

@@ -1,7 +1,7 @@
 //! Hum that is there for a part of a record only: a load that was switched on, off, or both.
 
 use super::edge::{Hum, edge};
-use super::levels::{FRAME_CYCLES, FRAMES_A_CYCLE, levels, quantile, swings};
+use super::levels::{FRAME_CYCLES, FRAMES_A_CYCLE, MOST_CYCLES, levels, quantile, swings};
 use crate::hum::presence::look;
 use crate::hum::present::{Presence, Present};
 use std::ops::Range;
@@ -25,9 +25,6 @@ pub(crate) struct Span {
     /// Variance of the part's length, samples squared.
     pub(crate) length_variance: f64,
 }
-
-/// Most cycles of a record in which a part is looked for: longer ones are followed piece by piece.
-const MOST_CYCLES: f64 = 650.0;
 
 /// The one part of a record that holds a series near one of `nominals_hz`, and what its lines say; `None` where the series is
 /// there throughout, nowhere, or comes and goes.

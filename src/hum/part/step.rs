@@ -1,12 +1,12 @@
 //! Hum that steps from one level to another: a load that was switched beside others.
 
 use super::edge::{Hum, edge};
-use super::levels::{FRAME_CYCLES, FRAMES_A_CYCLE, levels, quantile, swings};
+use super::levels::{FRAME_CYCLES, FRAMES_A_CYCLE, MOST_CYCLES, levels, quantile, swings};
 use crate::hum::presence::look;
 use crate::hum::present::Presence;
 
-/// Cycles of records in which a step is looked for, and fewest on either side of it.
-const CYCLES: (f64, f64) = (14.0, 650.0);
+/// Fewest cycles of a record in which a step is looked for, and on either side of it.
+const LEAST_IN_ALL: f64 = 14.0;
 const LEAST_CYCLES: usize = 6;
 /// Least ratio of the mean squares on both sides, and deviations of the cycles' scatter that it has to be.
 const RATIO: f64 = 1.3;
@@ -43,7 +43,7 @@ pub(crate) fn level_step(
 /// The step to a frame.
 fn coarse_step(samples: &[f64], cycle: f64) -> Option<usize> {
     let cycles = samples.len() as f64 / cycle;
-    if !(CYCLES.0..CYCLES.1).contains(&cycles) || cycle < 8.0 {
+    if !(LEAST_IN_ALL..MOST_CYCLES).contains(&cycles) || cycle < 8.0 {
         return None;
     }
     let swings: Vec<f64> = swings(samples, cycle).iter().map(|s| s.ln()).collect();
@@ -80,17 +80,24 @@ fn widest_split(logs: &[f64]) -> Option<usize> {
     if count < 2 * LEAST_CYCLES {
         return None;
     }
-    let side = |part: &[f64]| {
-        let mean = part.iter().sum::<f64>() / part.len() as f64;
-        let squares: f64 = part.iter().map(|x| (x - mean).powi(2)).sum();
-        (mean, squares)
-    };
+    let mean = logs.iter().sum::<f64>() / count as f64;
+    let squares: f64 = logs.iter().map(|x| (x - mean).powi(2)).sum();
+    let mut left = 0.0;
+    let sums: Vec<f64> = logs
+        .iter()
+        .map(|x| {
+            left += x - mean;
+            left
+        })
+        .collect();
     let (split, change, deviation) = (LEAST_CYCLES..=count - LEAST_CYCLES)
         .map(|at| {
-            let ((low, a), (high, b)) = (side(&logs[..at]), side(&logs[at..]));
+            // The sides' means differ by the left one's sum times this; what that explains of the squares is no scatter.
             let inverse = 1.0 / at as f64 + 1.0 / (count - at) as f64;
-            let deviation = ((a + b) / (count - 2) as f64 * inverse).sqrt();
-            (at, (high - low).abs(), deviation)
+            let left = sums[at - 1];
+            let within = (squares - left * left * inverse).max(0.0);
+            let deviation = (within / (count - 2) as f64 * inverse).sqrt();
+            (at, (left * inverse).abs(), deviation)
         })
         .max_by(|a, b| (a.1 / a.2.max(1e-12)).total_cmp(&(b.1 / b.2.max(1e-12))))?;
     (change > RATIO.ln() && change > APART * deviation).then_some(split)

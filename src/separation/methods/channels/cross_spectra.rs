@@ -145,18 +145,7 @@ impl CrossSpectra {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use rand::SeedableRng;
-    use rand_chacha::ChaCha8Rng;
-    use rand_distr::{Distribution, StandardNormal};
-
-    const RATE_HZ: f64 = 8000.0;
-
-    fn noise(seed: u64, count: usize) -> Vec<f64> {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        (0..count)
-            .map(|_| StandardNormal.sample(&mut rng))
-            .collect()
-    }
+    use crate::separation::methods::channels::trials::{RATE_HZ, noise};
 
     fn sum(terms: &[(f64, &[f64])]) -> Vec<f64> {
         (0..terms[0].1.len())

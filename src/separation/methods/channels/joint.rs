@@ -173,14 +173,10 @@ fn add_trace(left: &mut LeftPower, product: &[f64], size: usize) {
 fn inverse(matrix: &[f64]) -> Option<Vec<f64>> {
     let size = matrix.len().isqrt();
     let scales: Vec<f64> = (0..size).map(|i| scale(matrix[i * size + i])).collect();
-    let factor = factor(matrix, &scales)?;
-    let mut out = vec![0.0; size * size];
+    let mut out = factor(matrix, &scales)?.inverse();
     for i in 0..size {
-        let mut column = vec![0.0; size];
-        column[i] = scales[i];
-        factor.solve(&mut column);
         for j in 0..size {
-            out[j * size + i] = column[j] * scales[j];
+            out[i * size + j] *= scales[i] * scales[j];
         }
     }
     out.iter().all(|v| v.is_finite()).then_some(out)

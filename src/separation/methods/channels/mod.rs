@@ -12,6 +12,8 @@ mod pair_search;
 mod parts;
 mod selection;
 mod short_filter;
+#[cfg(test)]
+mod trials;
 
 pub(super) use broadband::broadband;
 pub(super) use comparison::{is_nearer, less, possible, power};
