@@ -14,6 +14,8 @@ use rustfft::num_complex::Complex64;
 const CYCLES: (f64, f64) = (6.0, 650.0);
 /// Deviations by which tracks and lines may differ in the mean frequency, beside what a lively grid walks.
 const AGREE: f64 = 5.0;
+/// The same where the tracks' frequency wanders, beside what the segments say of it.
+const AGREE_ON_WANDER: f64 = 3.5;
 /// Blocks of a single segment whose phases are told apart, at most.
 const MOST_BLOCKS: usize = 10;
 /// |c|² over its variance from which an order tells phase.
@@ -86,11 +88,31 @@ fn tracks(
         tones_hz: &tones_hz,
     };
     let track = fit_tracks(&input).filter(is_sound)?;
-    let apart = (track.frequency_hz - seen.fundamental_hz).powi(2);
-    let own = track.frequency_variance
-        + seen.uncertainty_hz.powi(2)
-        + LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
-    (seen.drifts || apart <= AGREE * AGREE * own).then_some(track)
+    (seen.drifts || agrees(&track, record, seen, duration_s)).then_some(track)
+}
+
+/// Whether the tracks' mean frequency is one that the lines allow. A track that wanders must agree with the segments, which
+/// follow the frequency too: what else is in a record, or hum that comes and goes, bends a track more than lines of a second.
+fn agrees(track: &TrackFit, record: &RecordFit, seen: &Present, duration_s: f64) -> bool {
+    let lively = LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
+    let within = |other_hz: f64, variance: f64, deviations: f64| {
+        let apart = (track.frequency_hz - other_hz).powi(2);
+        apart <= deviations * deviations * (track.frequency_variance + variance)
+    };
+    let walked = if record.segments.len() > 1 {
+        0.0
+    } else {
+        lively
+    };
+    let combined = &record.combined;
+    let refuted = track.wander.is_proved()
+        && !within(
+            combined.frequency_hz,
+            combined.frequency_variance + walked,
+            AGREE_ON_WANDER,
+        );
+    let uncertainty = seen.uncertainty_hz.powi(2) + lively;
+    !refuted && within(seen.fundamental_hz, uncertainty, AGREE)
 }
 
 /// The phase of blocks of a single segment beside its fit: what is left, against the series' change with phase, each order
