@@ -19,7 +19,7 @@ pub(super) fn record_warnings(
         return;
     }
     warnings.extend(moving_orders(fit, mains));
-    let course = match fit.course {
+    let course = match &fit.course {
         HumCourse::Throughout => None,
         HumCourse::Within(from, to) => Some(format!(
             "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
@@ -27,11 +27,17 @@ pub(super) fn record_warnings(
             from + facts.first_at_s,
             to + facts.first_at_s
         )),
-        HumCourse::Stepped(at) => Some(format!(
-            "the hum steps from one level to another at {:.4} s: hum and harmonics are RMS over the whole record, phases \
-             those before the step",
-            at + facts.first_at_s
-        )),
+        HumCourse::Stepped(at_s) => {
+            let at: Vec<String> = at_s
+                .iter()
+                .map(|at| format!("{:.4} s", at + facts.first_at_s))
+                .collect();
+            Some(format!(
+                "the hum steps from one level to another at {}: hum and harmonics are RMS over the whole record, phases \
+                 those of its first level",
+                at.join(", ")
+            ))
+        }
     };
     warnings.extend(course.map(|text| WarningCode::ModulatedHum.warning(text)));
     if fit.combined.walk > 0.0 {

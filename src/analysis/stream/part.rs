@@ -1,4 +1,4 @@
-//! A record whose hum is there for a part of it only (what was switched on, off, or both), or steps from one level to another.
+//! A record whose hum is there for a part of it only (what was switched on, off, or both), or steps between levels.
 //!
 //! The parts are fitted as records of their own, the rest without hum. Amplitudes are brought to the whole record's RMS;
 //! frequency and phases are those of the parts.
@@ -11,11 +11,13 @@ use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
 use crate::analysis::series::SegmentFit;
-use crate::hum::{Presence, Span, level_step, part_with_hum};
+use crate::hum::{Presence, Section, part_with_hum, sections};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
+/// Shortest section of next to no hum in which it is looked for, s: five cycles of the slower grid.
+const LEAST_HEARD_S: f64 = 0.1;
 /// Most noise that fits of parts are taken to have taken, against what is left.
 const MOST_TAKEN: f64 = 0.5;
 
@@ -34,48 +36,49 @@ pub(crate) fn fit_stream(
 
 /// A part of a stream that holds hum, and its fit.
 struct Part {
-    span: Span,
+    section: Section,
     stream: Stream,
     fit: StreamFit,
 }
 
-/// The fit of a stream by the part of it that holds the hum, or by those before and after a step of its level; `None` where
-/// it is all one, or they are not told apart.
+/// The fit of a stream by the part of it that holds the hum, or by those between steps of its level; `None` where it is all one,
+/// or they are not told apart.
 fn fit_by_parts(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
     if !stream.gaps.is_empty() {
         return None;
     }
     let (samples, rate_hz) = (stream.samples.as_slice(), stream.rate_hz);
     let nominals_hz = options.mains.nominals_hz();
-    let (spans, course) = if let Some((span, _)) = part_with_hum(samples, rate_hz, nominals_hz) {
-        let seconds = |n: usize| n as f64 / rate_hz;
-        let course = HumCourse::Within(seconds(span.samples.start), seconds(span.samples.end));
-        (vec![span], course)
-    } else {
-        let (at, length_variance) = level_step(samples, rate_hz, nominals_hz)?;
-        let spans = [0..at, at..samples.len()].map(|samples| Span {
-            samples,
-            length_variance,
-        });
-        (spans.to_vec(), HumCourse::Stepped(at as f64 / rate_hz))
+    let mut sections = match part_with_hum(samples, rate_hz, nominals_hz) {
+        Some((span, _)) => span.sections(samples.len()),
+        None => sections(samples, rate_hz, nominals_hz)?,
     };
-    let mut parts = Vec::with_capacity(spans.len());
-    for span in spans {
-        let part = cut(stream, &span);
+    let mut parts = Vec::with_capacity(sections.len());
+    for section in &mut sections {
+        if section.silent && (section.samples.len() as f64) < LEAST_HEARD_S * rate_hz {
+            continue;
+        }
+        let part = cut(stream, section);
         let fit = fit_whole(&part, options, None);
-        if !matches!(fit.record.presence, Presence::Present(_)) {
+        let heard = matches!(fit.record.presence, Presence::Present(_));
+        // What is next to nothing beside the strongest section may be hum all the same.
+        if !heard && !section.silent {
             return None;
         }
-        parts.push(Part {
-            span,
-            stream: part,
-            fit,
-        });
+        if heard {
+            section.silent = false;
+            parts.push(Part {
+                section: section.clone(),
+                stream: part,
+                fit,
+            });
+        }
     }
+    let course = course(&sections, rate_hz);
     let mut rest = stream.clone();
     for part in &parts {
         let series = series(&part.stream, options, &part.fit);
-        let samples = &mut rest.samples[part.span.samples.clone()];
+        let samples = &mut rest.samples[part.section.samples.clone()];
         for (x, s) in samples.iter_mut().zip(series) {
             *x -= s;
         }
@@ -85,6 +88,23 @@ fn fit_by_parts(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> 
     joined(stream, options, (parts, rest), course)
 }
 
+/// When the hum is there, or steps.
+fn course(sections: &[Section], rate_hz: f64) -> HumCourse {
+    let seconds = |sample: usize| sample as f64 / rate_hz;
+    let mut heard = sections.iter().filter(|section| !section.silent);
+    match (heard.next(), heard.next()) {
+        (Some(Section { samples, .. }), None) => {
+            HumCourse::Within(seconds(samples.start), seconds(samples.end))
+        }
+        _ => HumCourse::Stepped(
+            sections[1..]
+                .iter()
+                .map(|section| seconds(section.samples.start))
+                .collect(),
+        ),
+    }
+}
+
 /// The noise that the parts' fits took out with the lines.
 fn give_back(rest: &mut RecordFit, parts: &[Part], stream: &Stream) {
     let whole_s = stream.samples.len() as f64 / stream.rate_hz;
@@ -92,11 +112,14 @@ fn give_back(rest: &mut RecordFit, parts: &[Part], stream: &Stream) {
         .iter()
         .map(|part| {
             let record = &part.fit.record;
-            // A line takes the noise of its cell in the part, of which the part is a share of the record.
+            // A line takes the noise of its cell in each segment, of which the segment is a share of the record.
+            let cells = match part.fit.track_series.is_empty() {
+                true => record.segments.len(),
+                false => 1,
+            };
             let places = (1..=record.orders).map(|k| k as f64 * record.combined.frequency_hz);
-            places
-                .map(|hz| rest.floor.level_at(hz, record.combined.frequency_hz).0)
-                .sum::<f64>()
+            let levels = places.map(|hz| rest.floor.level_at(hz, record.combined.frequency_hz).0);
+            cells as f64 * levels.sum::<f64>()
         })
         .sum();
     let (power, _) = rest.floor.power_between(0.0, f64::INFINITY);
@@ -106,8 +129,8 @@ fn give_back(rest: &mut RecordFit, parts: &[Part], stream: &Stream) {
     }
 }
 
-fn cut(stream: &Stream, span: &Span) -> Stream {
-    let mut samples = stream.samples[span.samples.clone()].to_vec();
+fn cut(stream: &Stream, section: &Section) -> Stream {
+    let mut samples = stream.samples[section.samples.clone()].to_vec();
     let mean = samples.iter().sum::<f64>() / samples.len().max(1) as f64;
     samples.iter_mut().for_each(|x| *x -= mean);
     Stream {
@@ -139,11 +162,11 @@ fn joined(
     let mut segments: Vec<SegmentFit> = Vec::new();
     let mut combined = Vec::with_capacity(parts.len());
     let mut records = Vec::with_capacity(parts.len());
-    for Part { span, fit, .. } in parts {
+    for Part { section, fit, .. } in parts {
         let mut record = fit.record;
-        combined.push(over_the_whole(&record.combined, stream, &span));
+        combined.push(over_the_whole(&record.combined, stream, &section));
         for mut segment in std::mem::take(&mut record.segments) {
-            segment.centre += span.samples.start as f64;
+            segment.centre += section.samples.start as f64;
             segments.push(segment);
         }
         records.push(record);
@@ -220,13 +243,13 @@ fn merged(one: Combined, other: Combined) -> Combined {
 }
 
 /// Amplitudes over the whole record, phases at its first sample.
-fn over_the_whole(on: &Combined, stream: &Stream, span: &Span) -> Combined {
+fn over_the_whole(on: &Combined, stream: &Stream, section: &Section) -> Combined {
     let whole = stream.samples.len() as f64;
-    let length = span.samples.len() as f64;
+    let length = section.samples.len() as f64;
     let share = length / whole;
     // Share's variance over its square: that of a power.
-    let of_share = span.length_variance / (length * length);
-    let before_s = span.samples.start as f64 / stream.rate_hz;
+    let of_share = section.length_variance / (length * length);
+    let before_s = section.samples.start as f64 / stream.rate_hz;
     let harmonics = on
         .harmonics
         .iter()

@@ -57,14 +57,14 @@ pub(crate) struct RecordFit {
 }
 
 /// How hum is there in a record.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) enum HumCourse {
     #[default]
     Throughout,
     /// From when to when, s from the first sample.
     Within(f64, f64),
-    /// At another level from when on, s from the first sample.
-    Stepped(f64),
+    /// At another level from each of these times on, s from the first sample.
+    Stepped(Vec<f64>),
 }
 
 /// The fit of one stream, and what it leaves.

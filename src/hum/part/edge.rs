@@ -4,9 +4,9 @@ use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-/// Cycles either side of a coarse edge within which it is placed, and those that tell how the hum goes on there.
+/// Cycles either side of a coarse edge within which it is placed, and most that tell how the hum goes on there, and fewest.
 const EDGE_CYCLES: f64 = 1.5;
-const MODEL_CYCLES: f64 = 4.0;
+const MODEL_CYCLES: (usize, usize) = (2, 4);
 /// Highest order of that.
 const MOST_ORDERS: usize = 40;
 
@@ -14,12 +14,18 @@ const MOST_ORDERS: usize = 40;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Hum {
     None,
-    /// What the cycles next to the edge tell.
-    Told,
+    /// What so many cycles next to the edge tell.
+    Told(usize),
+}
+
+/// The cycles that tell how hum goes on in a section of so many: none within reach of another edge.
+pub(super) fn model_cycles(section: usize) -> usize {
+    let clear = section.saturating_sub((2.0 * EDGE_CYCLES) as usize);
+    clear.clamp(MODEL_CYCLES.0, MODEL_CYCLES.1)
 }
 
 /// The place of an edge, and the variance of that: the likelihood of each sample being the first that goes with the cycles
-/// after it, not with those before. `None` where too few cycles stand beside it.
+/// after it, not with those before. `None` where the record ends before the cycles that tell.
 pub(super) fn edge(
     samples: &[f64],
     cycle: f64,
@@ -27,19 +33,22 @@ pub(super) fn edge(
     (before, after): (Hum, Hum),
 ) -> Option<(usize, f64)> {
     let reach = (EDGE_CYCLES * cycle) as usize;
-    let model = (MODEL_CYCLES * cycle).round() as usize;
     let (from, to) = (
         near.saturating_sub(reach),
         (near + reach).min(samples.len()),
     );
     // The cycles that tell lie wholly within the hum.
-    let side = |hum: Hum, range: Range<usize>| match hum {
-        Hum::None => Some(None),
-        Hum::Told if range.len() < model => None,
-        Hum::Told => Some(Some(Lines::of(samples, range, cycle))),
+    let lines = |range: Range<usize>| Some(Lines::of(samples, range, cycle));
+    let length = |cycles: usize| (cycles as f64 * cycle).round() as usize;
+    let before = match before {
+        Hum::None => None,
+        Hum::Told(cycles) => lines(from.checked_sub(length(cycles))?..from),
     };
-    let before = side(before, from.saturating_sub(model)..from)?;
-    let after = side(after, to..(to + model).min(samples.len()))?;
+    let after = match after {
+        Hum::None => None,
+        Hum::Told(cycles) if to + length(cycles) > samples.len() => return None,
+        Hum::Told(cycles) => lines(to..to + length(cycles)),
+    };
     let told: Vec<&Lines> = [&before, &after].into_iter().flatten().collect();
     let count = told.len().max(1) as f64;
     let mean = told.iter().map(|lines| lines.mean).sum::<f64>() / count;

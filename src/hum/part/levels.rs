@@ -77,9 +77,9 @@ impl Turned {
     }
 }
 
-/// Level of the series in each frame; the `full` quantile of each order's amplitudes is about 1. A Hann window of two cycles is
-/// a constant and lines half an order off, so that a frame's orders are made of the sums of the quarter cycles in it.
-pub(super) fn levels(samples: &[f64], cycle: f64, full: f64) -> Option<Vec<f64>> {
+/// Amplitude of each order in each frame. A Hann window of two cycles is a constant and lines half an order off, so that a frame's
+/// orders are made of the sums of the quarter cycles in it.
+pub(super) fn amplitudes(samples: &[f64], cycle: f64) -> Option<Vec<Vec<f64>>> {
     const BLOCKS: usize = (FRAME_CYCLES * FRAMES_A_CYCLE) as usize;
     let length = FRAME_CYCLES * cycle;
     let hop = cycle / FRAMES_A_CYCLE;
@@ -100,6 +100,12 @@ pub(super) fn levels(samples: &[f64], cycle: f64, full: f64) -> Option<Vec<f64>>
             own[frame] = 4.0 * (0.5 * sums.at(twice) - 0.25 * beside).norm() / length;
         }
     }
+    Some(amplitudes)
+}
+
+/// Level of the series in each frame; the `full` quantile of each order's amplitudes is about 1.
+pub(super) fn levels(samples: &[f64], cycle: f64, full: f64) -> Option<Vec<f64>> {
+    let amplitudes = amplitudes(samples, cycle)?;
     let full: Vec<f64> = amplitudes.iter().map(|own| quantile(own, full)).collect();
     let strongest = full.iter().copied().fold(0.0, f64::max);
     if !(strongest > 0.0) {
@@ -110,18 +116,11 @@ pub(super) fn levels(samples: &[f64], cycle: f64, full: f64) -> Option<Vec<f64>>
         .map(|f| if *f > TELLING * strongest { *f } else { 0.0 })
         .collect();
     let norm: f64 = weights.iter().map(|w| w * w).sum();
-    Some(
-        (0..frames)
-            .map(|frame| {
-                weights
-                    .iter()
-                    .zip(&amplitudes)
-                    .map(|(w, own)| w * own[frame])
-                    .sum::<f64>()
-                    / norm
-            })
-            .collect(),
-    )
+    let level = |frame: usize| {
+        let own = weights.iter().zip(&amplitudes);
+        own.map(|(w, own)| w * own[frame]).sum::<f64>() / norm
+    };
+    Some((0..amplitudes[0].len()).map(level).collect())
 }
 
 pub(super) fn quantile(values: &[f64], share: f64) -> f64 {

@@ -2,8 +2,9 @@
 
 mod edge;
 mod levels;
+mod partition;
+mod sections;
 mod span;
-mod step;
 
-pub(crate) use span::{Span, part_with_hum};
-pub(crate) use step::level_step;
+pub(crate) use sections::{Section, sections};
+pub(crate) use span::part_with_hum;

@@ -1,7 +1,8 @@
 //! Hum that is there for a part of a record only: a load that was switched on, off, or both.
 
-use super::edge::{Hum, edge};
+use super::edge::{Hum, edge, model_cycles};
 use super::levels::{FRAME_CYCLES, FRAMES_A_CYCLE, MOST_CYCLES, levels, quantile, swings};
+use super::sections::Section;
 use crate::hum::presence::look;
 use crate::hum::present::{Presence, Present};
 use std::ops::Range;
@@ -24,6 +25,26 @@ pub(crate) struct Span {
     pub(crate) samples: Range<usize>,
     /// Variance of the part's length, samples squared.
     pub(crate) length_variance: f64,
+}
+
+impl Span {
+    /// The sections of a record of so many samples.
+    pub(crate) fn sections(self, count: usize) -> Vec<Section> {
+        let (from, to) = (self.samples.start, self.samples.end);
+        let silent = |samples: Range<usize>| Section {
+            samples,
+            length_variance: self.length_variance,
+            silent: true,
+        };
+        let own = Section {
+            silent: false,
+            ..silent(from..to)
+        };
+        [silent(0..from), own, silent(to..count)]
+            .into_iter()
+            .filter(|section| !section.samples.is_empty())
+            .collect()
+    }
 }
 
 /// The one part of a record that holds a series near one of `nominals_hz`, and what its lines say; `None` where the series is
@@ -87,13 +108,14 @@ fn hum_span(samples: &[f64], rate_hz: f64, fundamental_hz: f64) -> Option<Span> 
         samples: 0..samples.len(),
         length_variance: 0.0,
     };
+    let told = Hum::Told(model_cycles(LEAST_ON as usize));
     if first > 0 {
-        let (at, variance) = edge(samples, cycle, centre(first), (Hum::None, Hum::Told))?;
+        let (at, variance) = edge(samples, cycle, centre(first), (Hum::None, told))?;
         span.samples.start = at;
         span.length_variance += variance;
     }
     if last + 1 < levels.len() {
-        let (at, variance) = edge(samples, cycle, centre(last) + 1, (Hum::Told, Hum::None))?;
+        let (at, variance) = edge(samples, cycle, centre(last) + 1, (told, Hum::None))?;
         span.samples.end = at;
         span.length_variance += variance;
     }
