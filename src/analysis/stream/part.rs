@@ -11,13 +11,16 @@ use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
 use crate::analysis::series::SegmentFit;
-use crate::hum::{Presence, Section, part_with_hum, sections};
+use crate::hum::{Presence, Section, part_with_hum, sections, sections_of_series};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
 /// Shortest section of next to no hum in which it is looked for, s: five cycles of the slower grid.
 const LEAST_HEARD_S: f64 = 0.1;
+/// Power over its noise from which an order tells whether the series changes, and the most that do.
+const STANDS: f64 = 6.0;
+const MOST_TOLD: usize = 6;
 /// Most noise that fits of parts are taken to have taken, against what is left.
 const MOST_TAKEN: f64 = 0.5;
 
@@ -27,11 +30,63 @@ pub(crate) fn fit_stream(
     options: &MeasureOptions,
     known: Option<&Known>,
 ) -> StreamFit {
-    let by_parts = match known {
-        Some(_) => None,
-        None => fit_by_parts(stream, options),
-    };
-    by_parts.unwrap_or_else(|| fit_whole(stream, options, known))
+    if known.is_some() || !stream.gaps.is_empty() {
+        return fit_whole(stream, options, known);
+    }
+    if let Some(fit) = strong_sections(stream, options)
+        .and_then(|sections| fit_by_parts(stream, options, sections))
+    {
+        return fit;
+    }
+    let whole = fit_whole(stream, options, None);
+    let by_parts = faint_sections(stream, options, &whole)
+        .and_then(|sections| fit_by_parts(stream, options, sections));
+    by_parts.unwrap_or(whole)
+}
+
+/// Sections that the samples themselves show.
+fn strong_sections(stream: &Stream, options: &MeasureOptions) -> Option<Vec<Section>> {
+    let (samples, rate_hz) = (stream.samples.as_slice(), stream.rate_hz);
+    let nominals_hz = options.mains.nominals_hz();
+    match part_with_hum(samples, rate_hz, nominals_hz) {
+        Some((span, _)) => Some(span.sections(samples.len())),
+        None => sections(samples, rate_hz, nominals_hz),
+    }
+}
+
+/// Sections of a series that was fitted as if it were one: what its lines and what they leave show together.
+fn faint_sections(
+    stream: &Stream,
+    options: &MeasureOptions,
+    fit: &StreamFit,
+) -> Option<Vec<Section>> {
+    let record = &fit.record;
+    let seen = matches!(record.presence, Presence::Present(_)) && record.interval.is_none();
+    let orders: Vec<usize> = told_orders(record);
+    if !seen || orders.is_empty() || fit.residual.len() != stream.samples.len() {
+        return None;
+    }
+    let mut own = series(stream, options, fit);
+    for (x, left) in own.iter_mut().zip(&fit.residual) {
+        *x += left;
+    }
+    let cycle = stream.rate_hz / record.combined.frequency_hz;
+    sections_of_series(&own, cycle, &orders)
+}
+
+/// The orders that stand out most.
+fn told_orders(record: &RecordFit) -> Vec<usize> {
+    let harmonics = record.combined.harmonics.iter().enumerate();
+    let mut told: Vec<(usize, f64)> = harmonics
+        .map(|(i, own)| {
+            let ratio = own.power.observed_v2 / own.power.noise_v2;
+            (i + 1, ratio)
+        })
+        .filter(|(order, ratio)| *ratio > STANDS && !record.settings.muted.contains(order))
+        .collect();
+    told.sort_by(|a, b| b.1.total_cmp(&a.1));
+    told.truncate(MOST_TOLD);
+    told.into_iter().map(|(order, _)| order).collect()
 }
 
 /// A part of a stream that holds hum, and its fit.
@@ -41,18 +96,13 @@ struct Part {
     fit: StreamFit,
 }
 
-/// The fit of a stream by the part of it that holds the hum, or by those between steps of its level; `None` where it is all one,
-/// or they are not told apart.
-fn fit_by_parts(stream: &Stream, options: &MeasureOptions) -> Option<StreamFit> {
-    if !stream.gaps.is_empty() {
-        return None;
-    }
-    let (samples, rate_hz) = (stream.samples.as_slice(), stream.rate_hz);
-    let nominals_hz = options.mains.nominals_hz();
-    let mut sections = match part_with_hum(samples, rate_hz, nominals_hz) {
-        Some((span, _)) => span.sections(samples.len()),
-        None => sections(samples, rate_hz, nominals_hz)?,
-    };
+/// The fit of a stream by its sections; `None` where they are not told apart.
+fn fit_by_parts(
+    stream: &Stream,
+    options: &MeasureOptions,
+    mut sections: Vec<Section>,
+) -> Option<StreamFit> {
+    let rate_hz = stream.rate_hz;
     let mut parts = Vec::with_capacity(sections.len());
     for section in &mut sections {
         if section.silent && (section.samples.len() as f64) < LEAST_HEARD_S * rate_hz {

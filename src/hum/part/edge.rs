@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use std::ops::Range;
 
 /// Cycles either side of a coarse edge within which it is placed, and most that tell how the hum goes on there, and fewest.
-const EDGE_CYCLES: f64 = 1.5;
+pub(super) const EDGE_CYCLES: f64 = 1.5;
 const MODEL_CYCLES: (usize, usize) = (2, 4);
 /// Highest order of that.
 const MOST_ORDERS: usize = 40;
@@ -55,12 +55,32 @@ pub(super) fn edge(
     let left = told.iter().map(|lines| lines.left).sum::<f64>() / count;
     let swing = told.iter().map(|lines| lines.swing()).fold(0.0, f64::max);
     let noise = left.max(1e-9 * swing).max(f64::MIN_POSITIVE);
+    let levelled: Vec<f64> = samples[from..to].iter().map(|x| x - mean).collect();
+    let (at, variance) = place(
+        &levelled,
+        cycle,
+        from,
+        (before.as_ref(), after.as_ref()),
+        noise,
+    );
+    Some((at, variance))
+}
+
+/// The place of an edge among samples about 0, the first of which is the record's sample `from`, and the variance of that.
+pub(super) fn place(
+    samples: &[f64],
+    cycle: f64,
+    from: usize,
+    (before, after): (Option<&Lines>, Option<&Lines>),
+    noise: f64,
+) -> (usize, f64) {
     // Gain of the log likelihood by taking each sample for one behind the edge.
-    let gains: Vec<f64> = (from..to)
-        .map(|n| {
-            let at = |lines: &Option<Lines>| lines.as_ref().map_or(0.0, |l| l.at(n, cycle));
-            let x = samples[n] - mean;
-            ((x - at(&before)).powi(2) - (x - at(&after)).powi(2)) / (2.0 * noise)
+    let gains: Vec<f64> = samples
+        .iter()
+        .enumerate()
+        .map(|(i, x)| {
+            let at = |lines: Option<&Lines>| lines.map_or(0.0, |l| l.at(from + i, cycle));
+            ((x - at(before)).powi(2) - (x - at(after)).powi(2)) / (2.0 * noise)
         })
         .collect();
     let mut behind: f64 = gains.iter().sum();
@@ -79,18 +99,28 @@ pub(super) fn edge(
     }
     let mean_place = place / sum;
     let variance = (square / sum - mean_place * mean_place).max(0.0) + 1.0 / 12.0;
-    Some((from + mean_place.round() as usize, variance))
+    (from + mean_place.round() as usize, variance)
 }
 
 /// The series in whole cycles of a record.
-struct Lines {
+pub(super) struct Lines {
     mean: f64,
-    orders: Vec<Complex64>,
+    /// Orders with their phasors at the record's first sample.
+    orders: Vec<(usize, Complex64)>,
     /// Variance of what it leaves.
     left: f64,
 }
 
 impl Lines {
+    /// Orders of known phasors about 0.
+    pub(super) fn new(orders: &[usize], phasors: Vec<Complex64>) -> Self {
+        Self {
+            mean: 0.0,
+            orders: orders.iter().copied().zip(phasors).collect(),
+            left: 0.0,
+        }
+    }
+
     fn of(samples: &[f64], told: Range<usize>, cycle: f64) -> Self {
         let count = told.len();
         let orders = ((0.45 * cycle) as usize).clamp(1, MOST_ORDERS);
@@ -102,7 +132,7 @@ impl Lines {
                     Complex64::from_polar(samples[n] - mean, -TAU * order as f64 * turns(n, cycle))
                 })
                 .sum();
-            2.0 * sum / count as f64
+            (order, 2.0 * sum / count as f64)
         };
         let mut lines = Self {
             mean,
@@ -117,16 +147,13 @@ impl Lines {
     }
 
     fn swing(&self) -> f64 {
-        self.orders.iter().map(|c| 0.5 * c.norm_sqr()).sum()
+        self.orders.iter().map(|(_, c)| 0.5 * c.norm_sqr()).sum()
     }
 
     fn at(&self, n: usize, cycle: f64) -> f64 {
         self.orders
             .iter()
-            .enumerate()
-            .map(|(o, c)| {
-                (c * Complex64::from_polar(1.0, TAU * (o + 1) as f64 * turns(n, cycle))).re
-            })
+            .map(|(o, c)| (c * Complex64::cis(TAU * *o as f64 * turns(n, cycle))).re)
             .sum()
     }
 }

@@ -103,6 +103,39 @@ pub(super) fn amplitudes(samples: &[f64], cycle: f64) -> Option<Vec<Vec<f64>>> {
     Some(amplitudes)
 }
 
+/// Parts of each order's phasors, a cycle each, referred to the record's first sample: real, imaginary, of each order in turn, each
+/// with the largest amplitude of its order.
+pub(super) fn phasors(samples: &[f64], cycle: f64, orders: &[usize]) -> Vec<(Vec<f64>, f64)> {
+    let cycles = (samples.len() as f64 / cycle) as usize;
+    let edge = |c: usize| ((c as f64 * cycle).round() as usize).min(samples.len());
+    let of_cycle = |order: usize, c: usize| {
+        let own = &samples[edge(c)..edge(c + 1)];
+        let step = Complex64::cis(-TAU * order as f64 / cycle);
+        let mut turn = Complex64::cis(-TAU * (order as f64 * edge(c) as f64 / cycle).fract());
+        let mut sum = Complex64::default();
+        for x in own {
+            sum += x * turn;
+            turn *= step;
+        }
+        2.0 * sum / own.len().max(1) as f64
+    };
+    orders
+        .iter()
+        .flat_map(|&order| {
+            let own: Vec<Complex64> = (0..cycles).map(|c| of_cycle(order, c)).collect();
+            let largest = own
+                .iter()
+                .map(|c| c.norm())
+                .fold(f64::MIN_POSITIVE, f64::max);
+            let parts: [Vec<f64>; 2] = [
+                own.iter().map(|c| c.re).collect(),
+                own.iter().map(|c| c.im).collect(),
+            ];
+            parts.map(|part| (part, largest))
+        })
+        .collect()
+}
+
 /// Level of the series in each frame; the `full` quantile of each order's amplitudes is about 1.
 pub(super) fn levels(samples: &[f64], cycle: f64, full: f64) -> Option<Vec<f64>> {
     let amplitudes = amplitudes(samples, cycle)?;

@@ -6,5 +6,5 @@ mod partition;
 mod sections;
 mod span;
 
-pub(crate) use sections::{Section, sections};
+pub(crate) use sections::{Section, sections, sections_of_series};
 pub(crate) use span::part_with_hum;
