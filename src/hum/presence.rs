@@ -178,20 +178,27 @@ impl Scene<'_> {
     fn in_spectrum(&self, spectrum: &LineSpectrum) -> Option<Present> {
         let witness = Witness::new(spectrum);
         let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
-        let (nominal_hz, evidence) = self
+        let is_series = |(nominal_hz, evidence): &(f64, Evidence)| {
+            evidence.orders.len() >= 2
+                && evidence.total > needed
+                && evidence.rest > NEEDED_REST
+                && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, *nominal_hz)
+                && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(evidence))
+        };
+        // Evidence is bounded: of two grids that are both there, the mains is the stronger.
+        let power = |evidence: &Evidence| -> f64 {
+            evidence.orders.iter().map(|own| own.line.rms.powi(2)).sum()
+        };
+        let series = self
             .nominals_hz
             .iter()
             .map(|&nominal| {
                 let range = (0.99 * nominal, 1.01 * nominal);
                 (nominal, witness.best_beside_rivals(range, needed))
             })
-            .max_by(|a, b| a.1.total.total_cmp(&b.1.total))?;
-        let series = evidence.orders.len() >= 2
-            && evidence.total > needed
-            && evidence.rest > NEEDED_REST
-            && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, nominal_hz)
-            && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(&evidence));
-        if series {
+            .filter(is_series)
+            .max_by(|a, b| power(&a.1).total_cmp(&power(&b.1)));
+        if let Some((nominal_hz, evidence)) = series {
             return Some(told(nominal_hz, evidence, spectrum));
         }
         self.mainly_one(spectrum, &witness)

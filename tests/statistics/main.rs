@@ -10,6 +10,7 @@
 mod coverage;
 mod long_records;
 mod monte_carlo;
+mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;
 mod tone_relations;
