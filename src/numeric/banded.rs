@@ -126,6 +126,32 @@ impl Factor {
         x
     }
 
+    /// Solves, in place, for right-hand sides that stand side by side: each as [`Factor::solve`] does.
+    #[inline(always)]
+    pub(crate) fn solve_beside<const N: usize>(&self, x: &mut [[f64; N]]) {
+        let n = self.d.len();
+        for i in 0..n {
+            let mut value = x[i];
+            if i >= 1 {
+                take_off(&mut value, self.l1[i - 1], &x[i - 1]);
+            }
+            if i >= 2 {
+                take_off(&mut value, self.l2[i - 2], &x[i - 2]);
+            }
+            x[i] = value;
+        }
+        for i in (0..n).rev() {
+            let mut value = x[i].map(|v| v / self.d[i]);
+            if i + 1 < n {
+                take_off(&mut value, self.l1[i], &x[i + 1]);
+            }
+            if i + 2 < n {
+                take_off(&mut value, self.l2[i], &x[i + 2]);
+            }
+            x[i] = value;
+        }
+    }
+
     pub(crate) fn log_determinant(&self) -> f64 {
         self.d.iter().map(|d| d.ln()).sum()
     }
@@ -149,6 +175,14 @@ impl Factor {
             diagonal[i] = 1.0 / self.d[i] - l1 * first[i] - l2 * second[i];
         }
         diagonal
+    }
+}
+
+/// Takes `factor` times `other` off.
+#[inline(always)]
+fn take_off<const N: usize>(value: &mut [f64; N], factor: f64, other: &[f64; N]) {
+    for (v, o) in value.iter_mut().zip(other) {
+        *v -= factor * o;
     }
 }
 
@@ -240,6 +274,21 @@ mod tests {
         let solved = a.factor().solve(&a.multiply(&x));
         for (got, want) in solved.iter().zip(x) {
             assert_relative_eq!(*got, want, epsilon = 1e-10);
+        }
+    }
+
+    #[test]
+    fn sides_beside_each_other_are_solved_as_alone() {
+        let factor = example().factor();
+        let sides = [
+            [1.0, -2.0, 0.5, 3.0, 0.0, 1.0],
+            [0.3, 7.0, -1.0, 0.1, 2.0, -4.0],
+        ];
+        let mut beside: Vec<[f64; 2]> = (0..6).map(|i| [sides[0][i], sides[1][i]]).collect();
+        factor.solve_beside(&mut beside);
+        for (lane, side) in sides.iter().enumerate() {
+            let alone = factor.solve(side);
+            assert!(beside.iter().zip(alone).all(|(b, a)| b[lane] == a));
         }
     }
 

@@ -9,7 +9,7 @@ pub(crate) mod parabola;
 mod root;
 mod vector;
 
-pub(crate) use banded::{Banded, Roughness};
+pub(crate) use banded::{Banded, Factor, Roughness};
 pub(crate) use bessel::bessel_i0;
 pub(crate) use bridge::bridge;
 pub(crate) use cholesky::Cholesky;

@@ -22,6 +22,12 @@ pub(crate) struct Sums {
 }
 
 impl Sums {
+    /// Whether all intervals of an order count in full.
+    pub(crate) fn trusts(&self, o: usize) -> bool {
+        let mut own = self.trust.iter().skip(o).step_by(self.orders);
+        own.all(|t| *t == 1.0)
+    }
+
     pub(crate) fn gram(&self, interval: usize, o: usize) -> [f64; 3] {
         match self.trust.get(interval * self.orders + o) {
             Some(t) => self.gram[interval].map(|g| g * f64::from(*t)),

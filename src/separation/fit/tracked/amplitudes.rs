@@ -1,6 +1,7 @@
 //! Amplitudes: constants of a piece, a gain common to all orders, deviations of their own.
 
-use super::smoother::{Smoothed, Smoothing, TrackData};
+use super::smoother::{Smoothed, Smoothing, TrackData, flat_ratio};
+use super::steady::{OWN_TRACK_GAIN, steady_orders};
 use crate::numeric::{Banded, Roughness};
 use crate::separation::fit::fitted::Spent;
 use crate::separation::fit::model::{HumModel, Sums, gram_of, whole_sums};
@@ -9,8 +10,6 @@ use rustfft::num_complex::Complex64;
 /// Fastest changes that tracks follow, Hz.
 const GAIN_BANDWIDTH_HZ: f64 = 4.0;
 const OWN_BANDWIDTH_HZ: f64 = 2.0;
-/// Gain of log-likelihood that a track of its own must bring.
-const OWN_TRACK_GAIN: f64 = 6.0;
 
 /// Constants, common gain and own deviations from the sums.
 pub(crate) fn update_amplitudes(model: &mut HumModel, sums: &Sums, smoothing: &Smoothing) -> Spent {
@@ -25,24 +24,20 @@ pub(crate) fn update_amplitudes(model: &mut HumModel, sums: &Sums, smoothing: &S
         return spent;
     }
     spent.gain = update_gain(model, sums, smoothing, (&left, &right));
-    let edges = model.edges.len();
     // Deviations of their own.
+    let sides: Vec<[Vec<f64>; 2]> = (0..n)
+        .map(|o| beside_constant(model, sums, (&left, &right), o))
+        .collect();
+    let shortest = smoothing.shortest(OWN_BANDWIDTH_HZ);
+    let steady = steady_orders(sums, &sides, smoothing, shortest);
     for o in 0..n {
-        let plain = gram_of(sums, o);
-        let mut sides = [vec![0.0; edges], vec![0.0; edges]];
-        for i in 0..model.intervals() {
-            let c = model.constants[model.piece[i]][o];
-            let [aa, ab, bb] = sums.gram(i, o);
-            let (ga, gb) = (model.gain[i], model.gain[i + 1]);
-            let l = left[i * n + o] - c * (aa * ga + ab * gb);
-            let r = right[i * n + o] - c * (ab * ga + bb * gb);
-            sides[0][i] += l.re;
-            sides[1][i] += l.im;
-            sides[0][i + 1] += r.re;
-            sides[1][i + 1] += r.im;
+        if steady[o] {
+            model.deviations[o].clear();
+            continue;
         }
-        let data = smoothing.track(&plain, &sides);
-        let (smoothed, free) = best_of_both(&data, smoothing.shortest(OWN_BANDWIDTH_HZ));
+        let plain = gram_of(sums, o);
+        let data = smoothing.track(&plain, &sides[o]);
+        let (smoothed, free) = best_of_both(&data, shortest);
         if free > 1.6 {
             spent.orders[o] += free;
             model.deviations[o] = smoothed.tracks[0]
@@ -55,6 +50,30 @@ pub(crate) fn update_amplitudes(model: &mut HumModel, sums: &Sums, smoothing: &S
         }
     }
     spent
+}
+
+/// What the sums of an order say beyond its constant: right-hand sides of its real and imaginary part at the edges.
+fn beside_constant(
+    model: &HumModel,
+    sums: &Sums,
+    (left, right): (&[Complex64], &[Complex64]),
+    o: usize,
+) -> [Vec<f64>; 2] {
+    let n = sums.orders;
+    let edges = model.edges.len();
+    let mut sides = [vec![0.0; edges], vec![0.0; edges]];
+    for i in 0..model.intervals() {
+        let c = model.constants[model.piece[i]][o];
+        let [aa, ab, bb] = sums.gram(i, o);
+        let (ga, gb) = (model.gain[i], model.gain[i + 1]);
+        let l = left[i * n + o] - c * (aa * ga + ab * gb);
+        let r = right[i * n + o] - c * (ab * ga + bb * gb);
+        sides[0][i] += l.re;
+        sides[1][i] += l.im;
+        sides[0][i + 1] += r.re;
+        sides[1][i + 1] += r.im;
+    }
+    sides
 }
 
 /// Gain common to all orders, and the constants under it; returns the free parameters beyond its level.
@@ -130,7 +149,7 @@ pub(crate) fn solve_constants(
 /// The likelier of a random walk and an integrated one; the plain constant unless beaten clearly.
 fn best_of_both(data: &TrackData<'_>, shortest: f64) -> (Smoothed, f64) {
     let terms = Roughness::Level.terms(data.spacing.len());
-    let flat_ratio = 64.0 * data.gram.mean_diagonal() * (data.gram.len() as f64).powi(2);
+    let flat_ratio = flat_ratio(data.gram);
     let energy = data.energy();
     let flat = data.at_ratio(Roughness::Level, &vec![1.0; terms], flat_ratio, energy);
     let level = data.best(Roughness::Level, &vec![1.0; terms], shortest);

@@ -10,6 +10,7 @@ mod mesh;
 mod outliers;
 mod phase;
 mod smoother;
+mod steady;
 
 pub(crate) use amplitudes::update_amplitudes;
 pub(crate) use breaks::{find_break, place_breaks};

@@ -121,16 +121,14 @@ impl TrackData<'_> {
             .zip(self.rhs)
             .map(|(t, b)| plain_dot(t, b))
             .sum();
-        let n = self.gram.len();
-        let free = roughness.free();
-        let sides = self.rhs.len() as f64;
-        let degrees = sides * (n - free) as f64;
-        let noise = ((energy - explained) / degrees)
-            .max(1e-14 * energy / n as f64)
-            .max(1e-300);
-        let rank = roughness.terms(self.spacing.len()) as f64;
-        let log_likelihood =
-            -0.5 * (degrees * noise.ln() + sides * (factor.log_determinant() - rank * ratio.ln()));
+        let penalised = Penalised {
+            knots: self.gram.len(),
+            sides: self.rhs.len(),
+            roughness,
+            ratio,
+            log_determinant: factor.log_determinant(),
+        };
+        let (log_likelihood, noise) = penalised.likelihood(energy, explained);
         Smoothed {
             tracks,
             log_likelihood,
@@ -160,20 +158,90 @@ impl TrackData<'_> {
     /// Tries memories from `shortest` knots to the whole record and keeps the most likely.
     pub(crate) fn best(&self, roughness: Roughness, weights: &[f64], shortest: f64) -> Smoothed {
         let energy = self.energy();
-        let longest = match roughness {
-            Roughness::Level => 8.0 * self.gram.len() as f64,
-            Roughness::Slope => LONGEST_SLOPE_MEMORY.min(4.0 * self.gram.len() as f64),
-        }
-        .max(2.0 * shortest);
-        let power = 2 * roughness.free() as i32;
+        let memories = Memories::new(roughness, self.gram.len(), shortest, self.quick);
         let scale = self.gram.mean_diagonal();
         let penalty = roughness.penalty(self.spacing, weights);
-        let at = |memory: f64| {
-            self.under_penalty(roughness, &penalty, scale * memory.powi(power), energy)
-        };
+        let (log_likelihood, best) = memories.most_likely(|memory| {
+            let ratio = memories.ratio(scale, memory);
+            let smoothed = self.under_penalty(roughness, &penalty, ratio, energy);
+            (smoothed.log_likelihood, smoothed)
+        });
+        Smoothed {
+            log_likelihood,
+            ..best
+        }
+    }
+}
+
+/// Ratio of noise to walk under which a track hardly moves.
+pub(super) fn flat_ratio(gram: &Banded) -> f64 {
+    64.0 * gram.mean_diagonal() * (gram.len() as f64).powi(2)
+}
+
+/// A system of a track under its penalty.
+pub(super) struct Penalised {
+    pub(super) knots: usize,
+    /// Right-hand sides of a track.
+    pub(super) sides: usize,
+    pub(super) roughness: Roughness,
+    /// Ratio of noise to walk.
+    pub(super) ratio: f64,
+    pub(super) log_determinant: f64,
+}
+
+impl Penalised {
+    /// Logarithm of the restricted marginal likelihood, up to a constant of the data, and the noise power that is left, from
+    /// the data's `energy` and what of it the track explains.
+    pub(super) fn likelihood(&self, energy: f64, explained: f64) -> (f64, f64) {
+        let n = self.knots;
+        let sides = self.sides as f64;
+        let degrees = sides * (n - self.roughness.free()) as f64;
+        let noise = ((energy - explained) / degrees)
+            .max(1e-14 * energy / n as f64)
+            .max(1e-300);
+        let rank = self.roughness.terms(n - 1) as f64;
+        let walk = self.log_determinant - rank * self.ratio.ln();
+        (-0.5 * (degrees * noise.ln() + sides * walk), noise)
+    }
+}
+
+/// Memories of a track that are tried, in knots.
+pub(super) struct Memories {
+    shortest: f64,
+    longest: f64,
+    /// Twice the dimensions that cost nothing.
+    power: i32,
+    quick: bool,
+}
+
+impl Memories {
+    /// From `shortest` to the whole record; `quick`: see [`Smoothing`].
+    pub(super) fn new(roughness: Roughness, knots: usize, shortest: f64, quick: bool) -> Self {
+        let longest = match roughness {
+            Roughness::Level => 8.0 * knots as f64,
+            Roughness::Slope => LONGEST_SLOPE_MEMORY.min(4.0 * knots as f64),
+        }
+        .max(2.0 * shortest);
+        Self {
+            shortest,
+            longest,
+            power: 2 * roughness.free() as i32,
+            quick,
+        }
+    }
+
+    /// Ratio of noise to walk of a memory, of a Gram matrix of this mean diagonal.
+    pub(super) fn ratio(&self, scale: f64, memory: f64) -> f64 {
+        scale * memory.powi(self.power)
+    }
+
+    /// The most likely memory by way of `at`, which gives a memory's log-likelihood and what comes of it; the longest one is
+    /// favoured.
+    pub(super) fn most_likely<T>(&self, mut at: impl FnMut(f64) -> (f64, T)) -> (f64, T) {
+        let (shortest, longest) = (self.shortest, self.longest);
         let steps = 12;
         let mut best = at(longest);
-        best.log_likelihood += FAVOUR;
+        best.0 += FAVOUR;
         let mut best_memory = longest;
         let memory_of =
             |step: i32| longest * (shortest / longest).powf(f64::from(step) / f64::from(steps));
@@ -181,7 +249,7 @@ impl TrackData<'_> {
         let mut try_steps = |candidates: &mut dyn Iterator<Item = i32>, centre: &mut i32| {
             for step in candidates {
                 let candidate = at(memory_of(step));
-                if candidate.log_likelihood > best.log_likelihood {
+                if candidate.0 > best.0 {
                     best = candidate;
                     best_memory = memory_of(step);
                     *centre = step;
@@ -200,7 +268,7 @@ impl TrackData<'_> {
         for memory in [best_memory * stride.sqrt(), best_memory / stride.sqrt()] {
             if (shortest..=longest).contains(&memory) {
                 let candidate = at(memory);
-                if candidate.log_likelihood > best.log_likelihood {
+                if candidate.0 > best.0 {
                     best = candidate;
                 }
             }
