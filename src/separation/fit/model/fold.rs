@@ -81,33 +81,3 @@ pub(crate) fn fold(
         });
     }
 }
-
-/// Takes the running mean over `width` samples off `values`, skipping samples of weight 0; at the ends the
-/// outermost whole mean holds.
-pub(crate) fn remove_running_mean(values: &mut [f64], weights: Option<&[f32]>, width: usize) {
-    let n = values.len();
-    let width = width.clamp(1, n.max(1));
-    let counted = |i: usize| weights.is_none_or(|w| w[i] > 0.0);
-    let before: Vec<f64> = values
-        .iter()
-        .enumerate()
-        .map(|(i, v)| if counted(i) { *v } else { 0.0 })
-        .collect();
-    let mut sum: f64 = before.iter().take(width).sum();
-    let mut count = (0..width.min(n)).filter(|i| counted(*i)).count();
-    let mut mean = if count > 0 { sum / count as f64 } else { 0.0 };
-    let half = width / 2;
-    let mut next = width;
-    for (i, value) in values.iter_mut().enumerate() {
-        if i > half && next < n {
-            let old = next - width;
-            sum += before[next] - before[old];
-            count = count + usize::from(counted(next)) - usize::from(counted(old));
-            next += 1;
-        }
-        if count > 0 {
-            mean = sum / count as f64;
-        }
-        *value -= mean;
-    }
-}

@@ -118,7 +118,7 @@ impl HumModel {
             / (self.edges[interval + 1] - self.edges[interval]) as f64
     }
 
-    fn is_silent(&self) -> bool {
+    pub(crate) fn is_silent(&self) -> bool {
         self.orders.is_empty()
             || (self.constants.iter().flatten().all(|c| c.norm_sqr() == 0.0)
                 && self.deviations.iter().all(Vec::is_empty))

@@ -208,16 +208,7 @@ mod tests {
         for (a, b) in turned.iter().zip(&tabled) {
             assert!((a - b).abs() < 4e-5, "{a} {b}");
         }
-        let mut sums = Sums {
-            orders: 3,
-            left: Vec::new(),
-            right: Vec::new(),
-            gram: Vec::new(),
-            noise: Vec::new(),
-            pairs: Vec::new(),
-            usual: Vec::new(),
-            trust: Vec::new(),
-        };
+        let mut sums = Sums::empty(3, 12);
         add_sums(&model, &x, Some(&weights), &mut sums);
         fold(&model, &x, Some(&weights), 11, |f| {
             for (o, k) in model.orders.iter().enumerate() {

@@ -22,6 +22,20 @@ pub(crate) struct Sums {
 }
 
 impl Sums {
+    /// None yet, of so many orders and intervals.
+    pub(crate) fn empty(orders: usize, intervals: usize) -> Self {
+        Self {
+            orders,
+            left: Vec::with_capacity(orders * intervals),
+            right: Vec::with_capacity(orders * intervals),
+            gram: Vec::with_capacity(intervals),
+            noise: Vec::new(),
+            pairs: Vec::new(),
+            usual: Vec::new(),
+            trust: Vec::new(),
+        }
+    }
+
     /// Whether all intervals of an order count in full.
     pub(crate) fn trusts(&self, o: usize) -> bool {
         let mut own = self.trust.iter().skip(o).step_by(self.orders);

@@ -5,15 +5,16 @@ use super::outliers::{distrust, far_from_noise};
 use super::phase::{PhaseStep, update_phase};
 use super::smoother::Smoothing;
 use crate::separation::fit::model::{
-    HumModel, Sums, add_sums, fold, noise, remove_running_mean, subtract, suits, whole_sums,
+    HumModel, Sums, add_moments, add_sums, fold, noise, play, remove_running_mean, subtract, suits,
+    whole_sums,
 };
 use std::borrow::Cow;
 
 /// Shift of the highest order's phase, cycles, up to which sums follow it along a straight line.
 const LINEAR: f64 = 0.5;
 
-/// Whether sums of few orders are had by turning phasors, with fewer memories tried; and whether single intervals of
-/// single orders may be given up.
+/// Whether hum and sums of steady amplitudes are had by turning phasors (of few orders) or from tables of a cycle, with fewer
+/// memories tried; and whether single intervals of single orders may be given up.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Manner {
     pub(crate) quick: bool,
@@ -29,6 +30,7 @@ pub(crate) struct Fitter<'a> {
     pub(crate) missing: Option<Vec<f32>>,
     pub(crate) smoothing: Smoothing,
     residual: Vec<f64>,
+    means: Vec<f64>,
     /// Samples of a cycle.
     cycle: usize,
     manner: Manner,
@@ -45,6 +47,7 @@ impl<'a> Fitter<'a> {
         Self {
             x: Cow::Borrowed(x),
             residual: vec![0.0; x.len()],
+            means: Vec::with_capacity(x.len()),
             weights: missing.clone(),
             missing,
             cycle: (x.len() as f64 / model.cycles().max(1.0)).round().max(1.0) as usize,
@@ -64,32 +67,30 @@ impl<'a> Fitter<'a> {
         if self.manner.quick && suits(model) {
             self.residual.copy_from_slice(&self.x);
             subtract(model, &mut self.residual);
+        } else if self.manner.quick && !model.is_silent() && play(model, &mut self.residual) {
+            for (rest, x) in self.residual.iter_mut().zip(&*self.x) {
+                *rest = x - *rest;
+            }
         } else {
             model.residual(&self.x, &mut self.residual);
         }
-        remove_running_mean(&mut self.residual, self.weights.as_deref(), self.cycle);
+        remove_running_mean(
+            &mut self.residual,
+            self.weights.as_deref(),
+            self.cycle,
+            &mut self.means,
+        );
         &self.residual
     }
 
     /// Phasor sums of what the model leaves.
     pub(crate) fn sums(&mut self, model: &HumModel) -> Sums {
         self.residual(model);
-        let count = model.orders.len();
-        let intervals = model.intervals();
-        let mut sums = Sums {
-            orders: count,
-            left: Vec::with_capacity(count * intervals),
-            right: Vec::with_capacity(count * intervals),
-            gram: Vec::with_capacity(intervals),
-            noise: Vec::new(),
-            pairs: Vec::new(),
-            usual: Vec::new(),
-            trust: Vec::new(),
-        };
+        let mut sums = Sums::empty(model.orders.len(), model.intervals());
         let weights = self.weights.as_deref();
         if self.manner.quick && suits(model) {
             add_sums(model, &self.residual, weights, &mut sums);
-        } else {
+        } else if !(self.manner.quick && add_moments(model, &self.residual, weights, &mut sums)) {
             let top = model.orders.iter().copied().max().unwrap_or(1);
             fold(model, &self.residual, weights, top, |f| {
                 sums.left.extend(model.orders.iter().map(|k| f.left[*k]));

@@ -40,6 +40,11 @@ pub(super) fn far_from_noise(
         return None;
     }
     let limit = FAR * normal_scale(&mut sizes);
+    let within = model.edges[0]..model.samples().min(n);
+    let outside: Vec<usize> = within.filter(|i| is_far(*i, limit)).collect();
+    if outside.is_empty() || outside.len() * 4 > n {
+        return None;
+    }
     let bin = |interval: usize, i: usize| {
         let cycles = model.phase[interval]
             + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
@@ -47,23 +52,31 @@ pub(super) fn far_from_noise(
         let part = if part < 0.0 { part + 1.0 } else { part };
         ((part * BINS as f64) as usize).min(BINS - 1)
     };
-    let (mut far, mut all) = (vec![0.0; BINS], vec![0.0; BINS]);
-    let mut count = 0usize;
-    for interval in 0..model.intervals() {
-        for i in model.edges[interval]..model.edges[interval + 1] {
-            if i % stride.min(4) == 0 {
-                all[bin(interval, i)] += 1.0;
+    let mut interval = 0;
+    let outside: Vec<(usize, usize)> = outside
+        .into_iter()
+        .map(|i| {
+            while i >= model.edges[interval + 1] {
+                interval += 1;
             }
-            if is_far(i, limit) {
-                count += 1;
-                if i % stride.min(4) == 0 {
-                    far[bin(interval, i)] += 1.0;
+            (i, bin(interval, i))
+        })
+        .collect();
+    let apart = stride.min(4);
+    let mut far = vec![0.0; BINS];
+    for (_, bin) in outside.iter().filter(|(i, _)| i % apart == 0) {
+        far[*bin] += 1.0;
+    }
+    let mut all = vec![0.0; BINS];
+    // Often there is none, and then it takes no part.
+    if far.iter().any(|count| *count > 0.0) {
+        for interval in 0..model.intervals() {
+            for i in model.edges[interval]..model.edges[interval + 1] {
+                if i % apart == 0 {
+                    all[bin(interval, i)] += 1.0;
                 }
             }
         }
-    }
-    if count == 0 || count * 4 > n {
-        return None;
     }
     let mut weights = missing.map_or_else(|| vec![1.0; n], <[f32]>::to_vec);
     let mut run: Option<(usize, usize)> = None;
@@ -71,24 +84,18 @@ pub(super) fn far_from_noise(
         let margin = 1 + (to - from) / 3;
         weights[from.saturating_sub(margin)..(to + margin).min(n)].fill(0.0);
     };
-    for interval in 0..model.intervals() {
-        for i in model.edges[interval]..model.edges[interval + 1] {
-            if !is_far(i, limit) {
-                continue;
-            }
-            let b = bin(interval, i);
-            if far[b] > 0.3 * all[b] {
-                continue;
-            }
-            run = match run {
-                Some((from, to)) if i <= to + cycle / 16 => Some((from, i + 1)),
-                Some(done) => {
-                    close(&mut weights, done);
-                    Some((i, i + 1))
-                }
-                None => Some((i, i + 1)),
-            };
+    for (i, b) in outside {
+        if far[b] > 0.3 * all[b] {
+            continue;
         }
+        run = match run {
+            Some((from, to)) if i <= to + cycle / 16 => Some((from, i + 1)),
+            Some(done) => {
+                close(&mut weights, done);
+                Some((i, i + 1))
+            }
+            None => Some((i, i + 1)),
+        };
     }
     if let Some(done) = run {
         close(&mut weights, done);
