@@ -40,8 +40,27 @@ pub(crate) fn check_pair(samples: &[f64], other: &[f64]) -> Result<(), Error> {
 
 /// Largest size of the finite samples.
 pub(crate) fn peak(samples: &[f64]) -> f64 {
-    let sizes = samples.iter().map(|v| v.abs()).filter(|v| v.is_finite());
-    sizes.fold(0.0, f64::max)
+    const LANES: usize = 16;
+    let mut lanes = [0.0f64; LANES];
+    let take = |most: &mut f64, value: f64| {
+        let size = value.abs();
+        // No number is larger than nothing, nor smaller than the infinite.
+        *most = if size > *most && size < f64::INFINITY {
+            size
+        } else {
+            *most
+        };
+    };
+    let (chunks, rest) = samples.as_chunks::<LANES>();
+    for chunk in chunks {
+        for (lane, value) in lanes.iter_mut().zip(chunk) {
+            take(lane, *value);
+        }
+    }
+    for value in rest {
+        take(&mut lanes[0], *value);
+    }
+    lanes.into_iter().fold(0.0, f64::max)
 }
 
 /// Power of two that brings samples of this size near 1, where their squares would go astray; else 1.

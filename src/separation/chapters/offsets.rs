@@ -31,10 +31,11 @@ pub(crate) struct ChannelOffset {
 
 impl ChannelOffset {
     fn add(&mut self, values: &[f64], start: usize) {
-        self.peak = self.peak.max(peak(values));
+        let largest = peak(values);
+        self.peak = self.peak.max(largest);
         if start < LEARNT {
             self.head.extend_from_slice(values);
-        } else {
+        } else if !(sum(values).is_finite() && self.rails.hold(-largest, largest)) {
             self.clipped.add(values, start, &self.rails);
         }
         if start < LEARNT && start + values.len() >= LEARNT {

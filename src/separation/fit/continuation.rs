@@ -7,6 +7,7 @@ use super::low_rate::LowRate;
 use super::model::HumModel;
 use super::settings::{ENOUGH_HZ, FitSettings};
 use super::tracked::{Fitter, Manner, find_break, mesh, update_amplitudes, update_phase};
+use crate::numeric::vectorised;
 use crate::stats::median;
 use rustfft::num_complex::Complex64;
 use std::borrow::Cow;
@@ -308,14 +309,33 @@ fn take_up(
     Some(())
 }
 
-/// Σ xₙ exp(j·turn·n).
+/// Σ xₙ exp(j·turn·n), in lanes that the compiler can keep in vector registers.
 fn demodulate(x: &[f64], turn: f64) -> Complex64 {
-    let step = Complex64::from_polar(1.0, turn);
-    let mut rotation = Complex64::new(1.0, 0.0);
-    let mut sum = Complex64::default();
-    for v in x {
-        sum += rotation * v;
-        rotation *= step;
-    }
-    sum
+    const LANES: usize = 8;
+    let step = Complex64::from_polar(1.0, turn * LANES as f64);
+    let first: [Complex64; LANES] =
+        std::array::from_fn(|i| Complex64::from_polar(1.0, turn * i as f64));
+    let (mut re, mut im) = (first.map(|z| z.re), first.map(|z| z.im));
+    let mut sums = [[0.0; LANES]; 2];
+    vectorised(
+        #[inline(always)]
+        || {
+            let (chunks, rest) = x.as_chunks::<LANES>();
+            for values in chunks {
+                for lane in 0..LANES {
+                    sums[0][lane] += re[lane] * values[lane];
+                    sums[1][lane] += im[lane] * values[lane];
+                    let turned = re[lane] * step.re - im[lane] * step.im;
+                    im[lane] = re[lane] * step.im + im[lane] * step.re;
+                    re[lane] = turned;
+                }
+            }
+            for (lane, value) in rest.iter().enumerate() {
+                sums[0][lane] += re[lane] * value;
+                sums[1][lane] += im[lane] * value;
+            }
+        },
+    );
+    let [re, im] = sums.map(|lanes| lanes.iter().sum());
+    Complex64::new(re, im)
 }

@@ -71,9 +71,9 @@ pub(crate) fn separate_hum(
     (course, lead): (Option<&Course>, Option<&Lead>),
     hum: &mut Vec<f64>,
 ) -> (Findings, Option<Lead>) {
-    hum.clear();
     hum.resize(samples.len(), 0.0);
     let Some(course) = course else {
+        hum.fill(0.0);
         return (series_findings(&Fit::default(), hum.len(), rate_hz), None);
     };
     let settings = FitSettings::new(rate_hz, options);
@@ -81,6 +81,7 @@ pub(crate) fn separate_hum(
     let (fitted, next, mains_power, part) = match continued {
         Some((fitted, next, power)) => (fitted, next, power, None),
         None => {
+            hum.fill(0.0);
             let centred = Centred::in_place(samples);
             let (fitted, part) = separate_alone(&centred, rate_hz, options, course, hum);
             let rest = Rest::new(&centred.values, hum, 0.0);
