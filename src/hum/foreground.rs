@@ -69,9 +69,13 @@ pub(crate) fn foreground(
     // Against the cycles before and after, slow content hardly shows: events first.
     let cycle = likelier_cycle(samples, rate_hz, nominals_hz);
     let (marked, count, first) = events(samples, cycle, ROUNDED_CHANGE * step);
-    let mut rest = samples.to_vec();
-    bridge(&mut rest, &marked);
-    let mut found = slow_content(&rest, rate_hz, nominals_hz, step, None);
+    let mut found = if marked.contains(&true) {
+        let mut rest = samples.to_vec();
+        bridge(&mut rest, &marked);
+        slow_content(&rest, rate_hz, nominals_hz, step, None)
+    } else {
+        slow_between(samples, rate_hz, (lowest, cycle), step, None)
+    };
     if count > 0 {
         found.left_out.resize(samples.len(), false);
         for (out, marked) in found.left_out.iter_mut().zip(&marked) {
@@ -152,6 +156,18 @@ pub(crate) fn slow_content(
         return Foreground::default();
     }
     let cycle = likelier_cycle(samples, rate_hz, nominals_hz);
+    slow_between(samples, rate_hz, (lowest, cycle), step, spectrum)
+}
+
+/// The same of a record that repeats after `cycle` samples, the mains being of `lowest` Hz at least.
+fn slow_between(
+    samples: &[f64],
+    rate_hz: f64,
+    (lowest, cycle): (f64, f64),
+    step: f64,
+    spectrum: Option<&LineSpectrum>,
+) -> Foreground {
+    let count = samples.len();
     let mut found = Foreground::default();
     let steps = steps(samples, cycle);
     let rises = || match spectrum {

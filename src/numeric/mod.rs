@@ -14,4 +14,4 @@ pub(crate) use bessel::bessel_i0;
 pub(crate) use bridge::bridge;
 pub(crate) use cholesky::Cholesky;
 pub(crate) use root::rising_root;
-pub(crate) use vector::{dot, plain_dot, sum, vectorised};
+pub(crate) use vector::{dot, finite, plain_dot, sum, vectorised};

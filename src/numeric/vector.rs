@@ -52,6 +52,19 @@ pub(crate) fn sum(values: &[f64]) -> f64 {
     lanes.iter().sum::<f64>() + rest.iter().sum::<f64>()
 }
 
+/// Whether all numbers are finite; in lanes that the compiler can keep in vector registers.
+pub(crate) fn finite(samples: &[f64]) -> bool {
+    let (chunks, rest) = samples.as_chunks::<8>();
+    let mut sums = [0.0; 8];
+    for chunk in chunks {
+        for (sum, x) in sums.iter_mut().zip(chunk) {
+            // Nothing times a finite number is nothing.
+            *sum += 0.0 * x;
+        }
+    }
+    sums.iter().chain(rest).all(|x| x.is_finite())
+}
+
 struct Wide<F>(F);
 
 impl<R, F: FnMut() -> R> pulp::WithSimd for Wide<F> {

@@ -20,6 +20,7 @@ pub(crate) use dirichlet::{Kernel, Weighting};
 pub(crate) use hann_grid::HannGrid;
 pub(crate) use low_pass::{deep_low_pass, low_pass, low_pass_gain};
 pub use nudft::Nudft;
+pub(crate) use nudft::Position;
 pub(crate) use overlap_save::OverlapSave;
 pub(crate) use tapers::{Tapers, WholeBinTapers};
 pub use window::Window;

@@ -33,6 +33,41 @@ thread_local! {
     static SCRATCH: RefCell<(Vec<f64>, Vec<Complex64>)> = const { RefCell::new((Vec::new(), Vec::new())) };
 }
 
+/// Fewest bins that are kept for another transform, and most that are kept in all: room that is had anew has to be filled
+/// with nothing first.
+const LEAST_SPARED: usize = 1 << 12;
+const MOST_SPARED: usize = 1 << 19;
+
+/// Bins of transforms that are no longer needed.
+static SPARED: Mutex<Vec<Vec<Complex64>>> = Mutex::new(Vec::new());
+
+/// So many bins, of any content.
+fn bins_of(count: usize) -> Vec<Complex64> {
+    let spared = if count < LEAST_SPARED {
+        None
+    } else {
+        let mut spared = SPARED.lock().unwrap_or_else(PoisonError::into_inner);
+        let found = spared.iter().rposition(|bins| bins.len() == count);
+        found.map(|index| spared.swap_remove(index))
+    };
+    spared.unwrap_or_else(|| vec![Complex64::default(); count])
+}
+
+impl Drop for Nudft {
+    fn drop(&mut self) {
+        let count = self.bins.len();
+        if !(LEAST_SPARED..=MOST_SPARED).contains(&count) {
+            return;
+        }
+        let mut spared = SPARED.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut kept: usize = spared.iter().map(Vec::len).sum();
+        while kept + count > MOST_SPARED {
+            kept -= spared.remove(0).len();
+        }
+        spared.push(std::mem::take(&mut self.bins));
+    }
+}
+
 /// What all records of one length share.
 struct Plan {
     length: usize,
@@ -87,12 +122,19 @@ pub(crate) struct Place {
     weights: [f64; WIDTH],
 }
 
+/// A frequency among the bins: the first of those that it is had from, and the place between them.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Position {
+    first: i64,
+    x: f64,
+}
+
 impl Nudft {
     /// Transforms a record.
     #[must_use]
     pub fn new(samples: &[f64]) -> Self {
         let plan = Plan::shared(samples.len());
-        let mut bins = plan.transform.make_output_vec();
+        let mut bins = bins_of(plan.padded / 2 + 1);
         SCRATCH.with_borrow_mut(|(input, scratch)| {
             input.clear();
             input.extend(
@@ -215,6 +257,27 @@ impl Nudft {
             values,
             padded: self.padded as f64,
         }
+    }
+
+    /// X at ν cycles per sample, and where that lies.
+    pub(crate) fn at_with(&self, cycles_per_sample: f64) -> (Complex64, Position) {
+        let (first, x) = self.position(cycles_per_sample);
+        let taps = taps();
+        let weights = vectorised(
+            #[inline(always)]
+            || horner(taps, x),
+        );
+        (self.weighted(first, &weights), Position { first, x })
+    }
+
+    /// dX/dν.
+    pub(crate) fn slope(&self, at: &Position) -> Complex64 {
+        let tap_slopes = tap_slopes();
+        let slopes = vectorised(
+            #[inline(always)]
+            || horner(tap_slopes, at.x),
+        );
+        self.weighted(at.first, &slopes) * self.padded as f64
     }
 
     /// X and dX/dν at ν cycles per sample.

@@ -22,7 +22,6 @@ pub struct OverlapSave {
     /// T*, over the stretch's length.
     taps: Vec<Complex64>,
     inverse: Arc<dyn ComplexToReal<f64>>,
-    products: Vec<Complex64>,
     folded: Vec<Complex64>,
     values: Vec<f64>,
     scratch: Vec<Complex64>,
@@ -61,7 +60,6 @@ impl OverlapSave {
             factor,
             length,
             outputs: (length - taps.len()) / factor + 1,
-            products: transform.clone(),
             taps: transform,
             folded: inverse.make_input_vec(),
             values: inverse.make_output_vec(),
@@ -90,38 +88,37 @@ impl OverlapSave {
 
     /// Fills `output`, of [`OverlapSave::outputs`] values, from the transform of a stretch.
     pub fn fill(&mut self, transform: &[Complex64], output: &mut [f64]) {
-        let (taps, products) = (&self.taps, &mut self.products);
-        vectorised(
-            #[inline(always)]
-            || {
-                for ((product, x), t) in products.iter_mut().zip(transform).zip(taps) {
-                    *product = x * t;
-                }
-            },
-        );
         // Bin b and its mirror L − b fall on b and −b modulo the number of folds.
         let folds = self.length / self.factor;
         let half = folds / 2;
-        self.folded.fill(Complex64::default());
-        let last = self.products.len() - 1;
+        let last = self.taps.len() - 1;
         let mirrored_last = self.length % 2 == 1;
-        for (zone, part) in self.products.chunks(folds).enumerate() {
-            let first = zone * folds;
-            for (q, &c) in part.iter().enumerate().take(half + 1) {
-                self.folded[q] += c;
-            }
-            for (q, &c) in part.iter().enumerate().skip(folds - half) {
-                let alone = first + q == last && !mirrored_last;
-                if !alone {
-                    self.folded[folds - q] += c.conj();
+        let (taps, folded) = (&self.taps, &mut self.folded);
+        folded.fill(Complex64::default());
+        vectorised(
+            #[inline(always)]
+            || {
+                for (zone, (x, taps)) in transform.chunks(folds).zip(taps.chunks(folds)).enumerate()
+                {
+                    let first = zone * folds;
+                    let here = x.len().min(half + 1);
+                    add_products(&mut folded[..here], &x[..here], &taps[..here]);
+                    // The last bin of an even length is its own mirror.
+                    let alone = first + x.len() > last && !mirrored_last;
+                    let end = x.len() - usize::from(alone);
+                    let from = folds - half;
+                    if end > from {
+                        let places = &mut folded[folds + 1 - end..=folds - from];
+                        add_mirrored(places, &x[from..end], &taps[from..end]);
+                    }
+                    // Bins on a multiple of the folds meet their own mirrors at 0.
+                    let alone = first == 0 || (first == last && !mirrored_last);
+                    if let (Some(x), Some(t), false) = (x.first(), taps.first(), alone) {
+                        folded[0] += (x * t).conj();
+                    }
                 }
-            }
-            // Bins on a multiple of the folds meet their own mirrors at 0.
-            let alone = first == 0 || (first == last && !mirrored_last);
-            if let (Some(c), false) = (part.first(), alone) {
-                self.folded[0] += c.conj();
-            }
-        }
+            },
+        );
         self.folded[0].im = 0.0;
         if folds.is_multiple_of(2) {
             self.folded[half].im = 0.0;
@@ -135,6 +132,22 @@ impl OverlapSave {
         for (out, value) in output.iter_mut().zip(&self.values) {
             *out = *value;
         }
+    }
+}
+
+/// Adds each product of two values to its place.
+#[inline(always)]
+fn add_products(places: &mut [Complex64], x: &[Complex64], taps: &[Complex64]) {
+    for ((place, x), t) in places.iter_mut().zip(x).zip(taps) {
+        *place += x * t;
+    }
+}
+
+/// The same of their mirrors, from the last place on.
+#[inline(always)]
+fn add_mirrored(places: &mut [Complex64], x: &[Complex64], taps: &[Complex64]) {
+    for ((place, x), t) in places.iter_mut().rev().zip(x).zip(taps) {
+        *place += (x * t).conj();
     }
 }
 

@@ -1,6 +1,6 @@
 //! A long record as it is read: a copy at a lower rate, and the density of what lies above it.
 
-use crate::numeric::bridge;
+use crate::numeric::{bridge, finite};
 use crate::parallel::*;
 use crate::spectrum::{Decimator, Density, OverlapSave, Tapers, WholeBinTapers};
 
@@ -51,19 +51,6 @@ impl Lane {
         bridge(&mut stretch);
         self.estimator.accumulate(&stretch, &mut self.bridged);
     }
-}
-
-/// Whether all samples are finite; in lanes, so that the compiler can use vector registers.
-fn finite(samples: &[f64]) -> bool {
-    let (chunks, rest) = samples.as_chunks::<8>();
-    let mut sums = [0.0; 8];
-    for chunk in chunks {
-        for (sum, x) in sums.iter_mut().zip(chunk) {
-            // Nothing times a finite number is nothing.
-            *sum += 0.0 * x;
-        }
-    }
-    sums.iter().chain(rest).all(|x| x.is_finite())
 }
 
 impl Intake {

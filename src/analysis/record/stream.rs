@@ -1,7 +1,7 @@
 //! A channel's samples as they are analysed.
 
 use super::gaps::{Gap, GapKind};
-use crate::numeric::bridge;
+use crate::numeric::{bridge, finite};
 
 /// Evenly spaced, finite samples with their mean taken off, and where they were filled.
 #[derive(Debug, Clone)]
@@ -37,8 +37,13 @@ impl Stream {
             let finite = samples.iter().filter(|x| x.is_finite());
             finite.clone().sum::<f64>() / finite.count().max(1) as f64
         });
+        let gaps_at = if finite(&samples) {
+            0..0
+        } else {
+            0..samples.len()
+        };
         // Where the rate was lowered, what was clipped is spread over several samples: these count as missing.
-        let gaps: Vec<Gap> = (0..samples.len())
+        let gaps: Vec<Gap> = gaps_at
             .filter(|&i| !samples[i].is_finite())
             .map(|at| Gap {
                 at,

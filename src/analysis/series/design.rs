@@ -105,16 +105,51 @@ impl Design {
     }
 
     pub(crate) fn fit(&self, transform: &impl Transform) -> SeriesFit {
+        self.fit_by(transform, |nu| {
+            weighted_value(transform, self.weighting, nu)
+        })
+    }
+
+    /// A fit and its Gauss-Newton step, each order weighted as `weights` of the fit say: see [`Design::frequency_step`].
+    pub(crate) fn fit_with_step<T: Transform>(
+        &self,
+        transform: &T,
+        weights: impl Fn(&SeriesFit) -> Vec<f64>,
+        prior: Option<(f64, f64)>,
+    ) -> (SeriesFit, FrequencyStep) {
+        if self.weighting == Weighting::Hann {
+            let fit = self.fit(transform);
+            let step = self.frequency_step(transform, &fit, &weights(&fit), prior);
+            return (fit, step);
+        }
+        // Where the orders lie serves both.
+        let mut beside = Vec::with_capacity(self.orders);
+        let fit = self.fit_by(transform, |nu| {
+            let (value, place) = transform.at_with(nu);
+            beside.push(place);
+            value
+        });
+        let slope = |k: usize| transform.slope(&beside[k - 1]);
+        let step = self.step_by(&fit, &weights(&fit), prior, &slope);
+        (fit, step)
+    }
+
+    /// The fit; `value` gives the transform at each order in turn.
+    fn fit_by(
+        &self,
+        transform: &impl Transform,
+        mut value: impl FnMut(f64) -> Complex64,
+    ) -> SeriesFit {
         let scale = 2.0 / self.length as f64;
         let mut even = vec![0.0; self.orders + 1];
         let mut odd = vec![0.0; self.orders + 1];
-        let (value, slope) = weighted(transform, self.weighting, 0.0);
-        even[0] = value.re;
+        let (line, slope) = weighted(transform, self.weighting, 0.0);
+        even[0] = line.re;
         if self.drift {
             odd[0] = -slope.im / (2.0 * PI) * scale;
         }
         for k in 1..=self.orders {
-            let value = weighted_value(transform, self.weighting, k as f64 * self.fundamental);
+            let value = value(k as f64 * self.fundamental);
             even[k] = value.re;
             odd[k] = -value.im;
         }
@@ -143,8 +178,20 @@ impl Design {
         weights: &[f64],
         prior: Option<(f64, f64)>,
     ) -> FrequencyStep {
+        let slope = |k: usize| weighted(transform, self.weighting, k as f64 * self.fundamental).1;
+        self.step_by(fit, weights, prior, &slope)
+    }
+
+    /// The step; `slope` is the transform's at an order.
+    fn step_by(
+        &self,
+        fit: &SeriesFit,
+        weights: &[f64],
+        prior: Option<(f64, f64)>,
+        slope: &dyn Fn(usize) -> Complex64,
+    ) -> FrequencyStep {
         let size = self.orders + 1;
-        let mut sums = self.step_sums(transform, fit, weights);
+        let mut sums = self.step_sums(fit, weights, slope);
         if !self.drift {
             sums.odd[0] = 0.0;
             sums.weighted_odd[0] = 0.0;
@@ -186,7 +233,12 @@ impl Design {
         }
     }
 
-    fn step_sums(&self, transform: &impl Transform, fit: &SeriesFit, weights: &[f64]) -> StepSums {
+    fn step_sums(
+        &self,
+        fit: &SeriesFit,
+        weights: &[f64],
+        slope: &dyn Fn(usize) -> Complex64,
+    ) -> StepSums {
         let size = self.orders + 1;
         let mut sums = StepSums::new(size);
         let used: Vec<usize> = (1..size)
@@ -204,7 +256,7 @@ impl Design {
             let w = weights[k - 1];
             sums.add_products(self, k, c, w, &halves);
             if w > 0.0 {
-                let (_, derivative) = weighted(transform, self.weighting, order * self.fundamental);
+                let derivative = slope(k);
                 sums.residual += w * order * (a * derivative.re - b * derivative.im);
                 for &l in &used {
                     let c = fit.harmonics[l - 1];

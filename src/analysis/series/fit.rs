@@ -63,6 +63,8 @@ impl SeriesFit {
 
 /// Half of a block's samples.
 const HALF: usize = 32;
+/// Places of them that are summed together.
+const TOGETHER: usize = 16;
 /// Blocks after which the phases are told anew, so that rounding does not add up.
 const TOLD_ANEW: usize = 64;
 
@@ -96,11 +98,22 @@ fn subtract_by_blocks(samples: &mut [f64], nu: f64, middle: f64, harmonics: &[Co
                     }
                 }
                 let (mut even, mut odd) = ([0.0; HALF], [0.0; HALF]);
-                for (phasor, (cosines, sines)) in phasors.iter().zip(&waves) {
-                    for i in 0..HALF {
-                        even[i] += phasor.re * cosines[i];
-                        odd[i] -= phasor.im * sines[i];
+                let (evens, _) = even.as_chunks_mut::<TOGETHER>();
+                let (odds, _) = odd.as_chunks_mut::<TOGETHER>();
+                for (part, (even, odd)) in evens.iter_mut().zip(odds).enumerate() {
+                    // Sums that stay in vector registers through all orders.
+                    let (mut own_even, mut own_odd) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+                    for (phasor, (cosines, sines)) in phasors.iter().zip(&waves) {
+                        let (cosines, sines) = (
+                            &cosines.as_chunks::<TOGETHER>().0[part],
+                            &sines.as_chunks::<TOGETHER>().0[part],
+                        );
+                        for i in 0..TOGETHER {
+                            own_even[i] += phasor.re * cosines[i];
+                            own_odd[i] -= phasor.im * sines[i];
+                        }
                     }
+                    (*even, *odd) = (own_even, own_odd);
                 }
                 let mut wave = [0.0; 2 * HALF];
                 for i in 0..HALF {

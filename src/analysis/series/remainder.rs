@@ -1,7 +1,7 @@
 //! A record's transform with lines taken out of it, without transforming again.
 
 use crate::numeric::vectorised;
-use crate::spectrum::{Kernel, Nudft, Weighting};
+use crate::spectrum::{Kernel, Nudft, Position, Weighting};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
@@ -15,6 +15,15 @@ pub(crate) trait Transform: Sync {
 
     /// X and dX/dν.
     fn with_slope(&self, nu: f64) -> (Complex64, Complex64);
+
+    /// What the slope at one frequency follows from.
+    type Beside;
+
+    /// X, and what its slope there follows from.
+    fn at_with(&self, nu: f64) -> (Complex64, Self::Beside);
+
+    /// dX/dν.
+    fn slope(&self, beside: &Self::Beside) -> Complex64;
 }
 
 impl Transform for Nudft {
@@ -28,6 +37,16 @@ impl Transform for Nudft {
 
     fn with_slope(&self, nu: f64) -> (Complex64, Complex64) {
         Self::with_slope(self, nu)
+    }
+
+    type Beside = Position;
+
+    fn at_with(&self, nu: f64) -> (Complex64, Position) {
+        Self::at_with(self, nu)
+    }
+
+    fn slope(&self, beside: &Position) -> Complex64 {
+        Self::slope(self, beside)
     }
 }
 
@@ -154,6 +173,22 @@ impl Transform for Remainder<'_> {
         let (value, slope) = self.transform.with_slope(nu);
         let (lines, line_slopes) = self.lines.at(nu);
         (value - lines, slope - line_slopes)
+    }
+
+    /// With the slope of the lines.
+    type Beside = (Position, Complex64);
+
+    fn at_with(&self, nu: f64) -> (Complex64, Self::Beside) {
+        let (value, position) = self.transform.at_with(nu);
+        if self.lines.frequencies.is_empty() {
+            return (value, (position, Complex64::default()));
+        }
+        let (lines, line_slopes) = self.lines.at(nu);
+        (value - lines, (position, line_slopes))
+    }
+
+    fn slope(&self, (position, line_slopes): &Self::Beside) -> Complex64 {
+        self.transform.slope(position) - line_slopes
     }
 }
 

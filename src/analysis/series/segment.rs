@@ -133,8 +133,8 @@ impl FitSettings {
             self.orders,
             &self.muted,
         )?;
-        let fit = design.fit(transform);
-        let step = design.frequency_step(transform, &fit, &self.weights(&fit), self.prior);
+        let weights = |fit: &SeriesFit| self.weights(fit);
+        let (fit, step) = design.fit_with_step(transform, weights, self.prior);
         Some(SegmentFit {
             centre,
             fit,

@@ -68,6 +68,9 @@ pub(super) struct Joined {
     rate_hz: f64,
 }
 
+/// Blocks that are summed side by side.
+const BESIDE: usize = 4;
+
 /// The residual's means over equal blocks.
 #[derive(Debug)]
 struct Means {
@@ -78,13 +81,35 @@ struct Means {
 }
 
 impl Means {
-    fn push(&mut self, samples: &[f64]) {
-        for &x in samples {
-            self.sum += x;
-            self.count += 1;
-            if self.count == self.block {
-                self.values.push(self.sum / self.block as f64);
-                (self.sum, self.count) = (0.0, 0);
+    fn push(&mut self, mut samples: &[f64]) {
+        if self.count > 0 {
+            let (head, rest) = samples.split_at(samples.len().min(self.block - self.count));
+            self.sum = head.iter().fold(self.sum, |sum, x| sum + x);
+            self.count += head.len();
+            samples = rest;
+            if self.count < self.block {
+                return;
+            }
+            self.values.push(self.sum / self.block as f64);
+            (self.sum, self.count) = (0.0, 0);
+        }
+        // Several blocks side by side: each is summed in its order.
+        let mut groups = samples.chunks_exact(BESIDE * self.block);
+        for group in &mut groups {
+            let mut sums = [0.0; BESIDE];
+            for i in 0..self.block {
+                for (lane, sum) in sums.iter_mut().enumerate() {
+                    *sum += group[lane * self.block + i];
+                }
+            }
+            self.values.extend(sums.map(|sum| sum / self.block as f64));
+        }
+        for block in groups.remainder().chunks(self.block) {
+            let sum = block.iter().fold(0.0, |sum, x| sum + x);
+            if block.len() == self.block {
+                self.values.push(sum / self.block as f64);
+            } else {
+                (self.sum, self.count) = (sum, block.len());
             }
         }
     }
@@ -172,7 +197,7 @@ impl Joined {
         }
         self.samples += fit.samples;
         self.sum += fit.residual_mean * fit.samples as f64;
-        self.squares += fit.residual.iter().map(|r| r * r).sum::<f64>();
+        self.squares += fit.residual_squares;
         self.present += fit.present * fit.samples as f64;
         self.means.push(&fit.residual);
         self.details.join(fit.details);

@@ -19,6 +19,8 @@ pub(super) struct StretchFit {
     pub(super) total: Option<Density>,
     pub(super) samples: usize,
     pub(super) residual_mean: f64,
+    /// Sum of the residual's squares.
+    pub(super) residual_squares: f64,
     pub(super) residual: Vec<f64>,
     pub(super) present: f64,
     pub(super) details: Details,
@@ -38,6 +40,7 @@ impl From<StreamFit> for StretchFit {
             total: Some(record.total),
             samples: record.samples,
             residual_mean: record.residual_mean,
+            residual_squares: sums(&fit.residual).1,
             residual: fit.residual,
             present: record.present,
             details: record.details,
@@ -56,6 +59,7 @@ impl StretchFit {
         options: &MeasureOptions,
     ) -> Self {
         let samples = stream.samples.len();
+        let (sum, residual_squares) = sums(&followed.residual);
         let fundamental_hz =
             mean_fundamental(&followed.segments).unwrap_or_default() * stream.rate_hz;
         Self {
@@ -67,11 +71,19 @@ impl StretchFit {
             density: followed.density,
             total,
             samples,
-            residual_mean: followed.residual.iter().sum::<f64>() / samples.max(1) as f64,
+            residual_mean: sum / samples.max(1) as f64,
+            residual_squares,
             residual: followed.residual,
             present: 1.0,
             other: OtherContent::default(),
             slow_to_hz: 0.0,
         }
     }
+}
+
+/// Sums of a residual and of its squares, in one pass.
+fn sums(residual: &[f64]) -> (f64, f64) {
+    residual
+        .iter()
+        .fold((0.0, 0.0), |(sum, squares), r| (sum + r, squares + r * r))
 }
