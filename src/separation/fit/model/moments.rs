@@ -20,13 +20,11 @@ const FARTHEST: f64 = 0.8;
 const NEAR: f64 = 0.19;
 const LANES: usize = 8;
 
-/// Two powers of time at each sample of an interval.
-type Powers = Vec<[f64; 2]>;
-
 /// What intervals of one length share.
 struct Length {
     samples: usize,
-    powers: Vec<Powers>,
+    /// Powers of time at each sample: to the zeroth, to the first, ..
+    powers: Vec<Vec<f64>>,
     /// The hats' inner products where every sample counts in full.
     gram: [f64; 3],
 }
@@ -42,14 +40,10 @@ impl Length {
             gram[1] += falling * rising;
             gram[2] += rising * rising;
         }
-        let powers = (0..pairs as i32)
-            .map(|pair| {
+        let powers = (0..2 * pairs as i32)
+            .map(|power| {
                 (0..samples)
-                    .map(|n| {
-                        let x = 2.0 * n as f64 * per_sample - 1.0;
-                        let even = x.powi(2 * pair);
-                        [even, even * x]
-                    })
+                    .map(|n| (2.0 * n as f64 * per_sample - 1.0).powi(power))
                     .collect()
             })
             .collect();
@@ -86,6 +80,18 @@ fn gram_of(weights: &[f32]) -> [f64; 3] {
     lanes.map(|l| l.iter().sum())
 }
 
+/// Sums over cycles of values times their powers of time.
+#[inline(always)]
+fn add_cycles(sums: &mut [f64], values: &[f64], powers: &[f64]) {
+    let cycle = sums.len();
+    sums.fill(0.0);
+    for (values, powers) in values.chunks(cycle).zip(powers.chunks(cycle)) {
+        for ((sum, value), power) in sums.iter_mut().zip(values).zip(powers) {
+            *sum += value * power;
+        }
+    }
+}
+
 /// The series of exp(−jφx) in x: real parts of the even powers, imaginary parts of the odd ones.
 fn series(phi: f64, pairs: usize) -> [f64; 5] {
     let square = phi * phi;
@@ -112,8 +118,10 @@ fn series(phi: f64, pairs: usize) -> [f64; 5] {
 struct Moments {
     pairs: usize,
     plan: Arc<dyn Fft<f64>>,
-    /// Sums over cycles of residual times two powers of time each, as real and imaginary part.
-    tables: Vec<Vec<Complex64>>,
+    /// Sums over cycles of residual times each power of time.
+    sums: Vec<Vec<f64>>,
+    /// Two of them as real and imaginary part, one pair after the other, and then their transforms.
+    tables: Vec<Complex64>,
     scratch: Vec<Complex64>,
     weighted: Vec<f64>,
     lengths: Vec<Length>,
@@ -124,7 +132,8 @@ impl Moments {
         let plan = fft::forward_complex(cycle);
         Self {
             pairs,
-            tables: vec![vec![Complex64::default(); cycle]; pairs],
+            sums: vec![vec![0.0; cycle]; 2 * pairs],
+            tables: vec![Complex64::default(); cycle * pairs],
             scratch: vec![Complex64::default(); plan.get_inplace_scratch_len()],
             plan,
             weighted: Vec::new(),
@@ -140,8 +149,8 @@ impl Moments {
             self.lengths.push(Length::new(samples, self.pairs));
             self.lengths.len() - 1
         });
-        let (length, tables, weighted) =
-            (&self.lengths[index], &mut self.tables, &mut self.weighted);
+        let length = &self.lengths[index];
+        let (sums, tables, weighted) = (&mut self.sums, &mut self.tables, &mut self.weighted);
         let gram = vectorised(
             #[inline(always)]
             || {
@@ -158,23 +167,20 @@ impl Moments {
                         &*weighted
                     }
                 };
-                for (table, powers) in tables.iter_mut().zip(&length.powers) {
-                    table.fill(Complex64::default());
-                    for (values, powers) in
-                        values.chunks(table.len()).zip(powers.chunks(table.len()))
-                    {
-                        for ((cell, value), power) in table.iter_mut().zip(values).zip(powers) {
-                            cell.re += value * power[0];
-                            cell.im += value * power[1];
-                        }
+                for (sums, powers) in sums.iter_mut().zip(&length.powers) {
+                    add_cycles(sums, values, powers);
+                }
+                let cycle = sums[0].len();
+                for (table, pair) in tables.chunks_mut(cycle).zip(sums.chunks(2)) {
+                    for ((cell, re), im) in table.iter_mut().zip(&pair[0]).zip(&pair[1]) {
+                        *cell = Complex64::new(*re, *im);
                     }
                 }
                 weights.map_or(length.gram, gram_of)
             },
         );
-        for table in &mut self.tables {
-            self.plan.process_with_scratch(table, &mut self.scratch);
-        }
+        self.plan
+            .process_with_scratch(&mut self.tables, &mut self.scratch);
         gram
     }
 
@@ -184,7 +190,8 @@ impl Moments {
         let series = series(turn, self.pairs);
         // Moments by power of time.
         let mut moments = [Complex64::default(); 6];
-        for (pair, table) in moments.chunks_mut(2).zip(&self.tables) {
+        let cycle = self.tables.len() / self.pairs;
+        for (pair, table) in moments.chunks_mut(2).zip(self.tables.chunks(cycle)) {
             let (z, mirrored) = (table[order], table[table.len() - order].conj());
             pair[0] = 0.5 * (z + mirrored);
             let twice = z - mirrored;

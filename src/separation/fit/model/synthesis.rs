@@ -43,8 +43,13 @@ impl Tables {
             }
             inverse.process(&mut spectrum, &mut wave).ok()?;
             for (part, tables) in tables.iter_mut().enumerate() {
-                let cycle = (0..length + RUN).map(|i| wave[(part + i * parts) % size]);
-                tables[derivative] = cycle.collect();
+                let mut cycle = Vec::with_capacity(length + RUN);
+                cycle.extend(wave.iter().skip(part).step_by(parts));
+                while cycle.len() < length + RUN {
+                    let more = (length + RUN - cycle.len()).min(length);
+                    cycle.extend_from_within(..more);
+                }
+                tables[derivative] = cycle;
             }
         }
         Some(Self {
@@ -61,6 +66,7 @@ impl Tables {
         let parts = self.parts as f64;
         let drift = advance * length - 1.0;
         let mut farthest = 0.0f64;
+        let places: &[f64; RUN] = &std::array::from_fn(|i| i as f64);
         for (run, out) in out.chunks_mut(RUN).enumerate() {
             let cycles = phase + advance * (run * RUN) as f64;
             let at = (cycles - cycles.floor()) * length;
@@ -79,9 +85,12 @@ impl Tables {
                 &t2[range.clone()],
                 &t3[range],
             );
-            for (i, value) in out.iter_mut().enumerate() {
-                let d = off + drift * f64::from(i as i32);
-                *value = tables.0[i] + d * (tables.1[i] + d * (tables.2[i] + d * tables.3[i]));
+            let places = out.iter_mut().zip(places).zip(tables.0);
+            for ((((value, place), t0), (t1, t2)), t3) in
+                places.zip(tables.1.iter().zip(tables.2)).zip(tables.3)
+            {
+                let d = off + drift * place;
+                *value = t0 + d * (t1 + d * (t2 + d * t3));
             }
         }
         farthest < FARTHEST

@@ -17,7 +17,6 @@ pub(super) fn far_from_noise(
     cycle: usize,
 ) -> Option<Vec<f32>> {
     const FAR: f64 = 4.5;
-    const BINS: usize = 128;
     // Cycles by which the phase may still be off: where the hum is steep, so much misfit is its own.
     const TIMING: f64 = 5e-4;
     let n = x.len();
@@ -45,35 +44,19 @@ pub(super) fn far_from_noise(
     if outside.is_empty() || outside.len() * 4 > n {
         return None;
     }
-    let bin = |interval: usize, i: usize| {
-        let cycles = model.phase[interval]
-            + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
-        let part = cycles - (cycles as i64) as f64;
-        let part = if part < 0.0 { part + 1.0 } else { part };
-        ((part * BINS as f64) as usize).min(BINS - 1)
-    };
-    let mut interval = 0;
-    let outside: Vec<(usize, usize)> = outside
-        .into_iter()
-        .map(|i| {
-            while i >= model.edges[interval + 1] {
-                interval += 1;
-            }
-            (i, bin(interval, i))
-        })
-        .collect();
+    let outside = with_places(&outside, model);
     let apart = stride.min(4);
-    let mut far = vec![0.0; BINS];
-    for (_, bin) in outside.iter().filter(|(i, _)| i % apart == 0) {
-        far[*bin] += 1.0;
+    let mut far = vec![0.0; PLACES];
+    for (_, place) in outside.iter().filter(|(i, _)| i % apart == 0) {
+        far[*place] += 1.0;
     }
-    let mut all = vec![0.0; BINS];
+    let mut all = vec![0.0; PLACES];
     // Often there is none, and then it takes no part.
     if far.iter().any(|count| *count > 0.0) {
         for interval in 0..model.intervals() {
             for i in model.edges[interval]..model.edges[interval + 1] {
                 if i % apart == 0 {
-                    all[bin(interval, i)] += 1.0;
+                    all[place(model, interval, i)] += 1.0;
                 }
             }
         }
@@ -84,8 +67,8 @@ pub(super) fn far_from_noise(
         let margin = 1 + (to - from) / 3;
         weights[from.saturating_sub(margin)..(to + margin).min(n)].fill(0.0);
     };
-    for (i, b) in outside {
-        if far[b] > 0.3 * all[b] {
+    for (i, place) in outside {
+        if far[place] > 0.3 * all[place] {
             continue;
         }
         run = match run {
@@ -101,6 +84,30 @@ pub(super) fn far_from_noise(
         close(&mut weights, done);
     }
     Some(weights)
+}
+
+/// Places in a cycle that are told apart.
+const PLACES: usize = 128;
+
+/// Place in the cycle of sample `i` of an interval.
+fn place(model: &HumModel, interval: usize, i: usize) -> usize {
+    let cycles = model.phase[interval]
+        + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
+    let part = cycles - (cycles as i64) as f64;
+    let part = if part < 0.0 { part + 1.0 } else { part };
+    ((part * PLACES as f64) as usize).min(PLACES - 1)
+}
+
+/// Samples of a model, in their order, each with its place in the cycle.
+fn with_places(samples: &[usize], model: &HumModel) -> Vec<(usize, usize)> {
+    let mut interval = 0;
+    let placed = samples.iter().map(|&i| {
+        while i >= model.edges[interval + 1] {
+            interval += 1;
+        }
+        (i, place(model, interval, i))
+    });
+    placed.collect()
 }
 
 /// Samples far from what the median says of the noise.
