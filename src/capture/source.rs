@@ -12,7 +12,8 @@ use ndarray::Array2;
 /// Who reads and who gives hold to this:
 /// - A reader calls [`rewind`](Self::rewind) before each reading, the first one included, and may stop a reading
 ///   anywhere and begin the next. [`measure`](crate::measure()) reads once, again where a long record's hum shows late or
-///   its values lie far from 1; [`separate`](crate::separation::separate()) reads at least three times.
+///   its values lie far from 1; [`separate`](crate::separation::separate()) reads at least twice, and
+///   once more where the number of frames is not known at first.
 /// - A block has a row for every channel and room for any number of frames from 1 up, the same or another at each
 ///   call. A source fills its leading columns: all of them or fewer, none only at the end.
 /// - Every reading gives the same channels and the same samples. The number of frames is held against that of the

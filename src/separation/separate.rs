@@ -1,6 +1,6 @@
 //! From a source of blocks to a sink of blocks, chapter by chapter.
 
-use super::chapters::{Place, Plan, find_offsets, measured, run};
+use super::chapters::{Place, Prepared, prepared, run};
 use super::fit::Course;
 use super::options::SeparateOptions;
 use super::result::Separation;
@@ -31,10 +31,12 @@ pub fn separate(
 ) -> Result<Vec<Separation>, Error> {
     options.check()?;
     source.header().check()?;
-    let offsets = find_offsets(source)?;
+    let Prepared {
+        mut plan,
+        offsets,
+        measured,
+    } = prepared(source, template, options)?;
     let header = source.header().clone();
-    let mut plan = Plan::new(&header, template, options, &offsets)?;
-    let measured = measured(source, &plan, options);
     plan.courses = measured
         .iter()
         .map(|m| m.as_ref().and_then(Course::of))

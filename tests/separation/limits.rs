@@ -514,7 +514,7 @@ fn every_record_of_the_whole_sweep_is_answered() {
     println!("{runs} runs");
 }
 
-/// Gives this many frames fewer, or more, from the third reading on.
+/// Gives this many frames fewer, or more, after so many readings.
 struct Growing {
     short: MemorySource<'static>,
     long: MemorySource<'static>,
@@ -566,7 +566,7 @@ fn a_record_of_another_length_at_a_later_reading_is_refused() {
             short: hum(first),
             long: hum(later),
             rewound: 0,
-            from: 2,
+            from: 1,
         };
         let options = SeparateOptions::default();
         let error = separate(&mut source, None, &options, &mut MemorySink::new()).unwrap_err();

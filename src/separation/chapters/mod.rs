@@ -6,6 +6,7 @@ mod cutting;
 mod interference;
 mod measured;
 mod offsets;
+mod overheard;
 mod pipeline;
 mod plan;
 mod untouched;
@@ -13,7 +14,5 @@ mod worked;
 mod writer;
 
 pub(super) use channel_findings::Place;
-pub(super) use measured::measured;
-pub(super) use offsets::find_offsets;
+pub(super) use measured::{Prepared, prepared};
 pub(super) use pipeline::run;
-pub(super) use plan::Plan;

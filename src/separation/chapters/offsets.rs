@@ -3,7 +3,7 @@
 use super::clipping::Clipping;
 use super::cutting::BLOCK_FRAMES;
 use crate::analysis::Rails;
-use crate::capture::{FrameSource, read_frames};
+use crate::capture::{CaptureHeader, FrameSource, read_frames};
 use crate::numeric::sum;
 use crate::separation::samples::{peak, unit};
 use crate::{Error, ErrorKind, Warning, WarningCode};
@@ -103,34 +103,67 @@ impl Mean {
 /// second and ends with a whole one, so that hum does not leak into them.
 pub(crate) fn find_offsets(source: &mut dyn FrameSource) -> Result<Offsets, Error> {
     source.rewind()?;
-    let channels = source.header().channels.len();
-    let rate = source.header().time_base.sample_rate_hz;
-    let second = rate.round().clamp(1.0, 1e12) as usize;
-    let block_frames = source.header().block_frames(BLOCK_FRAMES);
-    let mut block = Array2::zeros((channels, block_frames));
-    let mut frames = 0usize;
-    let mut windowed = vec![Mean::default(); channels];
-    let mut plain = windowed.clone();
-    // The second that is not yet known to be whole.
-    let mut pending = windowed.clone();
-    let acquisition = &source.header().acquisition;
-    let rails = Rails::new(acquisition.full_scale_v, acquisition.lsb_v);
-    let mut found: Vec<ChannelOffset> = (0..channels)
-        .map(|_| ChannelOffset {
-            offset: 0.0,
-            unit: 1.0,
-            rails: rails.clone(),
-            clipped: Clipping::default(),
-            peak: 0.0,
-            head: Vec::new(),
-        })
-        .collect();
+    let mut look = Look::new(source.header());
+    let mut block = look.block(source.header());
     loop {
         let count = read_frames(source, &mut block)?;
         if count == 0 {
-            break;
+            return look.finish();
         }
-        for (channel, row) in found.iter_mut().zip(block.rows()) {
+        look.take(&block, count);
+    }
+}
+
+/// What a first pass has shown so far.
+pub(super) struct Look {
+    frames: usize,
+    /// Samples of a second.
+    second: usize,
+    windowed: Vec<Mean>,
+    plain: Vec<Mean>,
+    /// The second that is not yet known to be whole.
+    pending: Vec<Mean>,
+    channels: Vec<ChannelOffset>,
+}
+
+impl Look {
+    pub(super) fn new(header: &CaptureHeader) -> Self {
+        let channels = header.channels.len();
+        let rate = header.time_base.sample_rate_hz;
+        let acquisition = &header.acquisition;
+        let rails = Rails::new(acquisition.full_scale_v, acquisition.lsb_v);
+        Self {
+            frames: 0,
+            second: rate.round().clamp(1.0, 1e12) as usize,
+            windowed: vec![Mean::default(); channels],
+            plain: vec![Mean::default(); channels],
+            pending: vec![Mean::default(); channels],
+            channels: (0..channels)
+                .map(|_| ChannelOffset {
+                    offset: 0.0,
+                    unit: 1.0,
+                    rails: rails.clone(),
+                    clipped: Clipping::default(),
+                    peak: 0.0,
+                    head: Vec::new(),
+                })
+                .collect(),
+        }
+    }
+
+    fn block(&self, header: &CaptureHeader) -> Array2<f64> {
+        Array2::zeros((self.channels.len(), header.block_frames(BLOCK_FRAMES)))
+    }
+
+    /// Frames taken so far.
+    pub(super) fn frames(&self) -> usize {
+        self.frames
+    }
+
+    /// Takes the next frames, so many.
+    pub(super) fn take(&mut self, block: &Array2<f64>, count: usize) {
+        let (frames, second) = (self.frames, self.second);
+        for (channel, row) in self.channels.iter_mut().zip(block.rows()) {
             if let Some(values) = row.to_slice().and_then(|r| r.get(..count)) {
                 channel.add(values, frames);
             }
@@ -144,40 +177,45 @@ pub(crate) fn find_offsets(source: &mut dyn FrameSource) -> Result<Offsets, Erro
                     continue;
                 };
                 let mean = Mean::of(values);
-                plain[c].add(mean);
+                self.plain[c].add(mean);
                 if frames + from >= second {
-                    pending[c].add(mean);
+                    self.pending[c].add(mean);
                 } else {
-                    windowed[c].add(rising(values, at, second));
+                    self.windowed[c].add(rising(values, at, second));
                 }
                 if at + to - from == second {
-                    windowed[c].add(std::mem::take(&mut pending[c]));
+                    self.windowed[c].add(std::mem::take(&mut self.pending[c]));
                 }
             }
             from = to;
         }
-        frames += count;
+        self.frames += count;
     }
-    if frames == 0 {
-        return Err(ErrorKind::NoSamples.error("the capture holds no samples"));
-    }
-    for (c, channel) in found.iter_mut().enumerate() {
-        let mean = if frames > 3 * second && windowed[c].weight > 0.0 {
-            &windowed[c]
-        } else {
-            &plain[c]
-        };
-        channel.unit = unit(channel.peak);
-        let offset = mean.sum / mean.weight.max(1.0) * (SUM_UNIT / channel.unit);
-        channel.offset = if offset.is_finite() { offset } else { 0.0 };
-        if frames < LEARNT {
-            channel.learn();
+
+    /// What the whole pass showed.
+    pub(super) fn finish(mut self) -> Result<Offsets, Error> {
+        let frames = self.frames;
+        if frames == 0 {
+            return Err(ErrorKind::NoSamples.error("the capture holds no samples"));
         }
+        for (c, channel) in self.channels.iter_mut().enumerate() {
+            let mean = if frames > 3 * self.second && self.windowed[c].weight > 0.0 {
+                &self.windowed[c]
+            } else {
+                &self.plain[c]
+            };
+            channel.unit = unit(channel.peak);
+            let offset = mean.sum / mean.weight.max(1.0) * (SUM_UNIT / channel.unit);
+            channel.offset = if offset.is_finite() { offset } else { 0.0 };
+            if frames < LEARNT {
+                channel.learn();
+            }
+        }
+        Ok(Offsets {
+            frames,
+            channels: self.channels,
+        })
     }
-    Ok(Offsets {
-        frames,
-        channels: found,
-    })
 }
 
 /// Mean under the rising flank of a squared sine.

@@ -1,7 +1,6 @@
 //! What is to be done with a record: method, channels, templates, length of the chapters.
 
 use super::cutting::{BLOCK_FRAMES, append};
-use super::offsets::Offsets;
 use crate::capture::{CaptureHeader, FrameSource, read_frames};
 use crate::separation::fit::Course;
 use crate::separation::methods::Template;
@@ -35,12 +34,12 @@ pub(crate) struct Plan {
 }
 
 impl Plan {
-    /// A plan for a record with this `header`, of which a first pass showed `offsets`.
+    /// A plan for a record with this `header` and so many frames.
     pub(crate) fn new(
         header: &CaptureHeader,
         template: Option<&mut dyn FrameSource>,
         options: &SeparateOptions,
-        offsets: &Offsets,
+        frames: usize,
     ) -> Result<Self, Error> {
         let (method, why) = method_of(options, template.is_some());
         let others = other_channels(header, method, options)?;
@@ -58,8 +57,8 @@ impl Plan {
         };
         let at_once = (CHAPTER_SAMPLES / header.channels.len()).max(FEWEST_FRAMES);
         let overlap = ((OVERLAP_S * rate_hz) as usize).clamp(1, (at_once / 8).max(1));
-        let chapters = offsets.frames.div_ceil(at_once.max(1)).max(1);
-        let chapter = offsets.frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
+        let chapters = frames.div_ceil(at_once.max(1)).max(1);
+        let chapter = frames.div_ceil(chapters) + if chapters > 1 { overlap } else { 0 };
         Ok(Self {
             method,
             targets,
