@@ -84,10 +84,7 @@ impl Stretches {
     /// the record is to be read again.
     pub(crate) fn work(&mut self, limits: Limits<'_>, options: &MeasureOptions) -> Option<Known> {
         while self.pending.len() as f64 >= (1.0 + REST) * self.length as f64 {
-            // With room for all that the next one waits for.
-            let mut rest = Vec::with_capacity(self.pending.capacity());
-            rest.extend_from_slice(&self.pending[self.length..]);
-            self.pending.truncate(self.length);
+            let rest = self.pending.split_off(self.length);
             let stretch = std::mem::replace(&mut self.pending, rest);
             if let Some(found) = self.fit(stretch, limits, options, false) {
                 return Some(found);
