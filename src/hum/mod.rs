@@ -17,6 +17,7 @@ mod unseen;
 
 pub(crate) use excess::excess;
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
+pub(crate) use line_spectrum::Line;
 pub(crate) use part::{Section, part_with_hum, sections, sections_of_series};
 pub(crate) use presence::{look, look_at, spectrum};
 pub(crate) use present::{Foreign as ForeignLine, Presence, Present};
