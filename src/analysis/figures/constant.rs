@@ -8,23 +8,19 @@ use crate::stats::{Estimate, LinePower};
 
 /// The measurement of a constant channel, without any fit: an offset within a step, and nothing else found.
 ///
-/// Of noise and hum no more is known than that they did not reach the next level. Where no step is stated the last decimal place
-/// of the value stands for it; 0 has none, and nothing bounds anything.
+/// Of noise and hum no more is known than that they did not reach the next level. Where no step is stated the
+/// last decimal place of the value stands for it in the offset, and nothing bounds the rest.
 pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
     let level = facts.options.confidence;
     let value = facts.waveform.min;
     let unit = facts.unit();
+    let stated = facts.step.unwrap_or(0.0);
     let step = facts.step.unwrap_or_else(|| last_place(value));
     let mut warnings = facts.source_warnings.to_vec();
     let bound = if facts.step.is_some() {
         format!(
             "what moves by less than the converter's step of {:.4e} {unit} does not show",
-            facts.told(step)
-        )
-    } else if step > 0.0 {
-        format!(
-            "the converter's step is not known; the last decimal place, {:.0e} {unit}, stands for it and may be finer",
-            facts.told(step)
+            facts.told(stated)
         )
     } else {
         "the converter's step is not known, so that nothing bounds what does not show".to_owned()
@@ -46,9 +42,9 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
     let up_to = |high: f64| Estimate::new(0.0, (0.0, high), 0.5 * high, f64::INFINITY, level);
     let nominal_hz = facts.options.mains.nominals_hz()[0];
     let band_hz = band(facts, 1.0 / facts.duration_s(), &mut warnings);
-    let noise = step / 12f64.sqrt();
+    let noise = stated / 12f64.sqrt();
     let per_root = 1.0 / (band_hz.1 - band_hz.0).sqrt();
-    let hum = up_to(step / 8f64.sqrt());
+    let hum = up_to(stated / 8f64.sqrt());
     let carried = (0.5 * facts.rate_hz() / nominal_hz) as usize;
     let cycles = facts.duration_s() * nominal_hz;
     let orders = if cycles < 1.0 {
