@@ -5,7 +5,7 @@ use super::line_spectrum::{Line, LineSpectrum};
 use super::present::{Foreign, Present};
 
 /// How many times the root-sum of all others an order's RMS may be before it no longer tells the fundamental.
-const ASIDE: f64 = 3.0;
+pub(crate) const OUTWEIGHS: f64 = 3.0;
 /// Distance from an order's place, cells of 1/T, from which a line can be told to be another's.
 const APART_CELLS: f64 = 0.25;
 /// Distance up to which a line is the order's own: cells of 1/T, and share of its frequency.
@@ -20,7 +20,7 @@ const FOLLOWS_HZ: f64 = 2e-3;
 const BESIDE_HZ: f64 = 2.0;
 const STRONGER: f64 = 0.75;
 /// Deviations beyond which a line's place is not the order's.
-const PROVED: f64 = 4.0;
+pub(crate) const PROVED: f64 = 4.0;
 /// How exactly a grid's orders stand on one fundamental over a record in which it wanders, as a share.
 const WANDER: f64 = 2e-5;
 /// Strength from which a line beside an order is more than noise: one in 100 records of 40 orders.
@@ -161,7 +161,7 @@ impl Series {
             .iter()
             .zip(&squares)
             .map(|(counted, own)| {
-                counted.order > 1 && squares.len() > 1 && *own > ASIDE * ASIDE * (all - own)
+                counted.order > 1 && squares.len() > 1 && *own > OUTWEIGHS * OUTWEIGHS * (all - own)
             })
             .collect();
         let mut used: Vec<bool> = outweighs.iter().map(|o| !o).collect();
@@ -243,7 +243,7 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
         let exact = APART_CELLS / spectrum.duration_s
             + moves * place
             + PROVED * order as f64 * series.uncertainty_hz;
-        let outweighs = |line: &Line| order > 1 && line.rms > ASIDE * series.rms;
+        let outweighs = |line: &Line| order > 1 && line.rms > OUTWEIGHS * series.rms;
         let strongest = |lines: &mut dyn Iterator<Item = &Line>| {
             lines.max_by(|a, b| a.rms.total_cmp(&b.rms)).copied()
         };

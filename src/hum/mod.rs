@@ -16,6 +16,7 @@ pub(crate) mod track;
 mod unseen;
 
 pub(crate) use excess::excess;
+pub(crate) use followers::{OUTWEIGHS, PROVED};
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
 pub(crate) use line_spectrum::Line;
 pub(crate) use part::{Section, part_with_hum, sections, sections_of_series};

@@ -9,7 +9,7 @@ use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
-use crate::hum::{self, ForeignLine, Line, Presence};
+use crate::hum::{self, ForeignLine, Line, OUTWEIGHS, PROVED, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use crate::stats::chi_square_ratio_quantile;
 use std::f64::consts::PI;
@@ -19,11 +19,8 @@ const ANY_MAINS_HZ: f64 = 55.0;
 /// Square of the change, in deviations, below which a fit counts as standing: what is left beside a line then changes by
 /// far less than its own noise.
 const UNMOVED: f64 = 0.04;
-/// RMS of an order over the root-sum of all others from which it alone tells the frequency; deviations by which the others then have
-/// to differ from it to refute it; and the ratio beyond which it is hum only as the ripple of a rectifier of one, three or six
+/// RMS of an order over the root-sum of all others beyond which it is hum only as the ripple of a rectifier of one, three or six
 /// phases (common practice, no source).
-const OUTWEIGHS: f64 = 3.0;
-const REFUTED: f64 = 4.0;
 const MOST_RATIO: f64 = 10.0;
 const RIPPLES: [usize; 3] = [2, 6, 12];
 /// Most rounds of search for tones.
@@ -41,56 +38,68 @@ pub(super) fn fit(
     seen: Option<&Presence>,
 ) -> StreamFit {
     let result = fit_once(segmented, known, seen);
-    let Some((doubted, ratio)) = outweighing(&result.record).filter(|_| known.is_none()) else {
+    let doubted = match known {
+        Some(_) => None,
+        None => outweighing(&result.record),
+    };
+    let Some(Outweighing {
+        presence,
+        hardly_hum,
+    }) = doubted
+    else {
         return result;
     };
-    let Presence::Present(mut present) = result.record.presence.clone() else {
-        return result;
-    };
-    present.foreign.push(doubted);
-    let without = fit_once(segmented, None, Some(&Presence::Present(present)));
+    let without = fit_once(segmented, None, Some(&presence));
     let (own, other) = (&result.record.combined, &without.record.combined);
     let apart = (own.frequency_hz - other.frequency_hz).powi(2);
-    let refuted = apart > REFUTED * REFUTED * (own.frequency_variance + other.frequency_variance);
-    if refuted || (ratio > MOST_RATIO && !RIPPLES.contains(&doubted.order)) {
+    let refuted = apart > PROVED * PROVED * (own.frequency_variance + other.frequency_variance);
+    if refuted || hardly_hum {
         without
     } else {
         result
     }
 }
 
-/// The order beyond the first that outweighs all others of a series, with its RMS over their root-sum; `None` where it is told
-/// already.
-fn outweighing(record: &RecordFit) -> Option<(ForeignLine, f64)> {
+/// A series in which one order beyond the first outweighs all others.
+struct Outweighing {
+    /// The series with that order's line for one that may be another's.
+    presence: Presence,
+    /// Whether it is stronger than hum makes it.
+    hardly_hum: bool,
+}
+
+/// `None` where no order outweighs, or it is told already.
+fn outweighing(record: &RecordFit) -> Option<Outweighing> {
     let Presence::Present(seen) = &record.presence else {
         return None;
     };
-    let squares = || {
-        record
-            .combined
-            .harmonics
-            .iter()
-            .map(|own| own.amplitude.norm_sqr())
-    };
-    let (i, largest) = squares().enumerate().max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let ratio = (largest / (squares().sum::<f64>() - largest)).sqrt();
+    let harmonics = record.combined.harmonics.iter();
+    let squares: Vec<f64> = harmonics.map(|own| own.amplitude.norm_sqr()).collect();
+    let (i, largest) = squares
+        .iter()
+        .enumerate()
+        .max_by(|a, b| a.1.total_cmp(b.1))?;
+    let ratio = (largest / (squares.iter().sum::<f64>() - largest)).sqrt();
     let order = i + 1;
     if order == 1 || !(ratio > OUTWEIGHS) || seen.foreign.iter().any(|f| f.order == order) {
         return None;
     }
-    let own = &record.combined.harmonics[i];
-    let line = Line {
-        hz: order as f64 * record.combined.frequency_hz,
-        strength: own.power.observed_v2 / own.power.noise_v2,
-        rms: (0.5 * largest).sqrt(),
-    };
-    let doubted = ForeignLine {
+    let power = record.combined.harmonics[i].power;
+    let mut doubted = seen.clone();
+    doubted.foreign.push(ForeignLine {
         order,
-        line,
+        line: Line {
+            hz: order as f64 * record.combined.frequency_hz,
+            strength: power.observed_v2 / power.noise_v2,
+            rms: (0.5 * largest).sqrt(),
+        },
         own: None,
         proved: false,
-    };
-    Some((doubted, ratio))
+    });
+    Some(Outweighing {
+        presence: Presence::Present(doubted),
+        hardly_hum: ratio > MOST_RATIO && !RIPPLES.contains(&order),
+    })
 }
 
 /// One fit of a stream.

@@ -5,6 +5,7 @@ use super::levels::{FRAMES_A_CYCLE, MOST_CYCLES, amplitudes, phasors, quantile, 
 use super::partition::changes;
 use crate::hum::presence::look;
 use crate::hum::present::Presence;
+use crate::stats::mean;
 use rustfft::num_complex::Complex64;
 use std::ops::Range;
 
@@ -54,10 +55,7 @@ pub(crate) struct Section {
 pub(crate) fn sections(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Option<Vec<Section>> {
     nominals_hz.iter().find_map(|&hz| {
         let cycle = rate_hz / hz;
-        if !(LEAST_IN_ALL..MOST_CYCLES).contains(&(samples.len() as f64 / cycle))
-            || cycle < LEAST_SAMPLES
-            || !swings_change(samples, cycle)
-        {
+        if !looked_through(samples, cycle) || !swings_change(samples, cycle) {
             return None;
         }
         let coarse = Course::of(samples, cycle)?.sections()?;
@@ -94,9 +92,7 @@ pub(crate) fn sections_of_series(
     cycle: f64,
     orders: &[usize],
 ) -> Option<Vec<Section>> {
-    if !(LEAST_IN_ALL..MOST_CYCLES).contains(&(samples.len() as f64 / cycle))
-        || cycle < LEAST_SAMPLES
-    {
+    if !looked_through(samples, cycle) {
         return None;
     }
     let (course, deviations) = Course::of_phasors(samples, cycle, orders);
@@ -139,6 +135,11 @@ pub(crate) fn sections_of_series(
     })
 }
 
+/// Whether a record is one in which changes are looked for.
+fn looked_through(samples: &[f64], cycle: f64) -> bool {
+    cycle >= LEAST_SAMPLES && (LEAST_IN_ALL..MOST_CYCLES).contains(&(samples.len() as f64 / cycle))
+}
+
 /// Whether the cycles' mean squares change between stretches of the record.
 fn swings_change(samples: &[f64], cycle: f64) -> bool {
     let logs: Vec<f64> = swings(samples, cycle)
@@ -146,9 +147,15 @@ fn swings_change(samples: &[f64], cycle: f64) -> bool {
         .map(|s| s.max(f64::MIN_POSITIVE).ln())
         .collect();
     let deviation = scatter(&logs, 1).max(LEAST_DEVIATION);
-    let row: Vec<f64> = logs.iter().map(|log| log / deviation).collect();
-    let penalty = FOR_LEVEL + FOR_PLACE * (row.len() as f64).ln();
-    !changes(&[row], LEAST_CYCLES - 1, penalty).is_empty()
+    let row = logs.iter().map(|log| log / deviation).collect();
+    !likeliest(&[row]).is_empty()
+}
+
+/// The likeliest changes of what is told a cycle at a time, in deviations of its noise.
+fn likeliest(rows: &[Vec<f64>]) -> Vec<usize> {
+    let count = rows.first().map_or(0, Vec::len) as f64;
+    let penalty = FOR_LEVEL * rows.len() as f64 + FOR_PLACE * count.ln();
+    changes(rows, LEAST_CYCLES - 1, penalty)
 }
 
 /// Deviation of a course's noise, by the differences of values `lag` apart.
@@ -165,7 +172,7 @@ fn scatter(values: &[f64], lag: usize) -> f64 {
     quantile(&differences, 0.5) / 0.954
 }
 
-/// The orders' amplitudes against time, a frame a cycle, in deviations of their noise.
+/// The orders' amplitudes, or their phasors' parts, against time: a row each, a frame a cycle, in deviations of its noise.
 struct Course(Vec<Vec<f64>>);
 
 impl Course {
@@ -203,7 +210,7 @@ impl Course {
         self.0[0].len()
     }
 
-    /// Mean of frames, an order each.
+    /// Mean of frames, of each row.
     fn mean(&self, frames: Range<usize>) -> Vec<f64> {
         let count = frames.len().max(1) as f64;
         self.0
@@ -214,9 +221,8 @@ impl Course {
 
     /// The frames of each section and whether it is silent; `None` where there is one, or too many.
     fn sections(&self) -> Option<Vec<(Range<usize>, bool)>> {
-        let orders = self.0.len() as f64;
-        let penalty = FOR_LEVEL * orders + FOR_PLACE * (self.frames() as f64).ln();
-        let mut found = changes(&self.0, LEAST_CYCLES - 1, penalty);
+        let rows = self.0.len() as f64;
+        let mut found = likeliest(&self.0);
         if found.len() >= MOST_SECTIONS {
             return None;
         }
@@ -238,8 +244,8 @@ impl Course {
             .map(|range| {
                 let frames = inner(range, self.frames());
                 let count = frames.len().max(1) as f64;
-                let square = norm(&self.mean(frames)).powi(2) - orders / count;
-                (square, 3.0 * (2.0 * orders).sqrt() / count)
+                let square = norm(&self.mean(frames)).powi(2) - rows / count;
+                (square, 3.0 * (2.0 * rows).sqrt() / count)
             })
             .collect();
         let full = squares.iter().map(|s| s.0).fold(0.0, f64::max);
@@ -261,42 +267,46 @@ impl Course {
         if !(square.sqrt() > LEAST_CHANGE * norm(&low).max(norm(&high))) {
             return 0.0;
         }
-        // Deviation of one frame along the step, and frames that tell its height.
-        let frame = square.sqrt().recip();
-        let beside = (2.0 * (frame / HEIGHT_KNOWN).powi(2)).ceil() as usize;
-        let beside = beside.max(BESIDE);
-        let along = |level: &[f64]| -> f64 {
-            step.iter().zip(level).map(|(d, x)| d * x).sum::<f64>() / square
-        };
-        let strays = |frames: &Range<usize>, level: &[f64]| {
-            let squares: f64 = frames
+        // How far up the step each frame is, between 0 and 1 but for noise of this deviation.
+        let noise = square.sqrt().recip();
+        let heights = |frames: &Range<usize>| -> Vec<f64> {
+            let up = |f: usize| {
+                step.iter()
+                    .zip(&low)
+                    .zip(&self.0)
+                    .map(move |((d, l), row)| d * (row[f] - l))
+            };
+            frames
                 .clone()
-                .map(|f| (along(&self.mean(f..f + 1)) - along(level)).powi(2))
-                .sum();
-            (squares / frames.len().max(1) as f64) > STRAY * STRAY + 2.0 * frame * frame
+                .map(|f| up(f).sum::<f64>() / square)
+                .collect()
         };
-        if strays(&one, &low) || strays(&other, &high) {
+        let (below, above) = (heights(&one), heights(&other));
+        let strays = |heights: &[f64], level: f64| {
+            let squares: f64 = heights.iter().map(|h| (h - level).powi(2)).sum();
+            squares / heights.len().max(1) as f64 > STRAY * STRAY + 2.0 * noise * noise
+        };
+        if strays(&below, 0.0) || strays(&above, 1.0) {
             return 0.0;
         }
-        let height = |frame: usize| along(&self.mean(frame..frame + 1)) - along(&low);
         let middle = |frames: &Range<usize>| 0.5 * (frames.start + frames.end - 1) as f64;
         let half = 0.5 * (middle(&other) - middle(&one));
         let change = 0.5 * (one.end - 1 + other.start) as f64;
-        let gained = |frames: &Range<usize>, level: f64| -> f64 {
-            frames
-                .clone()
-                .map(|f| {
-                    let slope = (0.5 + (f as f64 - change) / half).clamp(0.0, 1.0);
-                    (height(f) - slope).powi(2) - (height(f) - level).powi(2)
-                })
-                .sum()
+        let gained = |frames: &Range<usize>, heights: &[f64], level: f64| -> f64 {
+            let own = frames.clone().zip(heights);
+            own.map(|(f, height)| {
+                let slope = (0.5 + (f as f64 - change) / half).clamp(0.0, 1.0);
+                (height - slope).powi(2) - (height - level).powi(2)
+            })
+            .sum()
         };
-        if square * (gained(&one, 0.0) + gained(&other, 1.0)) < NO_SLOPE {
+        if square * (gained(&one, &below, 0.0) + gained(&other, &above, 1.0)) < NO_SLOPE {
             return 0.0;
         }
-        let last = one.end.saturating_sub(beside).max(one.start)..one.end;
-        let first = other.start..(other.start + beside).min(other.end);
-        along(&self.mean(first)) - along(&self.mean(last))
+        // Frames that tell the height.
+        let beside = (2.0 * (noise / HEIGHT_KNOWN).powi(2)).ceil() as usize;
+        let beside = beside.max(BESIDE);
+        mean(&above[..beside.min(above.len())]) - mean(&below[below.len().saturating_sub(beside)..])
     }
 }
 
