@@ -19,7 +19,9 @@ pub(crate) use excess::excess;
 pub(crate) use followers::{OUTWEIGHS, PROVED};
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
 pub(crate) use line_spectrum::Line;
-pub(crate) use part::{Section, part_with_hum, sections, sections_of_series};
+pub(crate) use part::{
+    Section, is_looked_through, part_with_hum, sections, sections_of_phase, sections_of_series,
+};
 pub(crate) use presence::{look, look_at, spectrum};
 pub(crate) use present::{Foreign as ForeignLine, Presence, Present};
 pub(crate) use unseen::Unseen;

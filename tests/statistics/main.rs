@@ -14,3 +14,4 @@ mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;
 mod tone_relations;
+mod turned_series;

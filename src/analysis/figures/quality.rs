@@ -19,27 +19,7 @@ pub(super) fn record_warnings(
         return;
     }
     warnings.extend(moving_orders(fit, mains));
-    let course = match &fit.course {
-        HumCourse::Throughout => None,
-        HumCourse::Within(from, to) => Some(format!(
-            "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
-             and phases those of that part",
-            from + facts.first_at_s,
-            to + facts.first_at_s
-        )),
-        HumCourse::Stepped(at_s) => {
-            let at: Vec<String> = at_s
-                .iter()
-                .map(|at| format!("{:.4} s", at + facts.first_at_s))
-                .collect();
-            Some(format!(
-                "the hum steps from one level to another at {}: hum and harmonics are RMS over the whole record, phases \
-                 those of its first level",
-                at.join(", ")
-            ))
-        }
-    };
-    warnings.extend(course.map(|text| WarningCode::ModulatedHum.warning(text)));
+    warnings.extend(changes_at_once(facts, fit));
     if fit.combined.walk > 0.0 {
         warnings.push(WarningCode::MainsDrifts.warning("the mains frequency wanders within the record: frequency and phase are those of the record, their intervals \
              wider than the noise alone gives"
@@ -48,6 +28,35 @@ pub(super) fn record_warnings(
     }
     if let Presence::Present(seen) = &fit.presence {
         warnings.extend(seen.foreign.iter().map(near_order));
+    }
+}
+
+/// Hum that begins, ends, or changes at once.
+fn changes_at_once(facts: &ChannelFacts<'_>, fit: &RecordFit) -> Option<Warning> {
+    let listed = |at_s: &[f64]| -> String {
+        let at = at_s
+            .iter()
+            .map(|at| format!("{:.4} s", at + facts.first_at_s));
+        at.collect::<Vec<_>>().join(", ")
+    };
+    match &fit.course {
+        HumCourse::Throughout => None,
+        HumCourse::Within(from, to) => Some(WarningCode::ModulatedHum.warning(format!(
+            "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
+             and phases those of that part",
+            from + facts.first_at_s,
+            to + facts.first_at_s
+        ))),
+        HumCourse::Stepped(at_s) => Some(WarningCode::ModulatedHum.warning(format!(
+            "the hum steps from one level to another at {}: hum and harmonics are RMS over the whole record, phases \
+             those of its first level",
+            listed(at_s)
+        ))),
+        HumCourse::Turned(at_s) => Some(WarningCode::MainsDrifts.warning(format!(
+            "the mains changes its phase or its frequency at once at {}, or samples are missing there: the frequency is \
+             the mean of the parts between, phases are those of the first",
+            listed(at_s)
+        ))),
     }
 }
 

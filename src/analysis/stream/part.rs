@@ -11,10 +11,14 @@ use crate::analysis::details::Details;
 use crate::analysis::options::MeasureOptions;
 use crate::analysis::record::Stream;
 use crate::analysis::series::SegmentFit;
-use crate::hum::{Presence, Section, part_with_hum, sections, sections_of_series};
+use crate::hum::{
+    Presence, Section, is_looked_through, part_with_hum, sections, sections_of_phase,
+    sections_of_series,
+};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 /// Shortest section of next to no hum in which it is looked for, s: five cycles of the slower grid.
 const LEAST_HEARD_S: f64 = 0.1;
@@ -23,6 +27,14 @@ const STANDS: f64 = 6.0;
 const MOST_TOLD: usize = 6;
 /// Most noise that fits of parts are taken to have taken, against what is left.
 const MOST_TAKEN: f64 = 0.5;
+/// RMS of what a fit by parts leaves against one fit's, which may have left out samples, from which it does not describe the record.
+const NO_BETTER: f64 = 1.5;
+/// Noise over an order's power up to which it tells a turn, and cycles by which the edge between two frequencies is misplaced at
+/// most.
+const PHASE_KNOWN: f64 = 0.05;
+const EDGE_MISSED_CYCLES: f64 = 3.0;
+/// Squared deviations, for each part but one, from which the frequencies of parts differ.
+const DISAGREE: f64 = 9.0;
 
 /// Analyses a stream; with something `known`, from there.
 pub(crate) fn fit_stream(
@@ -39,9 +51,15 @@ pub(crate) fn fit_stream(
         return fit;
     }
     let whole = fit_whole(stream, options, None);
-    let by_parts = faint_sections(stream, options, &whole)
-        .and_then(|sections| fit_by_parts(stream, options, sections));
-    by_parts.unwrap_or(whole)
+    let Some(orders) = told_orders(&whole.record) else {
+        return whole;
+    };
+    fit_by_phase(stream, options, &whole.record, &orders)
+        .or_else(|| {
+            let sections = faint_sections(stream, options, &whole, &orders)?;
+            fit_by_parts(stream, options, sections)
+        })
+        .unwrap_or(whole)
 }
 
 /// Sections that the samples themselves show.
@@ -59,23 +77,63 @@ fn faint_sections(
     stream: &Stream,
     options: &MeasureOptions,
     fit: &StreamFit,
+    orders: &[usize],
 ) -> Option<Vec<Section>> {
-    let record = &fit.record;
-    let seen = matches!(record.presence, Presence::Present(_)) && record.interval.is_none();
-    let orders: Vec<usize> = told_orders(record);
-    if !seen || orders.is_empty() || fit.residual.len() != stream.samples.len() {
+    let cycle = stream.rate_hz / fit.record.combined.frequency_hz;
+    let count = stream.samples.len();
+    if !is_looked_through(count, cycle) || fit.residual.len() != count {
         return None;
     }
     let mut own = series(stream, options, fit);
     for (x, left) in own.iter_mut().zip(&fit.residual) {
         *x += left;
     }
-    let cycle = stream.rate_hz / record.combined.frequency_hz;
-    sections_of_series(&own, cycle, &orders)
+    sections_of_series(&own, cycle, orders)
 }
 
-/// The orders that stand out most.
-fn told_orders(record: &RecordFit) -> Vec<usize> {
+/// The fit by sections between which the phase or the frequency changes at once, of a record fitted as if it were one. What did
+/// not fit then may have been taken for other content: the samples as they are tell.
+fn fit_by_phase(
+    stream: &Stream,
+    options: &MeasureOptions,
+    whole: &RecordFit,
+    orders: &[usize],
+) -> Option<StreamFit> {
+    if !moves(whole) {
+        return None;
+    }
+    let cycle = stream.rate_hz / whole.combined.frequency_hz;
+    let sections = sections_of_phase(&stream.samples, cycle, orders)?;
+    let mut fit = fit_by_parts(stream, options, sections)?;
+    if fit.record.residual_rms > NO_BETTER * whole.residual_rms {
+        return None;
+    }
+    if let HumCourse::Stepped(at_s) = std::mem::take(&mut fit.record.course) {
+        fit.record.course = HumCourse::Turned(at_s);
+    }
+    Some(fit)
+}
+
+/// Whether a fit shows a series that moves.
+fn moves(record: &RecordFit) -> bool {
+    let Presence::Present(seen) = &record.presence else {
+        return false;
+    };
+    let combined = &record.combined;
+    seen.drifts
+        || !seen.foreign.is_empty()
+        || combined.tracked
+        || combined.walk > 0.0
+        || record.other.is_some()
+        || record.settings.moved.iter().any(|m| *m > 1.0)
+        || combined.harmonics.iter().any(|own| own.unsteady)
+}
+
+/// The orders of a series that stand out most; `None` where none is seen.
+fn told_orders(record: &RecordFit) -> Option<Vec<usize>> {
+    if !matches!(record.presence, Presence::Present(_)) || record.interval.is_some() {
+        return None;
+    }
     let harmonics = record.combined.harmonics.iter().enumerate();
     let mut told: Vec<(usize, f64)> = harmonics
         .map(|(i, own)| {
@@ -86,7 +144,8 @@ fn told_orders(record: &RecordFit) -> Vec<usize> {
         .collect();
     told.sort_by(|a, b| b.1.total_cmp(&a.1));
     told.truncate(MOST_TOLD);
-    told.into_iter().map(|(order, _)| order).collect()
+    let told: Vec<usize> = told.into_iter().map(|(order, _)| order).collect();
+    (!told.is_empty()).then_some(told)
 }
 
 /// A part of a stream that holds hum, and its fit.
@@ -212,7 +271,9 @@ fn joined(
     let mut segments: Vec<SegmentFit> = Vec::new();
     let mut combined = Vec::with_capacity(parts.len());
     let mut records = Vec::with_capacity(parts.len());
+    let mut heard = Vec::with_capacity(parts.len());
     for Part { section, fit, .. } in parts {
+        heard.push(section.samples.clone());
         let mut record = fit.record;
         combined.push(over_the_whole(&record.combined, stream, &section));
         for mut segment in std::mem::take(&mut record.segments) {
@@ -223,7 +284,12 @@ fn joined(
     }
     let mut records = records.into_iter();
     let first = records.next()?;
-    let combined = combined.into_iter().reduce(merged)?;
+    let (frequency_hz, frequency_variance) = frequency_of(&combined, &heard, stream.rate_hz);
+    let combined = Combined {
+        frequency_hz,
+        frequency_variance,
+        ..combined.into_iter().reduce(merged)?
+    };
     let noise = records.fold(first.noise, with_noise_of);
     let whole = Details::new(stream, options, &segments, combined.frequency_hz);
     let record = RecordFit {
@@ -257,38 +323,95 @@ fn with_noise_of(mut noise: Vec<OrderNoise>, other: RecordFit) -> Vec<OrderNoise
     noise
 }
 
-/// Two parts of a record, each over the whole of it: powers add; phases are those of the first.
-fn merged(one: Combined, other: Combined) -> Combined {
-    let (a, b) = (one.frequency_variance, other.frequency_variance);
-    let weight = if a + b > 0.0 { b / (a + b) } else { 0.5 };
-    let harmonics = one
-        .harmonics
+/// Two parts of a record, each over the whole of it: powers add; phases and frequency are those of the first.
+fn merged(mut one: Combined, other: Combined) -> Combined {
+    for (own, other) in one.harmonics.iter_mut().zip(&other.harmonics) {
+        let power = LinePower::sum([&own.power, &other.power].into_iter());
+        own.amplitude =
+            Complex64::from_polar((2.0 * power.observed_v2).sqrt(), own.amplitude.arg());
+        own.variance += other.variance;
+        own.power = power;
+        own.unsteady |= other.unsteady;
+    }
+    one.harmonics.truncate(other.harmonics.len());
+    one.segment_frequencies_hz
+        .extend(other.segment_frequencies_hz);
+    one.followed &= other.followed;
+    one.tracked = false;
+    one.walk = one.walk.max(other.walk);
+    one
+}
+
+/// Frequency of parts that are heard from sample to sample, and its variance: weighted as each is known where they agree; else the
+/// phase gained over the time.
+fn frequency_of(parts: &[Combined], heard: &[Range<usize>], rate_hz: f64) -> (f64, f64) {
+    let weighted = |weights: &[f64]| -> (f64, f64) {
+        let sum: f64 = weights.iter().sum();
+        let own = weights.iter().zip(parts);
+        own.map(|(w, part)| (w / sum, part))
+            .fold((0.0, 0.0), |(hz, variance), (w, part)| {
+                (
+                    hz + w * part.frequency_hz,
+                    variance + w * w * part.frequency_variance,
+                )
+            })
+    };
+    let known: Vec<f64> = parts
         .iter()
-        .zip(&other.harmonics)
-        .map(|(own, other)| {
-            let power = LinePower::sum([&own.power, &other.power].into_iter());
-            CombinedHarmonic {
-                amplitude: Complex64::from_polar(
-                    (2.0 * power.observed_v2).sqrt(),
-                    own.amplitude.arg(),
-                ),
-                variance: own.variance + other.variance,
-                power,
-                phase_variance: own.phase_variance,
-                unsteady: own.unsteady || other.unsteady,
-            }
-        })
+        .map(|part| part.frequency_variance.max(f64::MIN_POSITIVE).recip())
         .collect();
-    let mut segment_frequencies_hz = one.segment_frequencies_hz;
-    segment_frequencies_hz.extend(other.segment_frequencies_hz);
-    Combined {
-        frequency_hz: weight * one.frequency_hz + (1.0 - weight) * other.frequency_hz,
-        frequency_variance: weight * a,
-        harmonics,
-        followed: one.followed && other.followed,
-        tracked: false,
-        walk: one.walk.max(other.walk),
-        segment_frequencies_hz,
+    let (hz, variance) = weighted(&known);
+    let scatter: f64 = parts
+        .iter()
+        .zip(&known)
+        .map(|(part, known)| known * (part.frequency_hz - hz).powi(2))
+        .sum();
+    if scatter <= DISAGREE * (parts.len() - 1) as f64 {
+        return (hz, variance);
+    }
+    let shares: Vec<f64> = heard.iter().map(|own| own.len() as f64).collect();
+    let (hz, variance) = weighted(&shares);
+    let between: f64 = parts
+        .windows(2)
+        .zip(heard.windows(2))
+        .filter(|(_, heard)| heard[0].end == heard[1].start)
+        .map(|(pair, heard)| turn_between(&pair[0], &pair[1], heard[0].end as f64 / rate_hz))
+        .sum();
+    (
+        hz + between * rate_hz / shares.iter().sum::<f64>(),
+        variance,
+    )
+}
+
+/// Turns by which the phase of a part lies ahead of the part's before it at their edge, where the frequency changed a little before or
+/// behind that; 0 where the phase jumps.
+fn turn_between(before: &Combined, after: &Combined, at_s: f64) -> f64 {
+    let (mut ahead, mut weights) = (0.0, 0.0);
+    let orders = before.harmonics.iter().zip(&after.harmonics).zip(1..);
+    for ((one, other), order) in orders {
+        // The noise's power over the line's: twice the variance of a phase amid the part.
+        let own = |line: &CombinedHarmonic| line.power.noise_v2 / line.power.observed_v2;
+        let variance = own(one) + own(other);
+        if !(variance > 0.0 && variance < PHASE_KNOWN) {
+            continue;
+        }
+        let k = f64::from(order);
+        let turn = k * at_s;
+        let (from, to) = (one.amplitude.arg(), other.amplitude.arg());
+        let apart = (to - from) / TAU + turn * (after.frequency_hz - before.frequency_hz);
+        let weight = k * k / variance;
+        ahead += weight * (apart - apart.round()) / k;
+        weights += weight;
+    }
+    if weights == 0.0 {
+        return 0.0;
+    }
+    let ahead = ahead / weights;
+    let earlier_s = ahead / (after.frequency_hz - before.frequency_hz);
+    if earlier_s.abs() * before.frequency_hz <= EDGE_MISSED_CYCLES {
+        ahead
+    } else {
+        0.0
     }
 }
 

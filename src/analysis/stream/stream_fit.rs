@@ -65,6 +65,8 @@ pub(crate) enum HumCourse {
     Within(f64, f64),
     /// At another level from each of these times on, s from the first sample.
     Stepped(Vec<f64>),
+    /// With another phase or frequency from each of these times on, s from the first sample.
+    Turned(Vec<f64>),
 }
 
 /// The fit of one stream, and what it leaves.

@@ -2,9 +2,12 @@
 
 mod edge;
 mod levels;
+mod order_phase;
 mod partition;
+mod phase;
 mod sections;
 mod span;
 
-pub(crate) use sections::{Section, sections, sections_of_series};
+pub(crate) use phase::sections_of_phase;
+pub(crate) use sections::{Section, is_looked_through, sections, sections_of_series};
 pub(crate) use span::part_with_hum;

@@ -1,9 +1,45 @@
 //! The likeliest parting of a course into stretches of constant level.
 
-/// Where each stretch but the first begins: the parting of `rows` (one course a row, in deviations of its noise) that makes the sum
-/// of squares about the stretches' means and `penalty` a change least; stretches hold `least` values or more.
+use std::ops::Range;
+
+/// The likeliest parting of `count` values into stretches of `least` or more with `gap` values between them that count for nothing:
+/// the one that makes the sum of the stretches' costs and `penalty` a change least.
 ///
 /// Exact, by the recursion over the last change of Jackson et al. (IEEE Signal Process. Lett. 12(2), 2005; from memory).
+pub(super) fn parting(
+    count: usize,
+    (least, gap): (usize, usize),
+    penalty: f64,
+    cost: impl Fn(usize, usize) -> f64,
+) -> Vec<Range<usize>> {
+    let least = least.max(1);
+    // The least cost of the values before each place, and where the stretch that ends there begins.
+    let mut best = vec![(f64::INFINITY, 0); count + 1];
+    for to in least..=count {
+        let after = (least + gap..=to - least)
+            .filter(|from| best[from - gap].0.is_finite())
+            .map(|from| (best[from - gap].0 + penalty + cost(from, to), from));
+        best[to] = std::iter::once((cost(0, to), 0))
+            .chain(after)
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .unwrap_or((f64::INFINITY, 0));
+    }
+    let mut found = Vec::new();
+    let mut to = count;
+    loop {
+        let from = best[to].1;
+        found.push(from..to);
+        if from == 0 {
+            break;
+        }
+        to = from - gap;
+    }
+    found.reverse();
+    found
+}
+
+/// Where each stretch but the first begins: the parting of `rows` (one course a row, in deviations of its noise) into stretches of
+/// `least` values or more, each of a level of its own.
 pub(super) fn changes(rows: &[Vec<f64>], least: usize, penalty: f64) -> Vec<usize> {
     let count = rows.first().map_or(0, Vec::len);
     if count < 2 * least {
@@ -18,26 +54,12 @@ pub(super) fn changes(rows: &[Vec<f64>], least: usize, penalty: f64) -> Vec<usiz
         let explained: f64 = sums.iter().map(|s| (s[to] - s[from]).powi(2)).sum();
         squares[to] - squares[from] - explained / (to - from) as f64
     };
-    let mut best = vec![(f64::INFINITY, 0); count + 1];
-    best[0].0 = -penalty;
-    for to in least..=count {
-        best[to] = (0..=to - least)
-            .filter(|from| best[*from].0.is_finite())
-            .map(|from| (best[from].0 + penalty + cost(from, to), from))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .unwrap_or((f64::INFINITY, 0));
-    }
-    let mut found = Vec::new();
-    let mut at = best[count].1;
-    while at > 0 {
-        found.push(at);
-        at = best[at].1;
-    }
-    found.reverse();
-    found
+    let stretches = parting(count, (least, 0), penalty, cost);
+    stretches[1..].iter().map(|own| own.start).collect()
 }
 
-fn running(values: impl Iterator<Item = f64>) -> Vec<f64> {
+/// Sums of the values before each place.
+pub(super) fn running(values: impl Iterator<Item = f64>) -> Vec<f64> {
     let mut sum = 0.0;
     std::iter::once(0.0)
         .chain(values.map(|value| {

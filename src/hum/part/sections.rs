@@ -55,7 +55,7 @@ pub(crate) struct Section {
 pub(crate) fn sections(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Option<Vec<Section>> {
     nominals_hz.iter().find_map(|&hz| {
         let cycle = rate_hz / hz;
-        if !looked_through(samples, cycle) || !swings_change(samples, cycle) {
+        if !is_looked_through(samples.len(), cycle) || !swings_change(samples, cycle) {
             return None;
         }
         let coarse = Course::of(samples, cycle)?.sections()?;
@@ -92,9 +92,6 @@ pub(crate) fn sections_of_series(
     cycle: f64,
     orders: &[usize],
 ) -> Option<Vec<Section>> {
-    if !looked_through(samples, cycle) {
-        return None;
-    }
     let (course, deviations) = Course::of_phasors(samples, cycle, orders);
     let coarse = course.sections()?;
     let level = |i: usize| -> Vec<Complex64> {
@@ -135,9 +132,9 @@ pub(crate) fn sections_of_series(
     })
 }
 
-/// Whether a record is one in which changes are looked for.
-fn looked_through(samples: &[f64], cycle: f64) -> bool {
-    cycle >= LEAST_SAMPLES && (LEAST_IN_ALL..MOST_CYCLES).contains(&(samples.len() as f64 / cycle))
+/// Whether a record of so many samples is one in which changes are looked for.
+pub(crate) fn is_looked_through(samples: usize, cycle: f64) -> bool {
+    cycle >= LEAST_SAMPLES && (LEAST_IN_ALL..MOST_CYCLES).contains(&(samples as f64 / cycle))
 }
 
 /// Whether the cycles' mean squares change between stretches of the record.
