@@ -21,6 +21,8 @@ const FILL_ROUNDS: usize = 3;
 const SLOW_TO: f64 = 0.4;
 /// Least share of a stream that counts as present, however much is left out.
 const LEAST_PRESENT: f64 = 0.1;
+/// Orders that hold most of nearly every hum (common practice, no source).
+const LIKELY_ORDERS: usize = 3;
 /// Most fits in which gaps are filled anew, and the change against the noise at which they end.
 const GAP_ROUNDS: usize = 12;
 const FILLED: f64 = 1e-2;
@@ -90,16 +92,29 @@ pub(super) fn fit_whole(
     result
 }
 
-/// What a series may hold that is not seen in what the tones leave.
+/// What a series may hold that is not seen in what the tones leave. A tone at the place of a low order may be hum.
 fn read_unseen(segmented: &Segmented<'_>, record: &RecordFit) -> Option<Unseen> {
     if matches!(record.presence, Presence::Present(_)) {
         return None;
     }
-    let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
+    let nominals_hz = segmented.options().mains.nominals_hz();
+    let resolved_hz = segmented.rate_hz() / segmented.samples().len().max(1) as f64;
+    let may_be_hum = |hz: f64| {
+        let orders = (1..=LIKELY_ORDERS).map(|order| order as f64);
+        orders
+            .flat_map(|k| nominals_hz.iter().map(move |nominal| k * nominal))
+            .any(|place| (hz - place).abs() <= GRID_RANGE * place + resolved_hz)
+    };
+    let tones: Vec<_> = record
+        .tones
+        .iter()
+        .filter(|tone| !may_be_hum(tone.combined.frequency_hz))
+        .map(|tone| tone.segments.clone())
+        .collect();
     Unseen::new(
         &segmented.residual(&[], &tones),
         segmented.rate_hz(),
-        segmented.options().mains.nominals_hz(),
+        nominals_hz,
         GRID_RANGE,
         record.orders,
     )
