@@ -99,7 +99,7 @@ impl<'a> Fitter<'a> {
             });
         }
         if self.manner.wary {
-            distrust(&mut sums);
+            distrust(&mut sums, &model.piece);
         }
         let beside = noise(&sums);
         (sums.noise, sums.pairs, sums.usual) = (beside.mean, beside.pairs, beside.usual);

@@ -8,7 +8,7 @@ use rustfft::num_complex::Complex64;
 const FEWEST: usize = 16;
 
 /// Weights of the samples of `x`, 0 where those of the residual are far from what noise does, unless they come with
-/// the mains cycle (of so many samples); `None` where none is.
+/// the mains cycle (of so many samples) of a piece of the model; `None` where none is.
 pub(super) fn far_from_noise(
     x: &[f64],
     residual: &[f64],
@@ -46,11 +46,11 @@ pub(super) fn far_from_noise(
     }
     let outside = with_places(&outside, model);
     let apart = stride.min(4);
-    let mut far = vec![0.0; PLACES];
+    let mut far = vec![0.0; PLACES * model.constants.len().max(1)];
     for (_, place) in outside.iter().filter(|(i, _)| i % apart == 0) {
         far[*place] += 1.0;
     }
-    let mut all = vec![0.0; PLACES];
+    let mut all = vec![0.0; far.len()];
     // Often there is none, and then it takes no part.
     if far.iter().any(|count| *count > 0.0) {
         for interval in 0..model.intervals() {
@@ -89,13 +89,14 @@ pub(super) fn far_from_noise(
 /// Places in a cycle that are told apart.
 const PLACES: usize = 128;
 
-/// Place in the cycle of sample `i` of an interval.
+/// Place in the cycle of sample `i` of an interval, those of a later piece behind those of the one before.
 fn place(model: &HumModel, interval: usize, i: usize) -> usize {
     let cycles = model.phase[interval]
         + model.cycles_per_sample(interval) * (i - model.edges[interval]) as f64;
     let part = cycles - (cycles as i64) as f64;
     let part = if part < 0.0 { part + 1.0 } else { part };
-    ((part * PLACES as f64) as usize).min(PLACES - 1)
+    let place = ((part * PLACES as f64) as usize).min(PLACES - 1);
+    model.piece[interval] * PLACES + place
 }
 
 /// Samples of a model, in their order, each with its place in the cycle.
@@ -150,7 +151,10 @@ pub(crate) fn far_samples(
 }
 
 /// Gives up the intervals of an order in which far more stands than usual: something else passes.
-pub(crate) fn distrust(sums: &mut Sums) {
+///
+/// `pieces` says to which piece an interval belongs. What stands in more than two fifths of a piece does not pass: there the
+/// amplitude of that piece is wrong, and it would stay so were its intervals given up.
+pub(crate) fn distrust(sums: &mut Sums, pieces: &[usize]) {
     const LIMIT: f64 = 14.0;
     const TAIL: f64 = 2.5;
     let (n, intervals) = (sums.orders, sums.gram.len());
@@ -179,11 +183,14 @@ pub(crate) fn distrust(sums: &mut Sums) {
             }
         }
     }
+    let last = pieces.iter().copied().max().unwrap_or(0);
+    let mut lengths = vec![0; last + 1];
+    pieces.iter().for_each(|piece| lengths[*piece] += 1);
     for o in 0..n {
-        let high: Vec<usize> = (0..intervals).filter(|i| flagged[*i * n + o]).collect();
-        if high.len() * 5 > intervals * 2 {
-            continue;
-        }
+        let mut high: Vec<usize> = (0..intervals).filter(|i| flagged[*i * n + o]).collect();
+        let mut counts = vec![0; last + 1];
+        high.iter().for_each(|i| counts[pieces[*i]] += 1);
+        high.retain(|i| counts[pieces[*i]] * 5 <= lengths[pieces[*i]] * 2);
         for i in high {
             let raised = |j: usize| powers[o][j] > TAIL * usual[o];
             let mut from = i;
@@ -206,4 +213,73 @@ pub(crate) fn distrust(sums: &mut Sums) {
         }
     }
     sums.trust = trust;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sums of six orders in 100 intervals: 1 everywhere, and 10 of the third order in so many from the first on.
+    fn sums(high: usize) -> Sums {
+        let mut sums = Sums::empty(6, 100);
+        for i in 0..100 {
+            sums.gram.push([0.25; 3]);
+            for o in 0..6 {
+                let stands = if o == 2 && i < high { 10.0 } else { 1.0 };
+                sums.left.push(Complex64::new(0.5 * stands, 0.0));
+                sums.right.push(Complex64::new(0.5 * stands, 0.0));
+            }
+        }
+        sums
+    }
+
+    #[test]
+    fn what_passes_is_given_up_and_a_whole_piece_is_not() {
+        let two = |i: usize| usize::from(i >= 35);
+        for (high, pieces, given_up) in [
+            (10, vec![0; 100], 13),
+            (10, (0..100).map(two).collect(), 13),
+            // More than a third of the record, but not of it as one piece.
+            (35, vec![0; 100], 38),
+            (35, (0..100).map(two).collect(), 0),
+            (60, vec![0; 100], 0),
+        ] {
+            let mut sums = sums(high);
+            distrust(&mut sums, &pieces);
+            let own = (0..100).filter(|i| sums.trust[i * 6 + 2] == 0.0).count();
+            let all = sums.trust.iter().filter(|t| **t == 0.0).count();
+            assert_eq!((own, all), (given_up, given_up), "{high}");
+        }
+    }
+
+    /// Noise of ±1, and a peak of 50 at the same place of every cycle up to a sample: the hum's own in its piece, but not what
+    /// comes with the cycle in a small part of a piece.
+    #[test]
+    fn what_comes_with_the_cycle_of_a_piece_keeps_its_weight() {
+        let (cycle, intervals) = (128, 100);
+        let count = cycle * intervals;
+        let residual = |until: usize| -> Vec<f64> {
+            let peak = |i: usize| i % cycle == 40 && i < until * cycle;
+            let plain = |i: usize| if i.is_multiple_of(2) { 1.0 } else { -1.0 };
+            (0..count)
+                .map(|i| if peak(i) { 50.0 } else { plain(i) })
+                .collect()
+        };
+        let model = |changes_at: usize| HumModel {
+            edges: (0..=intervals).map(|i| i * cycle).collect(),
+            phase: (0..=intervals).map(|i| i as f64).collect(),
+            piece: (0..intervals)
+                .map(|i| usize::from(i >= changes_at))
+                .collect(),
+            constants: vec![Vec::new(); 2],
+            ..HumModel::default()
+        };
+        let given_up = |changes_at: usize, until: usize| {
+            let residual = residual(until);
+            far_from_noise(&residual, &residual, None, &model(changes_at), cycle)
+                .map_or(0, |weights| weights.iter().filter(|w| **w == 0.0).count())
+        };
+        assert_eq!(given_up(25, 25), 0);
+        assert!(given_up(80, 10) >= 10);
+    }
 }
