@@ -127,9 +127,10 @@ impl Record<'_> {
     }
 
     /// Fundamental near `frequency` at which least is left, given what a grid's frequency is expected to be:
-    /// vertices of parabolas.
+    /// vertices of parabolas. While the vertex lies beyond its reach, a step is not made smaller.
     fn settle(&self, blocks: &Blocks, orders: &[usize], nominal: f64, frequency: f64) -> f64 {
-        const ROUNDS: usize = 4;
+        const ROUNDS: usize = 16;
+        const REFINEMENTS: usize = 4;
         let spread = GRID_SPREAD * nominal;
         let free = (blocks.used() - 2.0 * orders.len() as f64 - 3.0).max(1.0);
         let cost = |f: f64| {
@@ -140,6 +141,7 @@ impl Record<'_> {
         let mut step = (0.1 * nominal / (self.cycles(nominal) * top.min(8.0))).min(0.001 * nominal);
         let mut best = frequency;
         let mut middle = cost(best);
+        let mut refined = 0;
         for _ in 0..ROUNDS {
             let (left, right) = (cost(best - step), cost(best + step));
             let curvature = left + right - 2.0 * middle;
@@ -150,11 +152,16 @@ impl Record<'_> {
             };
             let next = (best + moved * step).clamp(0.99 * nominal, 1.01 * nominal);
             let value = cost(next);
-            if value <= middle {
+            let better = value <= middle;
+            if better {
                 (best, middle) = (next, value);
             }
-            if moved.abs() < 1.0 {
+            if moved.abs() < 1.0 || !better {
                 step *= 0.2;
+                refined += 1;
+            }
+            if refined == REFINEMENTS {
+                break;
             }
         }
         best
@@ -271,23 +278,28 @@ impl Record<'_> {
     fn fit(&self, found: &Found, settings: &FitSettings) -> Fit {
         let duration = self.x.len() as f64 / self.rate;
         let barred = settings.barred(found.frequency, 0.0, duration);
-        let mut orders = found.orders.clone();
-        orders.retain(|k| !barred.contains(k));
-        let Some(top) = orders.iter().max() else {
+        let Some(top) = found.orders.iter().max() else {
             return Fit::default();
         };
         let nu = found.frequency / self.rate;
         let blocks = Blocks::new(self.x, &found.weights, *top as f64 * nu);
-        let joint = blocks.solve(nu, &orders);
+        // What must stay is fitted too: else it would be noise, and part of its neighbours.
+        let joint = blocks.solve(nu, &found.orders);
+        let free = blocks.used() - 2.0 * found.orders.len() as f64 - 3.0;
+        let both = found.orders.iter().zip(&joint.amplitudes);
+        let (orders, amplitudes): (Vec<usize>, Vec<Complex64>) =
+            both.filter(|(k, _)| !barred.contains(k)).unzip();
+        if orders.is_empty() {
+            return Fit::default();
+        }
         let count = orders.len();
-        let free = blocks.used() - 2.0 * count as f64 - 3.0;
         Fit {
             lines: Vec::new(),
             model: HumModel {
                 edges: vec![0, self.x.len()],
                 phase: vec![0.0, found.frequency * duration],
                 piece: vec![0],
-                constants: vec![joint.amplitudes],
+                constants: vec![amplitudes],
                 gain: vec![1.0; 2],
                 deviations: vec![Vec::new(); count],
                 orders,
