@@ -23,4 +23,4 @@ pub(super) use model::{HumModel, play, whole_sums};
 pub(super) use residual_check::{Rest, Seen, standing_out};
 pub(super) use series::fit_record;
 pub(super) use settings::FitSettings;
-pub(super) use tracked::{Fitter, Manner, far_samples};
+pub(super) use tracked::{Fitter, Manner, Smoothing, best_of_both, far_samples};

@@ -1,6 +1,7 @@
 //! The difference method: a second tip, matched in gain and delay, subtracted (pseudo-differential).
 
 use super::channels::{CrossSpectra, GainDelay, Record, broadband, less, matched, possible, power};
+use super::drift::follow;
 use super::parts::Parts;
 use crate::Error;
 use crate::separation::findings::Findings;
@@ -17,7 +18,8 @@ const LONGEST_LAG: f64 = 2048.0;
 /// coherence of what is left proves that it pays.
 ///
 /// Gain and delay are fitted where the wanted signal is not (Knapp & Carter, IEEE Trans. ASSP 24, 1976, from memory), up to
-/// half the rate; a delay of up to 4 ms and 2048 samples, either way, is found. Where the tips have nothing in common
+/// half the rate; where blocks of a record of 1.5 s or more prove that they drift, the second tip is brought to the first one's gain and
+/// clock before; a delay of up to 4 ms and 2048 samples, either way, is found. Where the tips have nothing in common
 /// nothing is subtracted but the offset.
 ///
 /// # Errors
@@ -44,14 +46,30 @@ pub(crate) fn separate_difference(
     let mut found = Findings::default();
     let second = other.bridged();
     let there = |i: usize| centred.has(i) && other.has(i);
+    let others = [&second[..]];
     let record = Record {
         target: &centred.values,
         there: &there,
-        others: &[&second],
+        others: &others,
         longest,
     };
-    let Some(matched) = matched(&record).and_then(|found| broadband(&record, found, rate_hz))
-    else {
+    let whole = matched(&record);
+    let followed = whole
+        .as_ref()
+        .and_then(|whole| Some(follow(&record, &whole.parts.first()?.fit, rate_hz)));
+    let others = [match &followed {
+        Some(Ok(followed)) => &followed.other[..],
+        _ => &second[..],
+    }];
+    let record = Record {
+        others: &others,
+        ..record
+    };
+    let whole = match followed {
+        Some(Ok(_)) => matched(&record),
+        _ => whole,
+    };
+    let Some(matched) = whole.and_then(|found| broadband(&record, found, rate_hz)) else {
         found.unsure_power = power(&centred.values);
         found.notes.push(
             "difference method: the tips have nothing in common; nothing was subtracted".into(),
@@ -59,7 +77,7 @@ pub(crate) fn separate_difference(
         return (vec![0.0; n], found);
     };
     let left = power(&less(&centred.values, &matched.removed));
-    let spectra = CrossSpectra::new(&centred.values, &[&second], rate_hz);
+    let spectra = CrossSpectra::new(&centred.values, &others, rate_hz);
     let coherence = spectra.coherence();
     let fit = matched.matched.parts[0].fit;
     let noise_factor = (1.0 + fit.gain * fit.gain).sqrt();
@@ -73,6 +91,14 @@ pub(crate) fn separate_difference(
          a factor {noise_factor:.2}",
         matched.told()
     ));
+    match &followed {
+        Some(Ok(followed)) => {
+            followed.add_doubt(fit.gain, &mut found);
+            found.notes.push(followed.told(rate_hz));
+        }
+        Some(Err(hidden)) => hidden.add_doubt(&second, fit.gain, &mut found),
+        None => {}
+    }
     found.matched = Some(Match {
         gain: fit.gain,
         delay_s: fit.delay / rate_hz,

@@ -2,6 +2,7 @@
 
 mod channels;
 mod difference;
+mod drift;
 mod harmonic;
 mod parts;
 mod reference;

@@ -53,9 +53,13 @@ pub fn left_cases() -> Vec<LeftCase> {
         });
     }
     for recipe in pair_recipes() {
-        let recipe = PairRecipe {
+        let shorter = PairRecipe {
             samples: recipe.samples.min(MOST_SAMPLES),
             ..recipe
+        };
+        let recipe = match recipe.drifts() {
+            true => recipe,
+            false => shorter,
         };
         list.push(LeftCase {
             name: recipe.name.into(),
@@ -186,7 +190,7 @@ fn alone(case: &Case, template: Option<&[f64]>) -> Option<Outcome> {
     })
 }
 
-fn second_channel(recipe: &PairRecipe, seed: u64) -> Option<Outcome> {
+pub fn second_channel(recipe: &PairRecipe, seed: u64) -> Option<Outcome> {
     let case = make_pair(recipe, seed);
     let record = capture(recipe.rate_hz, &[&case.target, &case.other]);
     let options = SeparateOptions::default().channels(["1"]);

@@ -39,6 +39,17 @@ pub struct PairRecipe {
     /// Whether common mode stands up to near half the rate.
     pub broadband: bool,
     pub delay: f64,
+    /// Change of the gain from the record's begin to its end, of its mean.
+    pub gain_drift: f64,
+    /// By how much the other channel's clock is off the target's at the begin and at the end, parts per million.
+    pub clock_ppm: [f64; 2],
+}
+
+impl PairRecipe {
+    /// Whether gain or clock drift.
+    pub fn drifts(&self) -> bool {
+        self.gain_drift != 0.0 || self.clock_ppm != [0.0; 2]
+    }
 }
 
 pub struct PairCase {
@@ -59,6 +70,8 @@ pub fn pair_recipes() -> Vec<PairRecipe> {
         switched: false,
         broadband: false,
         delay: 3.4,
+        gain_drift: 0.0,
+        clock_ppm: [0.0; 2],
     };
     let difference = |name, wanted| PairRecipe {
         way: Way::Difference,
@@ -96,6 +109,36 @@ pub fn pair_recipes() -> Vec<PairRecipe> {
             samples: 60_000,
             delay: 0.37,
             ..difference("A minus B at 20 kS/s, pulses", Wanted::Pulses)
+        },
+        PairRecipe {
+            gain_drift: 0.02,
+            ..reference("reference, gain drifts by 2 %", Wanted::Nothing)
+        },
+        PairRecipe {
+            clock_ppm: [20.0; 2],
+            ..reference(
+                "reference, clock 20 ppm off, wanted tone on an order",
+                Wanted::ToneOnOrder,
+            )
+        },
+        PairRecipe {
+            gain_drift: 0.01,
+            clock_ppm: [-10.0, 50.0],
+            ..reference(
+                "reference, gain and clock drift, wanted pulses",
+                Wanted::Pulses,
+            )
+        },
+        PairRecipe {
+            samples: 100_000,
+            gain_drift: 0.005,
+            clock_ppm: [5.0; 2],
+            rate_hz: 20_000.0,
+            delay: 0.37,
+            ..difference(
+                "A minus B at 20 kS/s, gain and clock drift, pulses",
+                Wanted::Pulses,
+            )
         },
     ]
 }
@@ -135,8 +178,14 @@ pub fn make_pair(recipe: &PairRecipe, seed: u64) -> PairCase {
         }
         sum
     };
+    let [from, to] = recipe.clock_ppm;
     let interference: Vec<f64> = (0..n)
-        .map(|i| GAIN * ground(i as f64 - recipe.delay))
+        .map(|i| {
+            let passed = i as f64 / n as f64;
+            let gain = GAIN * (1.0 + recipe.gain_drift * (passed - 0.5));
+            let off = 1e-6 * (from + 0.5 * (to - from) * passed);
+            gain * ground(i as f64 * (1.0 + off) - recipe.delay)
+        })
         .collect();
     let other = (0..n)
         .map(|i| ground(i as f64) + recipe.other_noise * gauss(&mut rng))

@@ -147,7 +147,7 @@ pub(crate) fn solve_constants(
 }
 
 /// The likelier of a random walk and an integrated one; the plain constant unless beaten clearly.
-fn best_of_both(data: &TrackData<'_>, shortest: f64) -> (Smoothed, f64) {
+pub(crate) fn best_of_both(data: &TrackData<'_>, shortest: f64) -> (Smoothed, f64) {
     let terms = Roughness::Level.terms(data.spacing.len());
     let flat_ratio = flat_ratio(data.gram);
     let energy = data.energy();

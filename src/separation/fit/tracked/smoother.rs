@@ -32,6 +32,14 @@ impl Smoothing {
         smoothing
     }
 
+    /// Smoothing between knots that lie apart by these spacings, in units of a usual one.
+    pub(crate) fn between(spacing: Vec<f64>) -> Self {
+        Self {
+            spacing,
+            ..Self::default()
+        }
+    }
+
     /// Takes over a mesh whose edges have moved.
     pub(crate) fn respace(&mut self, model: &HumModel) {
         let nominal = model.samples() as f64 / model.intervals() as f64;

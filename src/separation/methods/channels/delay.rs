@@ -45,25 +45,27 @@ impl GainDelay {
         left.add(self.gain_variance * power(other), 1.0, f64::INFINITY);
         let squared = self.gain * self.gain;
         left.add(self.delay_variance * squared * slope, 1.0, f64::INFINITY);
-        left.add(self.beyond_ends(other), 2.0, f64::INFINITY);
+        let ends = beyond_ends(other, self.gain, [self.delay; 2]);
+        left.add(ends, 2.0, f64::INFINITY);
         left
     }
+}
 
-    /// What the applied channel is wrong by for want of what the other held before and after the record.
-    ///
-    /// A channel is continued by its point reflection, which errs by about its bend a sample; of an error next to the
-    /// record's end that share comes in again, over some samples on either side.
-    fn beyond_ends(&self, other: &[f64]) -> f64 {
-        let n = other.len().max(2) as f64;
-        let bend = other
-            .windows(3)
-            .map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2))
-            .sum::<f64>()
-            / n;
-        let reach = (PI * self.delay).sin() / PI;
-        let ends = 2.0 * ENDS * reach * reach * bend / n;
-        ends * (self.gain * self.gain)
-    }
+/// What a channel is wrong by that enters a target by a gain and, at the record's ends, these delays, for want of what it held before
+/// and after the record.
+///
+/// A channel is continued by its point reflection, which errs by about its bend a sample; of an error next to the
+/// record's end that share comes in again, over some samples on either side.
+pub(crate) fn beyond_ends(other: &[f64], gain: f64, delays: [f64; 2]) -> f64 {
+    let n = other.len().max(2) as f64;
+    let bend = other
+        .windows(3)
+        .map(|w| (w[2] - 2.0 * w[1] + w[0]).powi(2))
+        .sum::<f64>()
+        / n;
+    let squared = |delay: f64| ((PI * delay).sin() / PI).powi(2);
+    let ends = ENDS * (squared(delays[0]) + squared(delays[1])) * bend / n;
+    ends * (gain * gain)
 }
 
 /// Fits gain and delay, no longer than `longest` samples, of `target` behind `other`; `None` where the channels

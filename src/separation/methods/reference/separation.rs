@@ -9,6 +9,7 @@ use crate::separation::methods::channels::{
     CrossSpectra, Matched, Part, Record, broadband, floor, is_nearer, less, matched, matched_about,
     possible, power,
 };
+use crate::separation::methods::drift::follow;
 use crate::separation::methods::parts::Parts;
 use crate::separation::methods::series_findings::series_findings;
 use crate::separation::options::HarmonicOptions;
@@ -27,6 +28,7 @@ const UNSEEN: f64 = 40.0;
 ///
 /// One gain and one delay (also a part of a sample, up to 20 ms and 8192 samples) are fitted where the wanted signal is not
 /// (Knapp & Carter, IEEE Trans. ASSP 24, 1976, from memory).
+/// Where blocks of a record of 1.5 s or more prove that gain or delay drift, the reference is brought to the target's gain and clock first.
 /// The reference's mains series, free of the reference's own noise, is passed on by them; by a smooth transfer
 /// function where most orders ask for one. A wanted tone on an order stays. The rest is passed on by a gain and
 /// delay or a short filter, as far as its coherence proves that this pays.
@@ -97,6 +99,16 @@ pub(crate) fn separate_reference(
     rate_hz: f64,
     options: &HarmonicOptions,
 ) -> (Vec<f64>, Findings) {
+    by_constants(centred, references, (rate_hz, options), true)
+}
+
+/// By one gain and one delay of each reference; where `drifts`, what drifts slowly is made constant first.
+fn by_constants(
+    centred: &Centred,
+    references: &[&Sensed],
+    (rate_hz, options): (f64, &HarmonicOptions),
+    drifts: bool,
+) -> (Vec<f64>, Findings) {
     let n = centred.values.len();
     let longest = (LONGEST_DELAY_S * rate_hz)
         .min(LONGEST_LAG)
@@ -116,13 +128,33 @@ pub(crate) fn separate_reference(
     if whole.parts.len() < references.len() {
         let used: Vec<usize> = whole.parts.iter().map(|p| p.channel).collect();
         let needed: Vec<&Sensed> = used.iter().map(|u| references[*u]).collect();
-        let (removed, mut found) = separate_reference(centred, &needed, rate_hz, options);
+        let (removed, mut found) = by_constants(centred, &needed, (rate_hz, options), drifts);
         if let Some(matched) = &mut found.matched {
             let mut all = vec![ReferenceMatch::default(); references.len()];
             for (u, own) in used.into_iter().zip(matched.references.drain(..)) {
                 all[u] = own;
             }
             matched.references = all;
+        }
+        return (removed, found);
+    }
+    let followed = match (references, &whole.parts[..]) {
+        ([_], [part]) if drifts => Some(follow(&record, &part.fit, rate_hz)),
+        _ => None,
+    };
+    if let (Some(Ok(followed)), [one]) = (&followed, references) {
+        let sensed = Sensed {
+            channel: Centred {
+                mean: one.channel.mean,
+                missing: one.channel.missing.as_deref().map(|w| followed.weights(w)),
+                values: followed.other.clone(),
+            },
+            course: one.course.clone(),
+        };
+        let (removed, mut found) = by_constants(centred, &[&sensed], (rate_hz, options), false);
+        if let Some(gain) = found.matched.as_ref().map(|m| m.gain) {
+            followed.add_doubt(gain, &mut found);
+            found.notes.push(followed.told(rate_hz));
         }
         return (removed, found);
     }
@@ -140,7 +172,11 @@ pub(crate) fn separate_reference(
         (Some(a), None) => a,
         (None, None) => return (vec![0.0; n], Findings::default()),
     };
-    channels.told(best, references)
+    let (removed, mut found) = channels.told(best, references);
+    if let (Some(Err(hidden)), Some(gain)) = (&followed, found.matched.as_ref().map(|m| m.gain)) {
+        hidden.add_doubt(others[0], gain, &mut found);
+    }
+    (removed, found)
 }
 
 /// What is said where the references show nothing of the interference.
