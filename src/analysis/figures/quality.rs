@@ -39,25 +39,35 @@ fn changes_at_once(facts: &ChannelFacts<'_>, fit: &RecordFit) -> Option<Warning>
             .map(|at| format!("{:.4} s", at + facts.first_at_s));
         at.collect::<Vec<_>>().join(", ")
     };
-    match &fit.course {
-        HumCourse::Throughout => None,
-        HumCourse::Within(from, to) => Some(WarningCode::ModulatedHum.warning(format!(
-            "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
-             and phases those of that part",
-            from + facts.first_at_s,
-            to + facts.first_at_s
-        ))),
-        HumCourse::Stepped(at_s) => Some(WarningCode::ModulatedHum.warning(format!(
-            "the hum steps from one level to another at {}: hum and harmonics are RMS over the whole record, phases \
-             those of its first level",
-            listed(at_s)
-        ))),
-        HumCourse::Turned(at_s) => Some(WarningCode::MainsDrifts.warning(format!(
-            "the mains changes its phase or its frequency at once at {}, or samples are missing there: the frequency is \
-             the mean of the parts between, phases are those of the first",
-            listed(at_s)
-        ))),
-    }
+    let (code, text) = match &fit.course {
+        HumCourse::Throughout => return None,
+        HumCourse::Within(from, to) => (
+            WarningCode::ModulatedHum,
+            format!(
+                "the hum is there from {:.4} to {:.4} s alone: hum and harmonics are RMS over the whole record, frequency \
+                 and phases those of that part",
+                from + facts.first_at_s,
+                to + facts.first_at_s
+            ),
+        ),
+        HumCourse::Stepped(at_s) => (
+            WarningCode::ModulatedHum,
+            format!(
+                "the hum steps from one level to another at {}: hum and harmonics are RMS over the whole record, phases \
+                 those of its first level",
+                listed(at_s)
+            ),
+        ),
+        HumCourse::Turned(at_s) => (
+            WarningCode::MainsDrifts,
+            format!(
+                "the mains changes its phase or its frequency at once at {}, or samples are missing there: the frequency is \
+                 the mean of the parts between, phases are those of the first",
+                listed(at_s)
+            ),
+        ),
+    };
+    Some(code.warning(text))
 }
 
 /// Steps, slow content and passing events.

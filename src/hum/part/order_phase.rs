@@ -7,6 +7,7 @@ use std::f64::consts::TAU;
 /// Deviation of a frame's phase from which it does not tell the turns, rad, and the least that is told from noise.
 const MOST_DEVIATION: f64 = 0.35;
 const LEAST_DEVIATION: f64 = 1e-3;
+
 /// An order's phase in every frame.
 pub(super) struct Row {
     pub(super) order: usize,

@@ -5,6 +5,7 @@ use super::levels::FRAME_CYCLES;
 use super::order_phase::{Row, wrapped};
 use super::partition::{parting, running};
 use super::sections::Section;
+use crate::numeric::plain_dot;
 use crate::stats::mean;
 use rustfft::num_complex::Complex64;
 use std::ops::Range;
@@ -127,11 +128,16 @@ impl Course {
         (!rows.is_empty()).then_some(Self { rows, frames })
     }
 
+    /// What a frame tells of the common phase: the inverse of its variance, 1/rad².
+    fn weight(&self) -> f64 {
+        self.rows.iter().map(|row| row.slope().powi(2)).sum()
+    }
+
     fn part(&self, frames: &Range<usize>) -> Part {
         let count = frames.len() as f64;
         let middle = 0.5 * (frames.start + frames.end - 1) as f64;
         let spread = count * (count * count - 1.0) / 12.0;
-        let known: f64 = spread * self.rows.iter().map(|r| r.slope().powi(2)).sum::<f64>();
+        let known = spread * self.weight();
         let mut levels = Vec::with_capacity(self.rows.len());
         let (mut along, mut squares) = (0.0, 0.0);
         for row in &self.rows {
@@ -210,15 +216,15 @@ impl Course {
                 .sum()
             };
             let own: Vec<f64> = part.frames.clone().map(beside).collect();
-            squares += dot(&own, &own);
-            products += dot(&own, &own[FRAMES_APART.min(own.len())..]);
+            squares += plain_dot(&own, &own);
+            products += plain_dot(&own, &own[FRAMES_APART.min(own.len())..]);
         }
         products / squares.max(f64::MIN_POSITIVE)
     }
 
     /// Squared deviations that lines of one common frequency leave of the frames between two places.
     fn cost_of_lines(&self) -> impl Fn(usize, usize) -> f64 + '_ {
-        let weight: f64 = self.rows.iter().map(|r| r.slope().powi(2)).sum();
+        let weight = self.weight();
         let sums: Vec<Vec<f64>> = self
             .rows
             .iter()
@@ -249,12 +255,7 @@ impl Course {
     fn proof(&self, before: &Part, after: &Part) -> f64 {
         let of_frequency =
             (after.turn - before.turn).powi(2) / (after.turn_variance + before.turn_variance);
-        of_frequency.max(self.jump(before, after))
-    }
-
-    /// How far the phases of two parts fail to meet, of the best bend between them.
-    fn jump(&self, before: &Part, after: &Part) -> f64 {
-        self.bend(before, after).missed
+        of_frequency.max(self.bend(before, after).missed)
     }
 
     /// The course of two lines that meet which fits the frames of two parts best.
@@ -266,20 +267,20 @@ impl Course {
             .map(|f| f as f64)
             .collect();
         let beyond = before.frames.len();
-        let weight: f64 = self.rows.iter().map(|row| row.slope().powi(2)).sum();
+        let weight = self.weight();
         let course = self.beside(before, after, &frames, weight);
         let whole = without_line(&frames, &course);
         let left = |own: &[f64], frames: &[f64]| {
             let own = without_line(frames, own);
-            dot(&own, &own)
+            plain_dot(&own, &own)
         };
         let apart =
             left(&course[..beyond], &frames[..beyond]) + left(&course[beyond..], &frames[beyond..]);
         let gained = |at: f64| {
             let bent: Vec<f64> = frames.iter().map(|f| (f - at).max(0.0)).collect();
             let bent = without_line(&frames, &bent);
-            let along = dot(&bent, &whole);
-            along * along / dot(&bent, &bent).max(f64::MIN_POSITIVE)
+            let along = plain_dot(&bent, &whole);
+            along * along / plain_dot(&bent, &bent).max(f64::MIN_POSITIVE)
         };
         let (mut from, mut to) = (before.middle, after.middle);
         let mut best = (from, f64::NEG_INFINITY);
@@ -293,7 +294,7 @@ impl Course {
         }
         Bend {
             at: best.0,
-            missed: weight * (dot(&whole, &whole) - best.1 - apart),
+            missed: weight * (plain_dot(&whole, &whole) - best.1 - apart),
         }
     }
 
@@ -333,26 +334,26 @@ impl Course {
                 Some(last) => last.iter().zip(&frames).map(|(b, f)| b * time(f)).collect(),
             };
             for other in &bases {
-                let share = dot(&base, other);
+                let share = plain_dot(&base, other);
                 base.iter_mut()
                     .zip(other)
                     .for_each(|(b, o)| *b -= share * o);
             }
-            let norm = dot(&base, &base).sqrt();
+            let norm = plain_dot(&base, &base).sqrt();
             if !(norm > 0.0) {
                 break;
             }
             base.iter_mut().for_each(|b| *b /= norm);
-            let shares: Vec<f64> = left.iter().map(|own| dot(own, &base)).collect();
+            let shares: Vec<f64> = left.iter().map(|own| plain_dot(own, &base)).collect();
             let slopes: Vec<f64> = self.rows.iter().map(Row::slope).collect();
-            let common = dot(&shares, &slopes) / dot(&slopes, &slopes);
+            let common = plain_dot(&shares, &slopes) / plain_dot(&slopes, &slopes);
             for ((own, share), slope) in left.iter_mut().zip(&shares).zip(&slopes) {
                 let taken = if power == 0 { *share } else { common * slope };
                 own.iter_mut().zip(&base).for_each(|(x, b)| *x -= taken * b);
             }
             bases.push(base);
         }
-        left.iter().map(|own| dot(own, own)).sum()
+        left.iter().map(|own| plain_dot(own, own)).sum()
     }
 
     /// The sample from which the series runs as after a change, and the variance of that.
@@ -363,10 +364,9 @@ impl Course {
         let bend = self.bend(before, after);
         if bend.missed < PROVED {
             let by = after.turn - before.turn;
-            let weight: f64 = self.rows.iter().map(|row| row.slope().powi(2)).sum();
             // Variances at that place, of phases and frequencies.
             let known = |part: &Part| {
-                (weight * part.frames.len() as f64).recip()
+                (self.weight() * part.frames.len() as f64).recip()
                     + (bend.at - part.middle).powi(2) * part.turn_variance
             };
             let variance = (known(before) + known(after)) / (by * by);
@@ -416,10 +416,6 @@ fn without_line(times: &[f64], values: &[f64]) -> Vec<f64> {
     times.iter().zip(values).map(left).collect()
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -428,7 +424,7 @@ mod tests {
 
     const RATE_HZ: f64 = 1e4;
 
-    /// Half a second to a second of orders 1, 3 and 5; `turns`: phase of the fundamental against time.
+    /// A second of orders 1, 3 and 5; `turns`: phase of the fundamental against time.
     fn record(turns: impl Fn(f64) -> f64, noise: f64, seed: u64) -> Vec<f64> {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
         (0..10_000)

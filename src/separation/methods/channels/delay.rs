@@ -39,16 +39,24 @@ impl GainDelay {
     /// What the applied channel is wrong by: for want of knowing gain and delay, and for want of what the other channel held
     /// before and after the record.
     pub(crate) fn doubt(&self, other: &[f64]) -> LeftPower {
-        let n = other.len().max(2) as f64;
-        let slope = other.windows(2).map(|w| (w[1] - w[0]).powi(2)).sum::<f64>() / (n - 1.0);
         let mut left = LeftPower::default();
         left.add(self.gain_variance * power(other), 1.0, f64::INFINITY);
         let squared = self.gain * self.gain;
-        left.add(self.delay_variance * squared * slope, 1.0, f64::INFINITY);
+        left.add(
+            self.delay_variance * squared * slope_power(other),
+            1.0,
+            f64::INFINITY,
+        );
         let ends = beyond_ends(other, self.gain, [self.delay; 2]);
         left.add(ends, 2.0, f64::INFINITY);
         left
     }
+}
+
+/// Mean square of the change from sample to sample.
+pub(crate) fn slope_power(other: &[f64]) -> f64 {
+    let steps = other.windows(2).map(|w| (w[1] - w[0]).powi(2));
+    steps.sum::<f64>() / (other.len().max(2) - 1) as f64
 }
 
 /// What a channel is wrong by that enters a target by a gain and, at the record's ends, these delays, for want of what it held before

@@ -18,7 +18,7 @@ mod trials;
 pub(super) use broadband::broadband;
 pub(super) use comparison::{is_nearer, less, possible, power};
 pub(super) use cross_spectra::CrossSpectra;
-pub(super) use delay::{GainDelay, beyond_ends, floor};
+pub(super) use delay::{GainDelay, beyond_ends, floor, slope_power};
 pub(super) use delayed::warped;
 pub(super) use joint::{Joint, Record, fit};
 pub(super) use parts::Part;

@@ -1,13 +1,13 @@
 //! Gain and delay of one channel in another, block by block.
 
+use super::track::{FEWEST, Told};
 use crate::separation::methods::channels::{Record, matched};
 use crate::stats::median;
 
 /// Shortest block, s and samples: some ten mains cycles, so that lines of the two channels part.
 const SHORTEST_S: f64 = 0.25;
 const SHORTEST: usize = 1024;
-/// Fewest blocks that tell a drift from their scatter, and most.
-const FEWEST: usize = 6;
+/// Most blocks.
 const MOST: usize = 40;
 /// Largest delay of a block against the record's, s: under half a mains cycle.
 const LONGEST_DELAY_S: f64 = 0.004;
@@ -17,18 +17,14 @@ const FASTEST: f64 = 200e-6;
 const LARGEST_RATIO: f64 = 2.0;
 
 /// Gain and delay of a block.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Block {
-    /// Middle, samples.
-    pub(super) at: f64,
-    pub(super) gain: f64,
-    pub(super) delay: f64,
-    pub(super) gain_variance: f64,
-    pub(super) delay_variance: f64,
+    pub(super) gain: Told,
+    pub(super) delay: Told,
 }
 
-/// Gain and delay of `other`, which has been brought near the record's target, in each block of it; empty where the record is too
-/// short, or where too few blocks show the other channel.
+/// Gain and delay of `other`, which has been brought near the record's target, in each block of it; none where the record is too
+/// short for as many as tell a drift.
 pub(super) fn blocks(record: &Record<'_>, other: &[f64], rate_hz: f64) -> Vec<Block> {
     let n = record.target.len();
     let shortest = (SHORTEST_S * rate_hz).max(SHORTEST as f64) as usize;
@@ -49,24 +45,23 @@ pub(super) fn blocks(record: &Record<'_>, other: &[f64], rate_hz: f64) -> Vec<Bl
                 longest,
             };
             let fit = matched(&part)?.parts.first()?.fit;
-            Some(Block {
+            let told = |value, variance| Told {
                 at: 0.5 * (from + to) as f64,
-                gain: fit.gain,
-                delay: fit.delay,
-                gain_variance: fit.gain_variance,
-                delay_variance: fit.delay_variance,
+                value,
+                variance,
+            };
+            Some(Block {
+                gain: told(fit.gain, fit.gain_variance),
+                delay: told(fit.delay, fit.delay_variance),
             })
         })
         .collect();
-    let mut gains: Vec<f64> = found.iter().map(|block| block.gain).collect();
+    let mut gains: Vec<f64> = found.iter().map(|block| block.gain.value).collect();
     if gains.is_empty() {
         return found;
     }
     let usual = median(&mut gains);
     let near = 1.0 / LARGEST_RATIO..=LARGEST_RATIO;
-    found.retain(|block| near.contains(&(block.gain / usual)));
-    if found.len() < FEWEST {
-        found.clear();
-    }
+    found.retain(|block| near.contains(&(block.gain.value / usual)));
     found
 }

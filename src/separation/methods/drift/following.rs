@@ -4,7 +4,7 @@ use super::blocks::{Block, blocks};
 use super::track::{Told, Track};
 use crate::separation::findings::Findings;
 use crate::separation::methods::channels::{
-    GainDelay, Record, beyond_ends, is_nearer, power, warped,
+    GainDelay, Record, beyond_ends, is_nearer, power, slope_power, warped,
 };
 use crate::stats::chi_square_quantile;
 
@@ -56,8 +56,8 @@ pub(crate) fn follow(
         let near = drift.brought(other, start, 0.0);
         let mut found = blocks(record, &near, rate_hz);
         for block in &mut found {
-            block.gain *= drift.ratio(block.at);
-            block.delay += drift.later(block.at);
+            block.gain.value *= drift.ratio(block.gain.at);
+            block.delay.value += drift.later(block.delay.at);
         }
         if round == 0 {
             hidden = Hidden {
@@ -89,32 +89,17 @@ pub(crate) fn follow(
 impl Hidden {
     /// Adds what may be left of a channel that enters the target by this gain.
     pub(crate) fn add_doubt(&self, other: &[f64], gain: f64, found: &mut Findings) {
-        found.unseen_power += self.gain * power(other) + self.delay * gain * gain * slope(other);
+        found.unseen_power +=
+            self.gain * power(other) + self.delay * gain * gain * slope_power(other);
     }
 }
 
-/// Mean square of the change from sample to sample.
-fn slope(other: &[f64]) -> f64 {
-    let steps = other.windows(2).map(|w| (w[1] - w[0]).powi(2));
-    steps.sum::<f64>() / (other.len().max(2) - 1) as f64
-}
-
 fn gains(blocks: &[Block]) -> Vec<Told> {
-    let told = |block: &Block| Told {
-        at: block.at,
-        value: block.gain,
-        variance: block.gain_variance,
-    };
-    blocks.iter().map(told).collect()
+    blocks.iter().map(|block| block.gain).collect()
 }
 
 fn delays(blocks: &[Block]) -> Vec<Told> {
-    let told = |block: &Block| Told {
-        at: block.at,
-        value: block.delay,
-        variance: block.delay_variance,
-    };
-    blocks.iter().map(told).collect()
+    blocks.iter().map(|block| block.delay).collect()
 }
 
 impl Drift {
@@ -169,7 +154,7 @@ impl Followed {
             most(track, power(&self.other) / self.drift.mean_gain.powi(2));
         }
         if let Some(track) = &self.drift.delay {
-            most(track, slope(&self.other));
+            most(track, slope_power(&self.other));
         }
         let ends = [0.0, self.other.len() as f64].map(|at| self.drift.later(at));
         let ends = beyond_ends(&self.other, gain, ends);

@@ -6,8 +6,8 @@ use crate::stats::{f_cdf, normal_scale};
 
 /// Shortest memory of a track, blocks: what changes faster does not drift.
 const SHORTEST_MEMORY: f64 = 2.0;
-/// Fewest blocks that a track goes through.
-const FEWEST: usize = 6;
+/// Fewest blocks that tell a drift from their scatter.
+pub(super) const FEWEST: usize = 6;
 /// Usual distances from the neighbours' lines beyond which a block shows something else.
 const FAR: f64 = 8.0;
 /// Probability at which scatter is taken for a slope.
