@@ -85,9 +85,14 @@ impl LineSpectrum {
         self.levels.rise_below(hz)
     }
 
+    /// Strength that noise would not show in one of a thousand records.
+    pub(crate) fn rare_strength(&self) -> f64 {
+        (self.top_hz * self.duration_s).max(1.0).ln() + RARE
+    }
+
     /// Whether a line that noise would not show in one of a thousand records stands at none of the multiples of `hz`.
     pub(crate) fn has_other_lines(&self, hz: f64) -> bool {
-        let chance = (self.top_hz * self.duration_s).max(1.0).ln() + RARE;
+        let chance = self.rare_strength();
         self.lines.iter().any(|line| {
             let multiple = (line.hz / hz).round().max(1.0) * hz;
             line.strength > chance
@@ -95,9 +100,16 @@ impl LineSpectrum {
         })
     }
 
+    /// The same without some of its lines.
+    pub(crate) fn without(&self, taken: &[Line]) -> Self {
+        let mut rest = self.clone();
+        rest.lines.retain(|line| !taken.contains(line));
+        rest
+    }
+
     /// How far the power about a place spreads beyond that of a steady line, cells of 1/T: root-mean-square distance of what
-    /// stands above `least` of the largest within `reach_hz`.
-    pub(crate) fn spread_cells(&self, hz: f64, reach_hz: f64, least: f64) -> f64 {
+    /// stands above `least` of the largest within `reach_hz`; and how far from the place its mean lies.
+    pub(crate) fn spread_cells(&self, hz: f64, reach_hz: f64, least: f64) -> (f64, f64) {
         let Levels { power, bin_hz, .. } = &self.levels;
         let last = power.len() - 1;
         let bin = |hz: f64| ((hz / bin_hz).max(0.0) as usize).min(last);
@@ -111,9 +123,11 @@ impl LineSpectrum {
             .sum::<f64>()
             / all;
         let cells = bin_hz * self.duration_s;
-        (square * cells * cells - STEADY_SPREAD * STEADY_SPREAD)
-            .max(0.0)
-            .sqrt()
+        let spread = (square * cells * cells - STEADY_SPREAD * STEADY_SPREAD).max(0.0);
+        (
+            spread.sqrt(),
+            (centre * bin_hz - hz).abs() * self.duration_s,
+        )
     }
 
     /// Lines from `low_hz` to `high_hz` with their indices.

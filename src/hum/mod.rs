@@ -1,27 +1,24 @@
 //! The mains series of a record: whether it is there, and how it runs.
 
-mod evidence;
 mod excess;
-mod followers;
 mod foreground;
 mod hann_powers;
 mod line_spectrum;
 mod lowered;
 mod part;
 mod presence;
-mod present;
 mod running_median;
 mod smooth_line;
 pub(crate) mod track;
 mod unseen;
 
 pub(crate) use excess::excess;
-pub(crate) use followers::{OUTWEIGHS, PROVED};
 pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
 pub(crate) use line_spectrum::Line;
 pub(crate) use part::{
     Section, is_looked_through, part_with_hum, sections, sections_of_phase, sections_of_series,
 };
-pub(crate) use presence::{look, look_at, spectrum};
-pub(crate) use present::{Foreign as ForeignLine, Presence, Present};
+pub(crate) use presence::{
+    Foreign as ForeignLine, OUTWEIGHS, PROVED, Presence, Present, look, look_at, spectrum,
+};
 pub(crate) use unseen::Unseen;

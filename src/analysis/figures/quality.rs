@@ -7,6 +7,9 @@ use crate::capture::Coupling;
 use crate::hum::{ForeignLine, Presence};
 use crate::{Warning, WarningCode};
 
+/// Lines near orders up to which each is told by itself.
+const TOLD_ONE_BY_ONE: usize = 3;
+
 /// What the record holds that the plain model does not.
 pub(super) fn record_warnings(
     facts: &ChannelFacts<'_>,
@@ -27,7 +30,12 @@ pub(super) fn record_warnings(
         ));
     }
     if let Presence::Present(seen) = &fit.presence {
-        warnings.extend(seen.foreign.iter().map(near_order));
+        warnings.extend(near_orders(
+            seen.foreign.iter().filter(|other| other.proved),
+        ));
+        warnings.extend(near_orders(
+            seen.foreign.iter().filter(|other| !other.proved),
+        ));
     }
 }
 
@@ -122,6 +130,27 @@ fn moving_orders(fit: &RecordFit, mains: &Mains) -> Option<Warning> {
     })
 }
 
+/// Lines at or near orders, all proved to be another's or none: one by one where they are few.
+fn near_orders<'a>(others: impl Iterator<Item = &'a ForeignLine>) -> Vec<Warning> {
+    let others: Vec<&ForeignLine> = others.collect();
+    if others.len() <= TOLD_ONE_BY_ONE {
+        return others.into_iter().map(near_order).collect();
+    }
+    let orders: Vec<String> = others.iter().map(|own| own.order.to_string()).collect();
+    let listed = orders.join(", ");
+    let text = if others[0].proved {
+        format!(
+            "lines stand near orders {listed} and do not follow the mains: they are listed as tones, the orders' intervals reach to their height"
+        )
+    } else {
+        format!(
+            "lines stand at the places of orders {listed} and are far stronger than the orders about them: they may be signals \
+             of their own; the intervals cover either reading"
+        )
+    };
+    vec![WarningCode::LineNearHarmonic.warning(text)]
+}
+
 fn near_order(other: &ForeignLine) -> Warning {
     WarningCode::LineNearHarmonic.warning(format!(
             "a line at {:.4} Hz stands near order {}{}",
@@ -130,7 +159,7 @@ fn near_order(other: &ForeignLine) -> Warning {
             if other.proved {
                 " and does not follow the mains: it is listed as a tone, the order's interval reaches to its height"
             } else {
-                "'s place and is far stronger than the other orders: it may be a signal of its own; the intervals \
+                "'s place and is far stronger than the orders about it: it may be a signal of its own; the intervals \
                  cover either reading"
             }
         ),

@@ -3,8 +3,7 @@
 use super::edge::{EDGE_CYCLES, Hum, Lines, edge, model_cycles, place};
 use super::levels::{FRAMES_A_CYCLE, MOST_CYCLES, amplitudes, phasors, quantile, swings};
 use super::partition::changes;
-use crate::hum::presence::look;
-use crate::hum::present::Presence;
+use crate::hum::presence::{Presence, look};
 use crate::stats::mean;
 use rustfft::num_complex::Complex64;
 use std::ops::Range;

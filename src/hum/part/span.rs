@@ -3,8 +3,7 @@
 use super::edge::{Hum, edge, model_cycles};
 use super::levels::{FRAME_CYCLES, FRAMES_A_CYCLE, MOST_CYCLES, levels, quantile, swings};
 use super::sections::Section;
-use crate::hum::presence::look;
-use crate::hum::present::{Presence, Present};
+use crate::hum::presence::{Presence, Present, look};
 use std::ops::Range;
 
 /// Fewest cycles of either part.

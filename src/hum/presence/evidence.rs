@@ -3,7 +3,7 @@
 //! Every order that has a line of its own where it belongs counts, by the line's strength, but no more than the chance allows
 //! that a line of that strength stands there for another reason: the record's own other lines say how great that is.
 
-use super::line_spectrum::{Line, LineSpectrum};
+use crate::hum::line_spectrum::{Line, LineSpectrum};
 use std::sync::OnceLock;
 
 /// Highest order that counts.
@@ -57,6 +57,17 @@ pub(crate) struct Evidence {
     /// Without the strongest order: what one foreign line cannot make.
     pub(crate) rest: f64,
     pub(crate) orders: Vec<Counted>,
+}
+
+impl Evidence {
+    pub(crate) fn lines(&self) -> impl Iterator<Item = Line> {
+        self.orders.iter().map(|counted| counted.line)
+    }
+
+    /// Sum of the orders' squared RMS.
+    pub(crate) fn power(&self) -> f64 {
+        self.lines().map(|line| line.rms.powi(2)).sum()
+    }
 }
 
 /// Evidence on one spectrum.
@@ -189,7 +200,7 @@ impl<'a> Witness<'a> {
         for (of, by) in RIVALS {
             let rival = self.of(found.fundamental_hz * f64::from(of) / f64::from(by));
             if rival.rest > found.rest && rival.orders.len() > found.orders.len() {
-                taken.extend(rival.orders.iter().map(|counted| counted.line));
+                taken.extend(rival.lines());
             }
         }
         if taken.is_empty() {

@@ -1,7 +1,7 @@
 //! What a look at a record says of its mains series.
 
 use super::evidence::Evidence;
-use super::line_spectrum::Line;
+use crate::hum::line_spectrum::Line;
 
 /// A series that is there.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,6 +21,23 @@ pub(crate) struct Present {
     pub(crate) shown: Vec<(usize, Line)>,
     /// Lines near an order's place that do not follow the series.
     pub(crate) foreign: Vec<Foreign>,
+}
+
+impl Present {
+    /// Orders at whose places another's lines stand: not surely the series'.
+    pub(super) fn doubt(&mut self, others: &[Line]) {
+        for (order, line) in &self.shown {
+            let known = self.foreign.iter().any(|other| other.order == *order);
+            if !known && others.contains(line) {
+                self.foreign.push(Foreign {
+                    order: *order,
+                    line: *line,
+                    own: None,
+                    proved: false,
+                });
+            }
+        }
+    }
 }
 
 /// A line near an order that is not (or not surely) of the series.

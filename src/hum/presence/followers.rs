@@ -1,8 +1,8 @@
 //! Which orders tell the fundamental, and what does not follow it.
 
 use super::evidence::{Counted, Evidence, Witness};
-use super::line_spectrum::{Line, LineSpectrum};
 use super::present::{Foreign, Present};
+use crate::hum::line_spectrum::{Line, LineSpectrum};
 
 /// How many times the root-sum of all others an order's RMS may be before it no longer tells the fundamental.
 pub(crate) const OUTWEIGHS: f64 = 3.0;
@@ -35,6 +35,18 @@ const NOISE_TO: f64 = 15.0;
 const LEAST_SPREAD: f64 = 0.3;
 /// Smears of a line within which its own peaks stand.
 const SMEARS: f64 = 3.0;
+/// Mean distance of what spreads beside a place, of its root-mean-square distance, from which it stands to one side: what a line's
+/// own movement leaves stands to both.
+const ONE_SIDED: f64 = 0.2;
+/// How near to its place, and how far around it alone, an order's line is when it does not move, cells of 1/T.
+const EXACT_CELLS: f64 = 0.1;
+const ALONE_CELLS: f64 = 1.2;
+/// How many times the RMS of each of the two orders on either side an order has that is apart from its series in strength, over how
+/// many orders either side others' lines are counted, how strong against it, and how many that meet its place by chance are too many.
+const APART_IN_STRENGTH: f64 = 3.0;
+const COUNTED_ORDERS: f64 = 10.0;
+const COMPARABLE: f64 = 0.25;
+const MEETINGS: f64 = 5e-4;
 
 /// The series as the orders that count have it, and what does not follow it.
 pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
@@ -44,13 +56,18 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
     foreign.extend(beside(spectrum, &series));
     let fundamental_hz = series.fundamental_hz;
     let witness = Witness::new(spectrum);
-    let shown = (1..=(spectrum.top_hz / fundamental_hz) as usize)
+    let shown: Vec<(usize, Line)> = (1..=(spectrum.top_hz / fundamental_hz) as usize)
         .filter_map(|k| {
             witness
                 .serving(k as f64 * fundamental_hz)
                 .map(|(_, l)| (k, *l))
         })
         .collect();
+    for lone in met_by_chance(&shown, spectrum, &series) {
+        if foreign.iter().all(|other| other.order != lone.order) {
+            foreign.push(lone);
+        }
+    }
     Present {
         nominal_hz,
         fundamental_hz,
@@ -66,7 +83,8 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
 
 /// How far the fundamental of a series walks within the record, as a share: the power of each strong order spreads so far in
 /// proportion to its frequency. The largest share that most of the orders that would show it, and two at least, agree on, since
-/// another's line stands beside single ones; of a single order, where it falls apart into more peaks than itself and another's line.
+/// another's line stands beside single ones; none where most of those orders have a narrow line exactly at their place, since what
+/// spreads beside it is another's; of a single order, where it falls apart into more peaks than itself and another's line.
 fn smear(fundamental_hz: f64, spectrum: &LineSpectrum) -> f64 {
     let orders = (spectrum.top_hz / fundamental_hz) as usize;
     let seen: Vec<Spread> = (1..=orders)
@@ -77,12 +95,13 @@ fn smear(fundamental_hz: f64, spectrum: &LineSpectrum) -> f64 {
     }
     let agreed = |share: f64| {
         let would = seen.iter().filter(|s| s.cell < share);
-        let (mut all, mut like) = (0, 0);
+        let (mut all, mut like, mut still) = (0, 0, 0);
         for other in would {
             all += 1;
             like += usize::from(other.share > 0.5 * share);
+            still += usize::from(other.still);
         }
-        like > 1 && 2 * like >= all
+        like > 1 && 2 * like >= all && 2 * still <= all
     };
     seen.iter()
         .map(|s| s.share)
@@ -96,6 +115,8 @@ struct Spread {
     /// A cell of 1/T.
     cell: f64,
     peaks: usize,
+    /// Whether a narrow line stands exactly at the place.
+    still: bool,
 }
 
 impl Spread {
@@ -112,10 +133,23 @@ impl Spread {
             return None;
         }
         let least = SMEARED_POWER.max(NOISE_TO / largest.strength);
-        let cells = spectrum.spread_cells(hz, reach, least);
+        let (cells, offset_cells) = spectrum.spread_cells(hz, reach, least);
         let cell = 1.0 / (spectrum.duration_s * hz);
         let power = |line: &Line| line.rms * line.rms;
+        let exact = |line: &Line| {
+            let room =
+                EXACT_CELLS / spectrum.duration_s + line.place_uncertainty_hz(spectrum.duration_s);
+            let least = SMEARED_POWER.max(NOISE_TO / line.strength);
+            line.strength > SMEARED_FROM
+                && (line.hz - hz).abs() < room
+                && spectrum
+                    .spread_cells(line.hz, ALONE_CELLS / spectrum.duration_s, least)
+                    .0
+                    < LEAST_SPREAD
+        };
         Some(Self {
+            still: (cells < LEAST_SPREAD || offset_cells > ONE_SIDED * cells)
+                && around().any(exact),
             share: if cells > LEAST_SPREAD {
                 cells * cell
             } else {
@@ -271,6 +305,52 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
             proved: true,
         })
     })
+}
+
+/// Orders far stronger than those on either side, in a record with so many lines of another origin that one may well stand there.
+fn met_by_chance(
+    shown: &[(usize, Line)],
+    spectrum: &LineSpectrum,
+    series: &Series,
+) -> impl Iterator<Item = Foreign> {
+    let fundamental_hz = series.fundamental_hz;
+    let rms = |order: usize| {
+        let line = shown.iter().find(|(own, _)| *own == order);
+        line.map_or(0.0, |(_, line)| line.rms)
+    };
+    let lone = move |order: usize, line: &Line| {
+        let around = (order.saturating_sub(2)..=order + 2).filter(|k| *k != order);
+        order > 1 && line.rms > APART_IN_STRENGTH * around.map(rms).fold(0.0, f64::max)
+    };
+    // What stands beside an order may be that order's own movement.
+    let of_another = move |line: &Line| {
+        let multiple = (line.hz / fundamental_hz).round().max(1.0) * fundamental_hz;
+        let reach = BESIDE_HZ + SMEARS * series.moves * multiple + 2.0 / spectrum.duration_s;
+        (line.hz - multiple).abs() > reach
+    };
+    let meetings = move |line: &Line| {
+        let (low, high) = (
+            (line.hz - COUNTED_ORDERS * fundamental_hz).max(0.0),
+            (line.hz + COUNTED_ORDERS * fundamental_hz).min(spectrum.top_hz),
+        );
+        let least = (COMPARABLE * line.strength).max(spectrum.rare_strength());
+        let others = spectrum
+            .between(low, high)
+            .filter(|(_, other)| other.strength > least && of_another(other))
+            .count();
+        others as f64 * 2.0 * OWN_CELLS / (spectrum.duration_s * (high - low))
+    };
+    shown
+        .iter()
+        .filter(move |(order, line)| {
+            line.strength > BESIDE_STRENGTH && lone(*order, line) && meetings(line) > MEETINGS
+        })
+        .map(|(order, line)| Foreign {
+            order: *order,
+            line: *line,
+            own: None,
+            proved: false,
+        })
 }
 
 /// Whether a spectrum shows nothing but noise and lines at the multiples of a frequency.

@@ -4,12 +4,22 @@
 //! is has to beat the best among fundamentals where none is (decoys), without its strongest order: one foreign line makes no
 //! series. A fundamental alone counts where it stands where a grid is, steadily, and nothing like it stands around.
 
-use super::evidence::{Evidence, Witness};
-use super::followers::{shows_noise, told};
+mod calm;
+mod evidence;
+mod followers;
+mod periodic;
+mod present;
+
+pub(crate) use followers::{OUTWEIGHS, PROVED};
+pub(crate) use present::{Foreign, Presence, Present};
+
 use super::hann_powers::HannPowers;
 use super::line_spectrum::{Line, LineSpectrum};
-use super::present::{Presence, Present};
 use crate::spectrum::hann;
+use calm::calm_weights;
+use evidence::{Evidence, Witness};
+use followers::{shows_noise, told};
+use periodic::{OF_GRID, others_series};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -58,6 +68,8 @@ const LONE_STRENGTH: f64 = 40.0;
 const AROUND_LONE: (f64, f64) = (0.7, 1.5);
 /// Highest frequency looked at, Hz at a nominal of 60.
 const TOP_ORDERS: f64 = 41.0;
+/// Orders one of which has to be seen beside another's periodic signal.
+const LOW_ORDERS: usize = 3;
 /// Cycles below which lines of neighbouring orders are not apart.
 pub(crate) const LEAST_CYCLES: f64 = 6.0;
 
@@ -83,13 +95,22 @@ pub(crate) fn look_at(
     }
     let spectrum = spectrum.or_else(|| scene.spectrum(None));
     let spectrum = spectrum.as_ref();
-    if let Some(found) = spectrum.and_then(|spectrum| scene.in_spectrum(spectrum)) {
+    let others = spectrum.map(|spectrum| others_series(spectrum, nominals_hz, OF_GRID));
+    let beside_others = || scene.in_spectrum(spectrum?, others.as_deref()?);
+    let alone = others.as_ref().is_none_or(Vec::is_empty);
+    if let Some(found) = alone.then(beside_others).flatten() {
         return Presence::Present(found);
     }
     let weights = calm_weights(samples, (rate_hz / scene.lowest_hz()).round() as usize);
     let uneven = weights.is_some();
     let calm = weights.and_then(|w| scene.spectrum(Some(&w)));
-    if let Some(found) = calm.and_then(|spectrum| scene.in_spectrum(&spectrum)) {
+    let in_calm =
+        |calm: &LineSpectrum| scene.in_spectrum(calm, &others_series(calm, nominals_hz, OF_GRID));
+    // Short pulses that repeat are best left out; other periodic signals are looked past.
+    if let Some(found) = calm.as_ref().and_then(in_calm) {
+        return Presence::Present(found);
+    }
+    if let Some(found) = (!alone).then(beside_others).flatten() {
         return Presence::Present(found);
     }
     if let Some(found) = spectrum.and_then(|spectrum| scene.in_parts(spectrum)) {
@@ -174,39 +195,67 @@ impl Scene<'_> {
         differ as f64 <= 1.0 + BY_CHANCE * a.len() as f64
     }
 
-    /// One look at the whole record.
-    fn in_spectrum(&self, spectrum: &LineSpectrum) -> Option<Present> {
-        let witness = Witness::new(spectrum);
+    /// One look at the whole record. What belongs to another's periodic signal speaks for no mains: a square wave of 20 Hz has lines
+    /// at the first, third and fifth multiple of 60 Hz, and a decoy on it more than any mains.
+    fn in_spectrum(&self, spectrum: &LineSpectrum, others: &[Line]) -> Option<Present> {
+        let beside = (!others.is_empty()).then(|| spectrum.without(others));
+        let looked_at = beside.as_ref().unwrap_or(spectrum);
+        let (nominal_hz, evidence) = self
+            .series_in(looked_at)
+            .or_else(|| self.mainly_one(looked_at))?;
+        // Lines that are folded back from above the spectrum are not known for the other signal's: two of them make no mains.
+        if beside.is_some() && !evidence.orders.iter().any(|own| own.order <= LOW_ORDERS) {
+            return None;
+        }
+        let mut found = told(nominal_hz, evidence, spectrum);
+        found.doubt(others);
+        Some(found)
+    }
+
+    /// The strongest series at a nominal frequency. Evidence is bounded: of two grids that are both there, the mains is the one of
+    /// more power.
+    fn series_in(&self, spectrum: &LineSpectrum) -> Option<(f64, Evidence)> {
         let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
-        let is_series = |(nominal_hz, evidence): &(f64, Evidence)| {
-            evidence.orders.len() >= 2
-                && evidence.total > needed
-                && evidence.rest > NEEDED_REST
-                && evidence.rest > OVER_DECOYS * best_rest(&witness, &DECOYS_HZ, *nominal_hz)
-                && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(evidence))
-        };
-        // Evidence is bounded: of two grids that are both there, the mains is the stronger.
-        let power = |evidence: &Evidence| -> f64 {
-            evidence.orders.iter().map(|own| own.line.rms.powi(2)).sum()
-        };
-        let series = self
+        let witness = Witness::new(spectrum);
+        let candidates: Vec<(f64, Evidence)> = self
             .nominals_hz
             .iter()
             .map(|&nominal| {
                 let range = (0.99 * nominal, 1.01 * nominal);
                 (nominal, witness.best_beside_rivals(range, needed))
             })
-            .filter(is_series)
-            .max_by(|a, b| power(&a.1).total_cmp(&power(&b.1)));
-        if let Some((nominal_hz, evidence)) = series {
-            return Some(told(nominal_hz, evidence, spectrum));
+            .collect();
+        let stands = |(nominal_hz, evidence): &(f64, Evidence), witness: &Witness<'_>| {
+            evidence.orders.len() >= 2
+                && evidence.total > needed
+                && evidence.rest > NEEDED_REST
+                && evidence.rest > OVER_DECOYS * best_rest(witness, &DECOYS_HZ, *nominal_hz)
+                && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(evidence))
+        };
+        let (mut found, doubted): (Vec<_>, Vec<_>) =
+            candidates.into_iter().partition(|c| stands(c, &witness));
+        // A second grid's orders are no decoys for the first.
+        for (nominal_hz, candidate) in doubted {
+            let second: Vec<Line> = found.iter().flat_map(|(_, other)| other.lines()).collect();
+            if second.is_empty() || candidate.power() < found.iter().map(|f| f.1.power()).sum() {
+                continue;
+            }
+            let alone = spectrum.without(&second);
+            let witness = Witness::new(&alone);
+            let own = witness.of(candidate.fundamental_hz);
+            if stands(&(nominal_hz, own), &witness) {
+                found.push((nominal_hz, candidate));
+            }
         }
-        self.mainly_one(spectrum, &witness)
+        found
+            .into_iter()
+            .max_by(|a, b| a.1.power().total_cmp(&b.1.power()))
     }
 
     /// A fundamental with few orders, or none.
-    fn mainly_one(&self, spectrum: &LineSpectrum, witness: &Witness<'_>) -> Option<Present> {
-        self.nominals_hz.iter().find_map(|&nominal_hz| {
+    fn mainly_one(&self, spectrum: &LineSpectrum) -> Option<(f64, Evidence)> {
+        let witness = Witness::new(spectrum);
+        let alone = |&nominal_hz: &f64| {
             let reach = ALONE_HZ * nominal_hz / 50.0 + ALONE_CELLS / spectrum.duration_s;
             let (own, line) = spectrum
                 .between(nominal_hz - reach, nominal_hz + reach)
@@ -218,10 +267,11 @@ impl Scene<'_> {
             let expected = witness.expected_by_chance(own, line.hz, 2.0 * reach);
             let evidence = witness.of(line.hz);
             // What its orders say beyond what those of decoys do makes up for lines like it nearby.
-            let orders = (evidence.rest - best_rest(witness, &DECOYS_HZ, nominal_hz)).max(0.0);
-            (expected * (-orders).exp() < ALONE_EXPECTED)
-                .then(|| told(nominal_hz, evidence, spectrum))
-        })
+            let orders = (evidence.rest - best_rest(&witness, &DECOYS_HZ, nominal_hz)).max(0.0);
+            (expected * (-orders).exp() < ALONE_EXPECTED).then_some((nominal_hz, evidence))
+        };
+        let found = self.nominals_hz.iter().filter_map(alone);
+        found.max_by(|a, b| a.1.power().total_cmp(&b.1.power()))
     }
 
     /// Whether most strong orders of a series have the same course over the thirds of the record: what sweeps through them
@@ -281,6 +331,8 @@ impl Scene<'_> {
                 .filter_map(|part| {
                     let top_hz = (0.45 * rate_hz).min(TOP_ORDERS * nominal_hz);
                     let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
+                    let others = others_series(&spectrum, &[nominal_hz], reach);
+                    let spectrum = spectrum.without(&others);
                     let witness = Witness::new(&spectrum);
                     let found = witness.best_beside_rivals(range, NEEDED);
                     let stands = found.orders.len() >= 2
@@ -389,58 +441,6 @@ fn amplitude(samples: &[f64], nu: f64) -> f64 {
     }
     2.0 * sum.norm() / total.max(f64::MIN_POSITIVE)
 }
-
-/// Weights that lessen stretches of far more power than the rest of the record has, after what repeats from cycle to cycle
-/// is taken off; `None` where there are none.
-fn calm_weights(samples: &[f64], cycle: usize) -> Option<Vec<f64>> {
-    let count = samples.len();
-    if cycle < 4 || count < 8 * cycle {
-        return None;
-    }
-    let squares: Vec<f64> = (0..count)
-        .map(|i| {
-            let other = if i >= cycle { i - cycle } else { i + cycle };
-            (samples[i] - samples[other]).powi(2)
-        })
-        .collect();
-    // A cycle and more behind, since a difference shows what happened at both its ends.
-    let powers = means_around(&squares, cycle / 2, cycle + cycle / 2);
-    let mut sorted: Vec<f64> = powers
-        .iter()
-        .step_by((count / 2048).max(1))
-        .copied()
-        .collect();
-    let calm = sorted.len() / 4;
-    let (_, calm, _) = sorted.select_nth_unstable_by(calm, f64::total_cmp);
-    let calm = *calm * CALM;
-    if !(calm > 0.0) || powers.iter().all(|p| *p <= calm) {
-        return None;
-    }
-    let raw: Vec<f64> = powers
-        .iter()
-        .map(|p| (calm / p.max(calm)).min(1.0))
-        .collect();
-    // Smooth edges: a mean over a cycle.
-    let weights = means_around(&raw, cycle / 2, cycle / 2);
-    (weights.iter().sum::<f64>() > 0.2 * count as f64).then_some(weights)
-}
-
-/// Mean about each value, from so many before it to so many behind.
-fn means_around(values: &[f64], before: usize, behind: usize) -> Vec<f64> {
-    let mut sums = vec![0.0; values.len() + 1];
-    for (i, value) in values.iter().enumerate() {
-        sums[i + 1] = sums[i] + value;
-    }
-    (0..values.len())
-        .map(|i| {
-            let (from, to) = (i.saturating_sub(before), (i + behind).min(values.len()));
-            (sums[to] - sums[from]) / (to - from).max(1) as f64
-        })
-        .collect()
-}
-
-/// Power over the quiet quarter's from which a stretch is not calm.
-const CALM: f64 = 4.0;
 
 #[cfg(test)]
 mod tests {
