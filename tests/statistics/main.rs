@@ -15,3 +15,4 @@ mod switched_loads;
 mod synthesis;
 mod tone_relations;
 mod turned_series;
+mod unseen_hum;
