@@ -101,10 +101,9 @@ impl LineSpectrum {
     }
 
     /// The same without some of its lines.
-    pub(crate) fn without(&self, taken: &[Line]) -> Self {
-        let mut rest = self.clone();
-        rest.lines.retain(|line| !taken.contains(line));
-        rest
+    pub(crate) fn without(mut self, taken: &[Line]) -> Self {
+        self.lines.retain(|line| !taken.contains(line));
+        self
     }
 
     /// How far the power about a place spreads beyond that of a steady line, cells of 1/T: root-mean-square distance of what

@@ -140,7 +140,8 @@ fn near_orders<'a>(others: impl Iterator<Item = &'a ForeignLine>) -> Vec<Warning
     let listed = orders.join(", ");
     let text = if others[0].proved {
         format!(
-            "lines stand near orders {listed} and do not follow the mains: they are listed as tones, the orders' intervals reach to their height"
+            "lines stand near orders {listed} and do not follow the mains: they are listed as tones, the orders' intervals \
+             reach to their height"
         )
     } else {
         format!(

@@ -17,7 +17,7 @@ const BY_CHANCE: (f64, f64) = (3.0, 0.9);
 const TOLERANCE: (f64, f64, f64) = (0.15, 1.2, 1.2e-4);
 /// Neighbourhood, Hz and cells of 1/T, whose other lines say how likely a chance meeting is; and how much weaker they may be.
 const AROUND: (f64, f64) = (60.0, 20.0);
-const COMPARABLE: f64 = 0.25;
+pub(super) const COMPARABLE: f64 = 0.25;
 /// Ratios to a grid's fundamental of those whose orders are a grid's as well, but not all of a grid's harmonics: in parts of two to
 /// five.
 const RIVALS: [(u8, u8); 17] = [
@@ -70,6 +70,17 @@ impl Evidence {
     }
 }
 
+/// The largest RMS among the two orders on either side of one, of the lines that show.
+pub(super) fn largest_about(shown: &[(usize, Line)], order: usize) -> f64 {
+    let from = shown.partition_point(|(other, _)| other + 2 < order);
+    shown[from..]
+        .iter()
+        .take_while(|(other, _)| *other <= order + 2)
+        .filter(|(other, _)| *other != order)
+        .map(|(_, line)| line.rms)
+        .fold(0.0, f64::max)
+}
+
 /// Evidence on one spectrum.
 #[derive(Debug, Clone)]
 pub(crate) struct Witness<'a> {
@@ -107,6 +118,16 @@ impl<'a> Witness<'a> {
             .between(hz - reach, hz + reach)
             .filter(|(_, line)| (line.hz - hz).abs() < self.tolerance_hz(line))
             .max_by(|a, b| a.1.strength.total_cmp(&b.1.strength))
+    }
+
+    /// The line at each order's place, where one shows, by order.
+    pub(crate) fn shown(&self, fundamental_hz: f64) -> Vec<(usize, Line)> {
+        (1..=(self.spectrum.top_hz / fundamental_hz) as usize)
+            .filter_map(|order| {
+                let (_, line) = self.serving(order as f64 * fundamental_hz)?;
+                Some((order, *line))
+            })
+            .collect()
     }
 
     /// How many lines of comparable strength that are no order of `fundamental_hz` lie in a width of `within_hz` near a line.

@@ -1,6 +1,6 @@
 //! Which orders tell the fundamental, and what does not follow it.
 
-use super::evidence::{Counted, Evidence, Witness};
+use super::evidence::{COMPARABLE, Counted, Evidence, Witness, largest_about};
 use super::present::{Foreign, Present};
 use crate::hum::line_spectrum::{Line, LineSpectrum};
 
@@ -42,10 +42,9 @@ const ONE_SIDED: f64 = 0.2;
 const EXACT_CELLS: f64 = 0.1;
 const ALONE_CELLS: f64 = 1.2;
 /// How many times the RMS of each of the two orders on either side an order has that is apart from its series in strength, over how
-/// many orders either side others' lines are counted, how strong against it, and how many that meet its place by chance are too many.
+/// many orders either side others' comparable lines are counted, and how many that meet its place by chance are too many.
 const APART_IN_STRENGTH: f64 = 3.0;
 const COUNTED_ORDERS: f64 = 10.0;
-const COMPARABLE: f64 = 0.25;
 const MEETINGS: f64 = 5e-4;
 
 /// The series as the orders that count have it, and what does not follow it.
@@ -55,20 +54,7 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
     let mut foreign = series.strangers(&evidence, spectrum.duration_s);
     foreign.extend(beside(spectrum, &series));
     let fundamental_hz = series.fundamental_hz;
-    let witness = Witness::new(spectrum);
-    let shown: Vec<(usize, Line)> = (1..=(spectrum.top_hz / fundamental_hz) as usize)
-        .filter_map(|k| {
-            witness
-                .serving(k as f64 * fundamental_hz)
-                .map(|(_, l)| (k, *l))
-        })
-        .collect();
-    for lone in met_by_chance(&shown, spectrum, &series) {
-        if foreign.iter().all(|other| other.order != lone.order) {
-            foreign.push(lone);
-        }
-    }
-    Present {
+    let mut found = Present {
         nominal_hz,
         fundamental_hz,
         uncertainty_hz: series.uncertainty_hz,
@@ -76,9 +62,12 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
         drifts: false,
         plain: shows_noise(spectrum, fundamental_hz),
         evidence,
-        shown,
+        shown: Witness::new(spectrum).shown(fundamental_hz),
         foreign,
-    }
+    };
+    let met = met_by_chance(&found.shown, spectrum, &series);
+    found.doubt(|order, _| met.contains(&order));
+    found
 }
 
 /// How far the fundamental of a series walks within the record, as a share: the power of each strong order spreads so far in
@@ -308,27 +297,18 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
 }
 
 /// Orders far stronger than those on either side, in a record with so many lines of another origin that one may well stand there.
-fn met_by_chance(
-    shown: &[(usize, Line)],
-    spectrum: &LineSpectrum,
-    series: &Series,
-) -> impl Iterator<Item = Foreign> {
+fn met_by_chance(shown: &[(usize, Line)], spectrum: &LineSpectrum, series: &Series) -> Vec<usize> {
     let fundamental_hz = series.fundamental_hz;
-    let rms = |order: usize| {
-        let line = shown.iter().find(|(own, _)| *own == order);
-        line.map_or(0.0, |(_, line)| line.rms)
-    };
-    let lone = move |order: usize, line: &Line| {
-        let around = (order.saturating_sub(2)..=order + 2).filter(|k| *k != order);
-        order > 1 && line.rms > APART_IN_STRENGTH * around.map(rms).fold(0.0, f64::max)
+    let lone = |order: usize, line: &Line| {
+        order > 1 && line.rms > APART_IN_STRENGTH * largest_about(shown, order)
     };
     // What stands beside an order may be that order's own movement.
-    let of_another = move |line: &Line| {
+    let of_another = |line: &Line| {
         let multiple = (line.hz / fundamental_hz).round().max(1.0) * fundamental_hz;
         let reach = BESIDE_HZ + SMEARS * series.moves * multiple + 2.0 / spectrum.duration_s;
         (line.hz - multiple).abs() > reach
     };
-    let meetings = move |line: &Line| {
+    let meetings = |line: &Line| {
         let (low, high) = (
             (line.hz - COUNTED_ORDERS * fundamental_hz).max(0.0),
             (line.hz + COUNTED_ORDERS * fundamental_hz).min(spectrum.top_hz),
@@ -340,17 +320,10 @@ fn met_by_chance(
             .count();
         others as f64 * 2.0 * OWN_CELLS / (spectrum.duration_s * (high - low))
     };
-    shown
-        .iter()
-        .filter(move |(order, line)| {
-            line.strength > BESIDE_STRENGTH && lone(*order, line) && meetings(line) > MEETINGS
-        })
-        .map(|(order, line)| Foreign {
-            order: *order,
-            line: *line,
-            own: None,
-            proved: false,
-        })
+    let met = |(order, line): &&(usize, Line)| {
+        line.strength > BESIDE_STRENGTH && lone(*order, line) && meetings(line) > MEETINGS
+    };
+    shown.iter().filter(met).map(|(order, _)| *order).collect()
 }
 
 /// Whether a spectrum shows nothing but noise and lines at the multiples of a frequency.

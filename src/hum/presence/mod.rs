@@ -198,25 +198,25 @@ impl Scene<'_> {
     /// One look at the whole record. What belongs to another's periodic signal speaks for no mains: a square wave of 20 Hz has lines
     /// at the first, third and fifth multiple of 60 Hz, and a decoy on it more than any mains.
     fn in_spectrum(&self, spectrum: &LineSpectrum, others: &[Line]) -> Option<Present> {
-        let beside = (!others.is_empty()).then(|| spectrum.without(others));
+        let beside = (!others.is_empty()).then(|| spectrum.clone().without(others));
         let looked_at = beside.as_ref().unwrap_or(spectrum);
+        let witness = Witness::new(looked_at);
         let (nominal_hz, evidence) = self
-            .series_in(looked_at)
-            .or_else(|| self.mainly_one(looked_at))?;
+            .series_in(looked_at, &witness)
+            .or_else(|| self.mainly_one(looked_at, &witness))?;
         // Lines that are folded back from above the spectrum are not known for the other signal's: two of them make no mains.
         if beside.is_some() && !evidence.orders.iter().any(|own| own.order <= LOW_ORDERS) {
             return None;
         }
         let mut found = told(nominal_hz, evidence, spectrum);
-        found.doubt(others);
+        found.doubt(|_, line| others.contains(line));
         Some(found)
     }
 
     /// The strongest series at a nominal frequency. Evidence is bounded: of two grids that are both there, the mains is the one of
     /// more power.
-    fn series_in(&self, spectrum: &LineSpectrum) -> Option<(f64, Evidence)> {
+    fn series_in(&self, spectrum: &LineSpectrum, witness: &Witness<'_>) -> Option<(f64, Evidence)> {
         let needed = NEEDED + 0.5 * spectrum.duration_s.ln();
-        let witness = Witness::new(spectrum);
         let candidates: Vec<(f64, Evidence)> = self
             .nominals_hz
             .iter()
@@ -233,14 +233,14 @@ impl Scene<'_> {
                 && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(evidence))
         };
         let (mut found, doubted): (Vec<_>, Vec<_>) =
-            candidates.into_iter().partition(|c| stands(c, &witness));
+            candidates.into_iter().partition(|c| stands(c, witness));
         // A second grid's orders are no decoys for the first.
         for (nominal_hz, candidate) in doubted {
             let second: Vec<Line> = found.iter().flat_map(|(_, other)| other.lines()).collect();
             if second.is_empty() || candidate.power() < found.iter().map(|f| f.1.power()).sum() {
                 continue;
             }
-            let alone = spectrum.without(&second);
+            let alone = spectrum.clone().without(&second);
             let witness = Witness::new(&alone);
             let own = witness.of(candidate.fundamental_hz);
             if stands(&(nominal_hz, own), &witness) {
@@ -253,8 +253,11 @@ impl Scene<'_> {
     }
 
     /// A fundamental with few orders, or none.
-    fn mainly_one(&self, spectrum: &LineSpectrum) -> Option<(f64, Evidence)> {
-        let witness = Witness::new(spectrum);
+    fn mainly_one(
+        &self,
+        spectrum: &LineSpectrum,
+        witness: &Witness<'_>,
+    ) -> Option<(f64, Evidence)> {
         let alone = |&nominal_hz: &f64| {
             let reach = ALONE_HZ * nominal_hz / 50.0 + ALONE_CELLS / spectrum.duration_s;
             let (own, line) = spectrum
@@ -267,7 +270,7 @@ impl Scene<'_> {
             let expected = witness.expected_by_chance(own, line.hz, 2.0 * reach);
             let evidence = witness.of(line.hz);
             // What its orders say beyond what those of decoys do makes up for lines like it nearby.
-            let orders = (evidence.rest - best_rest(&witness, &DECOYS_HZ, nominal_hz)).max(0.0);
+            let orders = (evidence.rest - best_rest(witness, &DECOYS_HZ, nominal_hz)).max(0.0);
             (expected * (-orders).exp() < ALONE_EXPECTED).then_some((nominal_hz, evidence))
         };
         let found = self.nominals_hz.iter().filter_map(alone);

@@ -1,6 +1,6 @@
 //! Another's periodic signal: the series on a fundamental that no grid has.
 
-use super::evidence::{Counted, Evidence, Witness};
+use super::evidence::{Counted, Evidence, Witness, largest_about};
 use crate::hum::line_spectrum::{Line, LineSpectrum};
 
 /// Which multiple of the fundamental a strongest line may be.
@@ -28,13 +28,14 @@ const STANDS_OUT: f64 = 2.0;
 /// The lines of the series that one of the record's strongest lines is of, where no grid within a share `reach` of one
 /// of `nominals_hz` has that series.
 pub(super) fn others_series(spectrum: &LineSpectrum, nominals_hz: &[f64], reach: f64) -> Vec<Line> {
-    let alone = |line: &Line| is_grids(line.hz, nominals_hz, reach) && is_alone(line, spectrum);
-    if strongest_of(spectrum).next().is_none_or(alone) {
+    let strongest = strongest_of(spectrum);
+    let alone = |line: &&Line| is_grids(line.hz, nominals_hz, reach) && is_alone(line, spectrum);
+    if strongest.first().is_none_or(alone) {
         return Vec::new();
     }
     let witness = Witness::new(spectrum);
     let grids = Grids::new(nominals_hz, reach, &witness);
-    let found = strongest_of(spectrum).find_map(|line| {
+    let found = strongest.into_iter().find_map(|line| {
         let own = series_of(line, &witness, spectrum.duration_s)?;
         let apart = own
             .orders
@@ -45,7 +46,7 @@ pub(super) fn others_series(spectrum: &LineSpectrum, nominals_hz: &[f64], reach:
             && own.fundamental_hz * spectrum.duration_s >= LEAST_CELLS;
         (stands && !is_grids(own.fundamental_hz, nominals_hz, reach)).then_some(own)
     });
-    found.map_or_else(Vec::new, |own| lines_of(&own, &witness, spectrum.top_hz))
+    found.map_or_else(Vec::new, |own| lines_of(&own, &witness))
 }
 
 /// Whether a frequency is a grid's or twice that.
@@ -105,7 +106,7 @@ fn series_of(line: &Line, witness: &Witness<'_>, duration_s: f64) -> Option<Evid
 }
 
 /// The strongest lines, first the very strongest: the mains' own may stand within a cell of one of them and bend it.
-fn strongest_of(spectrum: &LineSpectrum) -> impl Iterator<Item = &Line> {
+fn strongest_of(spectrum: &LineSpectrum) -> Vec<&Line> {
     let mut lines: Vec<&Line> = spectrum.lines.iter().collect();
     let tried = TRIED.min(lines.len());
     if tried > 0 {
@@ -113,7 +114,7 @@ fn strongest_of(spectrum: &LineSpectrum) -> impl Iterator<Item = &Line> {
         lines.truncate(tried);
         lines.sort_by(|a, b| b.strength.total_cmp(&a.strength));
     }
-    lines.into_iter()
+    lines
 }
 
 /// Whether all lines worth speaking of stand at multiples of the strongest one's frequency.
@@ -127,23 +128,16 @@ fn is_alone(strongest: &Line, spectrum: &LineSpectrum) -> bool {
 
 /// The lines of a periodic signal, those above the orders that count as well, without those that stand out from their neighbours:
 /// what is there beside it.
-fn lines_of(own: &Evidence, witness: &Witness<'_>, top_hz: f64) -> Vec<Line> {
+fn lines_of(own: &Evidence, witness: &Witness<'_>) -> Vec<Line> {
     // The highest order tells the fundamental best.
     let fundamental_hz = own.orders.last().map_or(own.fundamental_hz, |counted| {
         counted.line.hz / counted.order as f64
     });
-    let served: Vec<Option<Line>> = (1..=(top_hz / fundamental_hz) as usize)
-        .map(|order| witness.serving(order as f64 * fundamental_hz))
-        .map(|found| found.map(|(_, line)| *line))
-        .collect();
-    let rms = |i: usize| served[i].map_or(0.0, |line| line.rms);
-    let fits = |i: usize, line: &Line| {
-        let around = (i.saturating_sub(2)..=i + 2).filter(|k| *k != i && *k < served.len());
-        i < 2 || line.rms <= STANDS_OUT * around.map(rms).fold(0.0, f64::max)
+    let shown = witness.shown(fundamental_hz);
+    let fits = |(order, line): &&(usize, Line)| {
+        *order <= 2 || line.rms <= STANDS_OUT * largest_about(&shown, *order)
     };
-    (0..served.len())
-        .filter_map(|i| served[i].filter(|line| fits(i, line)))
-        .collect()
+    shown.iter().filter(fits).map(|(_, line)| *line).collect()
 }
 
 #[cfg(test)]

@@ -24,14 +24,14 @@ pub(crate) struct Present {
 }
 
 impl Present {
-    /// Orders at whose places another's lines stand: not surely the series'.
-    pub(super) fn doubt(&mut self, others: &[Line]) {
-        for (order, line) in &self.shown {
-            let known = self.foreign.iter().any(|other| other.order == *order);
-            if !known && others.contains(line) {
+    /// Takes the lines of those orders that `may_be_anothers` for not surely the series'.
+    pub(super) fn doubt(&mut self, may_be_anothers: impl Fn(usize, &Line) -> bool) {
+        for &(order, line) in &self.shown {
+            let known = self.foreign.iter().any(|other| other.order == order);
+            if !known && may_be_anothers(order, &line) {
                 self.foreign.push(Foreign {
-                    order: *order,
-                    line: *line,
+                    order,
+                    line,
                     own: None,
                     proved: false,
                 });
