@@ -8,6 +8,8 @@ use super::line_spectrum::{LineSpectrum, rises_below};
 use super::smooth_line::smooth_line;
 use crate::stats::{median, span};
 
+/// Share of the nominal frequency below which taking slow content off leaves neither lines nor noise to read.
+pub(crate) const SLOW_TO: f64 = 0.4;
 /// Knots of the smooth line, cycles apart.
 const KNOT_CYCLES: f64 = 2.0;
 /// Cycles below which nothing is looked for.

@@ -7,13 +7,14 @@ mod line_spectrum;
 mod lowered;
 mod part;
 mod presence;
+mod repeating;
 mod running_median;
 mod smooth_line;
 pub(crate) mod track;
 mod unseen;
 
 pub(crate) use excess::excess;
-pub(crate) use foreground::{Foreground, bridge, foreground, slow_content};
+pub(crate) use foreground::{Foreground, SLOW_TO, bridge, foreground, slow_content};
 pub(crate) use line_spectrum::Line;
 pub(crate) use part::{
     Section, is_looked_through, part_with_hum, sections, sections_of_phase, sections_of_series,
@@ -21,4 +22,5 @@ pub(crate) use part::{
 pub(crate) use presence::{
     Foreign as ForeignLine, OUTWEIGHS, PROVED, Presence, Present, look, look_at, spectrum,
 };
+pub(crate) use repeating::repeating_power;
 pub(crate) use unseen::Unseen;

@@ -9,6 +9,7 @@
 
 mod coverage;
 mod long_records;
+mod modulated_series;
 mod monte_carlo;
 mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]

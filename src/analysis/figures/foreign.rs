@@ -53,6 +53,28 @@ pub(super) fn cover_foreign(fit: &RecordFit, harmonics: &mut [Harmonic], hum: &m
     }
 }
 
+/// Hum that is not as its model has it, taken for other content where it repeats with the mains' cycle: figures that hold either
+/// reading.
+pub(super) fn cover_repeating(fit: &RecordFit, harmonics: &mut [Harmonic], hum: &mut Estimate) {
+    let whole = hum.value * hum.value;
+    if !(fit.other.like_hum > 0.0 && whole > 0.0) {
+        return;
+    }
+    let share = fit.other.like_hum / whole;
+    let own = harmonics.iter_mut().map(|own| &mut own.rms);
+    for figure in own.chain(std::iter::once(hum)) {
+        widen_by_power(figure, share * figure.value.powi(2));
+    }
+}
+
+/// Gives an RMS room for a power more or less.
+pub(super) fn widen_by_power(figure: &mut Estimate, room: f64) {
+    figure.low = (figure.low.powi(2) - room).max(0.0).sqrt();
+    figure.high = (figure.high.powi(2) + room).sqrt();
+    let quarter = 0.25 * (figure.high - figure.low);
+    figure.standard_uncertainty = figure.standard_uncertainty.max(quarter);
+}
+
 /// An order that moves by itself: its interval holds what of it is steady as well, the line that the whole record shows.
 pub(super) fn cover_steady(fit: &RecordFit, harmonics: &mut [Harmonic], hum: &mut Estimate) {
     let Presence::Present(seen) = &fit.presence else {

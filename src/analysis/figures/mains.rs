@@ -1,7 +1,8 @@
 //! The mains series: whether it is there, its frequency and its orders.
 
 use super::facts::ChannelFacts;
-use super::foreign::{cover_foreign, cover_steady, cover_unseen};
+use super::foreign::{cover_foreign, cover_repeating, cover_steady, cover_unseen};
+use super::sidebands::{cover_beats, sidebands, sidebands_warning, with_sidebands};
 use crate::analysis::combination::{CombinedHarmonic, GRID_WALK, series_detected};
 use crate::analysis::measurement::{Harmonic, Mains};
 use crate::analysis::record::AliasedMains;
@@ -38,18 +39,30 @@ pub(super) fn mains(
     let stands = series_stands(facts, fit);
     let detected = fit.decided && stands;
     // Powers at the input: the decimator's droop and a stated coupling corner divided out.
-    let at_input: Vec<LinePower> = combined
-        .harmonics
-        .iter()
-        .enumerate()
-        .map(|(i, h)| {
-            let frequency_hz = (i + 1) as f64 * combined.frequency_hz;
-            h.power.divided(facts.coupled_gain(frequency_hz))
+    let modulated = if detected {
+        sidebands(fit, facts.duration_s())
+    } else {
+        Vec::new()
+    };
+    warnings.extend(sidebands_warning(&modulated));
+    let at_input: Vec<LinePower> = (1..=combined.harmonics.len())
+        .map(|order| {
+            let gain = facts.coupled_gain(order as f64 * combined.frequency_hz);
+            with_sidebands(fit, order, &modulated).divided(gain)
         })
         .collect();
     let (power, mut hum_rms) = whole_series(fit, &at_input, facts.options.confidence);
     let mut harmonics = harmonics(facts, fit, &at_input, detected);
     cover_foreign(fit, &mut harmonics, &mut hum_rms);
+    cover_beats(
+        fit,
+        &modulated,
+        facts.duration_s(),
+        (&mut harmonics, &mut hum_rms),
+    );
+    if detected {
+        cover_repeating(fit, &mut harmonics, &mut hum_rms);
+    }
     if !combined.tracked {
         cover_steady(fit, &mut harmonics, &mut hum_rms);
     }

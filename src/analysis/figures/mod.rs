@@ -12,6 +12,7 @@ mod noise;
 mod offset;
 mod quality;
 mod rounding;
+mod sidebands;
 mod tones;
 
 pub(crate) use assemble::assemble;

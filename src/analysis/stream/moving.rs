@@ -5,10 +5,13 @@ use super::noise::floor;
 use super::segmented::Segmented;
 use super::stream_fit::{RecordFit, StreamFit};
 use crate::analysis::combination::{BlockPhases, Combined, CombinedHarmonic, WalkAllowance};
+use crate::analysis::record::Stream;
 use crate::analysis::series::{LIVELY_WALK, SeriesFit};
 use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 use crate::hum::{Presence, Present};
+use crate::stats::mean;
 use rustfft::num_complex::Complex64;
+use std::f64::consts::TAU;
 
 /// Cycles of records that are fitted with tracks: fewer do not part them, more are followed segment by segment.
 const CYCLES: (f64, f64) = (6.0, 650.0);
@@ -23,6 +26,12 @@ const STANDS: f64 = 20.0;
 /// Probability of a steady frequency below which a walk is proved.
 const PROVED: f64 = 1e-3;
 
+/// Power that tracks leave, against what steady lines and tones leave, from which the tones are their movement.
+const EXPLAINED: f64 = 0.1;
+/// Ends of a record whose phase beside a track is looked at: share of the record, and cycles at least.
+const ENDS: f64 = 1.0 / 16.0;
+const END_CYCLES: f64 = 2.0;
+
 /// Puts the figures of tracks in the place of constant ones where the record's hum moves or holds something else
 /// (`left_out`: samples that are not to be trusted). Constant ones of a single segment are given what a walk of the
 /// frequency may have done to them.
@@ -35,9 +44,15 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     }
     let allowance = block_phases(segmented, fit).and_then(|blocks| blocks.allowance());
     let steady = allowance.is_none_or(|a| a.steady > PROVED);
-    if let Some(track) = tracks(segmented, &fit.record, &seen, left_out, steady) {
+    if let Some((track, alone)) = tracks(segmented, &fit.record, &seen, left_out, steady) {
+        if alone {
+            fit.record.tones.clear();
+        }
         take_figures(&mut fit.record, &track);
         read_noise(segmented, fit, &track);
+        if track.wander.is_proved() {
+            fit.record.combined.frequency_variance += frequency_left(fit, segmented.rate_hz());
+        }
     } else if let Some(allowance) = allowance {
         let record = &mut fit.record;
         let alone = record.tones.is_empty() && seen.foreign.is_empty() && !record.other.is_some();
@@ -50,14 +65,15 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     }
 }
 
-/// The tracks, where the record calls for them and they are sound; `steady`: the phase within a segment does not move.
+/// The tracks, where the record calls for them and they are sound, and whether they describe it without the tones; `steady`: the
+/// phase within a segment does not move.
 fn tracks(
     segmented: &Segmented<'_>,
     record: &RecordFit,
     seen: &Present,
     left_out: &[bool],
     steady: bool,
-) -> Option<TrackFit> {
+) -> Option<(TrackFit, bool)> {
     let stream = segmented.stream();
     let duration_s = stream.samples.len() as f64 / stream.rate_hz;
     let cycles = duration_s * seen.fundamental_hz;
@@ -79,40 +95,75 @@ fn tracks(
         .iter()
         .map(|t| t.combined.frequency_hz)
         .collect();
-    let input = TrackInput {
-        samples: &stream.samples,
-        weights: (!weights.is_empty()).then_some(&weights),
-        rate_hz: stream.rate_hz,
-        fundamental_hz: seen.fundamental_hz,
-        orders: record.orders,
-        tones_hz: &tones_hz,
+    let fit_beside = |tones_hz: &[f64]| {
+        let input = TrackInput {
+            samples: &stream.samples,
+            weights: (!weights.is_empty()).then_some(&weights),
+            rate_hz: stream.rate_hz,
+            fundamental_hz: seen.fundamental_hz,
+            orders: record.orders,
+            tones_hz,
+        };
+        fit_tracks(&input).filter(is_sound)
     };
-    let track = fit_tracks(&input).filter(is_sound)?;
-    (seen.drifts || agrees(&track, record, seen, duration_s)).then_some(track)
+    let track = fit_beside(&tones_hz)?;
+    if seen.drifts || agrees(&track, record, seen, stream) {
+        return Some((track, false));
+    }
+    if tones_hz.is_empty() || !track.wander.is_proved() {
+        return None;
+    }
+    // Lines beside orders may be their movement's: tracks that leave far less without them than lines leave with them say so. Two
+    // lines that beat move the amplitude as well.
+    let track = fit_beside(&[]).filter(|track| !track.modulation.is_proved())?;
+    let power = |track: &TrackFit| {
+        let series = track.series(stream.rate_hz, stream.samples.len());
+        let left: Vec<f64> = stream
+            .samples
+            .iter()
+            .zip(series)
+            .map(|(x, s)| x - s)
+            .collect();
+        let middle = mean(&left);
+        left.iter().map(|x| (x - middle).powi(2)).sum::<f64>() / left.len() as f64
+    };
+    let explained = power(&track) < EXPLAINED * record.residual_rms.powi(2);
+    explained.then_some((track, true))
 }
 
-/// Whether the tracks' mean frequency is one that the lines allow. A track that wanders must agree with the segments, which
+/// Whether the tracks' frequency is one that segments and lines allow. A track that wanders must say what single segments say, which
 /// follow the frequency too: what else is in a record, or hum that comes and goes, bends a track more than lines of a second.
-fn agrees(track: &TrackFit, record: &RecordFit, seen: &Present, duration_s: f64) -> bool {
+fn agrees(track: &TrackFit, record: &RecordFit, seen: &Present, stream: &Stream) -> bool {
+    let duration_s = stream.samples.len() as f64 / stream.rate_hz;
     let lively = LIVELY_WALK * LIVELY_WALK * duration_s / 80.0;
-    let within = |other_hz: f64, variance: f64, deviations: f64| {
-        let apart = (track.frequency_hz - other_hz).powi(2);
-        apart <= deviations * deviations * (track.frequency_variance + variance)
-    };
-    let walked = if record.segments.len() > 1 {
-        0.0
-    } else {
-        lively
+    let within = |apart_hz: f64, variance: f64, deviations: f64| {
+        apart_hz.powi(2) <= deviations * deviations * (track.frequency_variance + variance)
     };
     let combined = &record.combined;
-    let refuted = track.wander.is_proved()
-        && !within(
-            combined.frequency_hz,
-            combined.frequency_variance + walked,
-            AGREE_ON_WANDER,
-        );
-    let uncertainty = seen.uncertainty_hz.powi(2) + lively;
-    !refuted && within(seen.fundamental_hz, uncertainty, AGREE)
+    let wanders = track.wander.is_proved();
+    // Where nothing else bends it: segments tell the slope of the phase, and the highest peak stands anywhere in the range.
+    let alone = wanders && record.tones.is_empty() && !record.other.is_some();
+    let (apart, walked) = if alone {
+        (slope_apart(track, record, stream.rate_hz), 0.0)
+    } else if record.segments.len() > 1 {
+        (track.frequency_hz - combined.frequency_hz, 0.0)
+    } else {
+        (track.frequency_hz - combined.frequency_hz, lively)
+    };
+    let refuted = wanders && !within(apart, combined.frequency_variance + walked, AGREE_ON_WANDER);
+    let swings = if alone { track.wander.rms.powi(2) } else { 0.0 };
+    let uncertainty = seen.uncertainty_hz.powi(2) + lively + swings;
+    !refuted && within(track.frequency_hz - seen.fundamental_hz, uncertainty, AGREE)
+}
+
+/// By how much steady lines of single segments would have another frequency than they have if the tracks were right, in the mean.
+fn slope_apart(track: &TrackFit, record: &RecordFit, rate_hz: f64) -> f64 {
+    let apart = record.segments.iter().map(|segment| {
+        let half = 0.5 * segment.fit.length as f64;
+        let span_s = (segment.centre - half) / rate_hz..(segment.centre + half) / rate_hz;
+        track.slope_hz(span_s, record.settings.weighting) - segment.fit.fundamental * rate_hz
+    });
+    apart.sum::<f64>() / record.segments.len().max(1) as f64
 }
 
 /// The phase of blocks of a single segment beside its fit: what is left, against the series' change with phase, each order
@@ -163,6 +214,33 @@ fn block_phases(segmented: &Segmented<'_>, fit: &StreamFit) -> Option<BlockPhase
         variance: 1.0 / whole,
         duration_s: count as f64 / segmented.rate_hz(),
     })
+}
+
+/// Square of what the record's ends still say of the mean frequency beside a track, Hz²: a track that bends is held too straight
+/// at its ends. Beyond what noise says.
+fn frequency_left(fit: &StreamFit, rate_hz: f64) -> f64 {
+    let series = &fit.track_series;
+    let turn = TAU * fit.record.combined.frequency_hz / rate_hz;
+    let (count, cycle) = (series.len(), TAU / turn);
+    let length = (ENDS * count as f64).max(END_CYCLES * cycle) as usize;
+    if length >= count / 2 {
+        return 0.0;
+    }
+    let noise = fit.record.residual_rms.powi(2);
+    // Phase left over some samples, from the series' change with phase, and its variance.
+    let phase = |from: usize| {
+        let slope = |n: usize| (series[n + 1] - series[n - 1]) / (2.0 * turn);
+        let (mut product, mut square) = (0.0, f64::MIN_POSITIVE);
+        for n in from..from + length {
+            product += fit.residual[n] * slope(n);
+            square += slope(n).powi(2);
+        }
+        (product / square, noise / square)
+    };
+    let ((start, of_start), (end, of_end)) = (phase(1), phase(count - 1 - length));
+    let gained_s = TAU * count as f64 / rate_hz;
+    let beyond = (end - start).powi(2) - of_start - of_end;
+    beyond.max(0.0) / gained_s.powi(2)
 }
 
 /// Figures of a constant frequency with what a walk may have done to them.

@@ -91,6 +91,8 @@ pub(crate) struct OtherContent {
     /// Samples of events and when the first begins, s.
     pub(crate) events: usize,
     pub(crate) first_event_s: Option<f64>,
+    /// Mean square of what repeats with the mains' cycle where all of that was found: hum that is not as the model has it.
+    pub(crate) like_hum: f64,
 }
 
 impl OtherContent {
@@ -100,6 +102,7 @@ impl OtherContent {
             slow_span: found.slow_span,
             events: found.events,
             first_event_s: found.first_event.map(|n| n as f64 / rate_hz),
+            like_hum: 0.0,
         }
     }
 
@@ -114,6 +117,7 @@ impl OtherContent {
             .extend(stretch.steps_s.iter().map(|s| s + from_s));
         self.slow_span = self.slow_span.max(stretch.slow_span);
         self.events += stretch.events;
+        self.like_hum = self.like_hum.max(stretch.like_hum);
         self.first_event_s = self
             .first_event_s
             .or(stretch.first_event_s.map(|s| s + from_s));

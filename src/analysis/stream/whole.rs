@@ -17,8 +17,6 @@ use std::borrow::Cow;
 const SPARED: f64 = 0.5;
 /// Fits in which what was left out is filled anew.
 const FILL_ROUNDS: usize = 3;
-/// Share of the nominal frequency below which taking slow content off leaves no noise to read.
-const SLOW_TO: f64 = 0.4;
 /// Least share of a stream that counts as present, however much is left out.
 const LEAST_PRESENT: f64 = 0.1;
 /// Orders that hold most of nearly every hum (common practice, no source).
@@ -54,10 +52,24 @@ pub(super) fn fit_whole(
     // What is left without the series tells slow content and events from the series' own movement.
     let mut rest = first.residual.clone();
     add(&mut rest, &slow.slow, 1.0);
-    let found = hum::foreground(&rest, stream.rate_hz, nominals, step);
+    let of = |rest: &[f64]| hum::foreground(rest, rate_hz, nominals, step);
+    let mut found = of(&rest);
+    let like_hum = if found.is_empty() {
+        0.0
+    } else {
+        hum::repeating_power(&rest, rate_hz / first.record.combined.frequency_hz)
+    };
+    let mut followed = known.is_some();
+    if like_hum > 0.0 && slow.is_empty() && !followed {
+        let mut moving = first.clone();
+        follow_tracks(&Segmented::new(stream, options), &mut moving, &[]);
+        if moving.record.combined.tracked && of(&moving.residual).is_empty() {
+            (first, found, followed) = (moving, Foreground::default(), true);
+        }
+    }
     if found.is_empty() && slow.is_empty() {
         let segmented = Segmented::new(stream, options);
-        if known.is_none() {
+        if !followed {
             follow_tracks(&segmented, &mut first, &[]);
         }
         read_quietly(&segmented, &mut first, &[]);
@@ -65,7 +77,8 @@ pub(super) fn fit_whole(
         return first;
     }
     let (mut result, other) = fit_beside(stream, &slow, &found, &first, options, known);
-    result.record.other = OtherContent::new(&found, stream.rate_hz);
+    result.record.other = OtherContent::new(&found, rate_hz);
+    result.record.other.like_hum = like_hum;
     // Events that hardly show beside the orders are left out of the noise alone.
     let spared = !found.left_out.is_empty()
         && line_noise(&result.record) > SPARED * line_noise(&first.record);
@@ -198,7 +211,7 @@ fn without(stream: &Stream, found: &Foreground, options: &MeasureOptions) -> Str
         slow_to_hz: if found.slow.is_empty() {
             stream.slow_to_hz
         } else {
-            SLOW_TO * nominals.fold(f64::INFINITY, f64::min)
+            hum::SLOW_TO * nominals.fold(f64::INFINITY, f64::min)
         },
         ..*stream
     }

@@ -15,9 +15,10 @@ const OWN_MOVES: f64 = 1.2e-4;
 const FOLLOWS_CELLS: f64 = 0.1;
 /// The same of the fundamental, Hz: a grid is off its nominal frequency by some ten times as much.
 const FOLLOWS_HZ: f64 = 2e-3;
-/// How far beside an order, Hz, another's line spoils it, and the share of the order's own RMS it has to have: what an
+/// How far beside an order, Hz and cells of 1/T, another's line spoils it, and the share of the order's own RMS it has to have: what an
 /// order's own movement leaves beside it is weaker than itself.
 const BESIDE_HZ: f64 = 2.0;
+const BESIDE_CELLS: f64 = 1.5;
 const STRONGER: f64 = 0.75;
 /// Deviations beyond which a line's place is not the order's.
 pub(crate) const PROVED: f64 = 4.0;
@@ -33,6 +34,13 @@ const SMEARED_POWER: f64 = 0.05;
 const NOISE_TO: f64 = 15.0;
 /// Spread beyond that of a steady line from which it is one, cells of 1/T.
 const LEAST_SPREAD: f64 = 0.3;
+/// Least distance of lines that one swing leaves beside orders, cells of 1/T, the largest as a share of their frequency, and the share
+/// by which their distances may differ.
+const SWINGS_CELLS: f64 = 2.0;
+const SWINGS_TO: f64 = 0.02;
+const SWINGS_ALIKE: f64 = 0.2;
+/// How many of them show that.
+const SWINGS: usize = 3;
 /// Smears of a line within which its own peaks stand.
 const SMEARS: f64 = 3.0;
 /// Mean distance of what spreads beside a place, of its root-mean-square distance, from which it stands to one side: what a line's
@@ -50,9 +58,10 @@ const MEETINGS: f64 = 5e-4;
 /// The series as the orders that count have it, and what does not follow it.
 pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
     let moves = WANDER.hypot(smear(evidence.fundamental_hz, spectrum));
-    let series = Series::of(&evidence, spectrum.duration_s, moves);
-    let mut foreign = series.strangers(&evidence, spectrum.duration_s);
-    foreign.extend(beside(spectrum, &series));
+    let (mut series, mut foreign) = parted(&evidence, spectrum, moves);
+    if let Some(swing) = swing(&foreign, &series, spectrum) {
+        (series, foreign) = parted(&evidence, spectrum, moves.max(swing));
+    }
     let fundamental_hz = series.fundamental_hz;
     let mut found = Present {
         nominal_hz,
@@ -68,6 +77,40 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
     let met = met_by_chance(&found.shown, spectrum, &series);
     found.doubt(|order, _| met.contains(&order));
     found
+}
+
+/// The series, and the lines that do not follow it, where its orders stray from one fundamental by a share `moves`.
+fn parted(evidence: &Evidence, spectrum: &LineSpectrum, moves: f64) -> (Series, Vec<Foreign>) {
+    let series = Series::of(evidence, spectrum.duration_s, moves);
+    let mut foreign = series.strangers(evidence, spectrum.duration_s);
+    foreign.extend(beside(spectrum, &series));
+    (series, foreign)
+}
+
+/// The share by which a fundamental swings that leaves the lines beside its orders: those of most strong orders stand off by
+/// the same share of their frequencies, as no other origin's do.
+fn swing(foreign: &[Foreign], series: &Series, spectrum: &LineSpectrum) -> Option<f64> {
+    let off = |other: &Foreign| {
+        let place = other.order as f64 * series.fundamental_hz;
+        let cell = 1.0 / (spectrum.duration_s * place);
+        ((other.line.hz / place - 1.0).abs(), cell)
+    };
+    let told = |(share, cell): &(f64, f64)| *share > SWINGS_CELLS * cell && *share < SWINGS_TO;
+    let proved = foreign.iter().filter(|other| other.proved);
+    let beside: Vec<(f64, f64)> = proved.map(off).filter(told).collect();
+    let shown = Witness::new(spectrum).shown(series.fundamental_hz);
+    let strong = shown
+        .iter()
+        .filter(|(_, line)| line.strength > SMEARED_FROM)
+        .count();
+    let like = |share: f64| {
+        let near =
+            |(own, cell): &&(f64, f64)| (own - share).abs() < SWINGS_ALIKE * share + 0.5 * cell;
+        beside.iter().filter(near).count()
+    };
+    let (share, _) = *beside.iter().max_by_key(|(share, _)| like(*share))?;
+    let count = like(share);
+    (count >= SWINGS && 2 * count >= strong.max(beside.len())).then_some(share)
 }
 
 /// How far the fundamental of a series walks within the record, as a share: the power of each strong order spreads so far in
@@ -278,10 +321,10 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
             };
             (line.hz - place).abs() <= reach
         };
+        let reach = BESIDE_HZ.max(BESIDE_CELLS / spectrum.duration_s);
         let around = || {
-            spectrum
-                .between(place - BESIDE_HZ, place + BESIDE_HZ)
-                .map(|(_, l)| l)
+            let beside = spectrum.between(place - reach, place + reach);
+            beside.map(|(_, line)| line)
         };
         let own = strongest(&mut around().filter(|l| near(l)));
         let line = strongest(&mut around().filter(|l| !near(l)))?;

@@ -63,6 +63,8 @@ const MOST_OF: f64 = 0.75;
 const DRIFTS: (f64, f64) = (0.1, 0.05);
 const DRIFT_STEP: f64 = 0.012;
 const NEAR: f64 = 0.015;
+/// Cells of a part within which a line is one that stays throughout the record.
+const STEADY_CELLS: f64 = 0.5;
 /// Strength of a line without orders in each part, and how far around it nothing like it may stand, as shares of the range's ends.
 const LONE_STRENGTH: f64 = 40.0;
 const AROUND_LONE: (f64, f64) = (0.7, 1.5);
@@ -113,7 +115,8 @@ pub(crate) fn look_at(
     if let Some(found) = (!alone).then(beside_others).flatten() {
         return Presence::Present(found);
     }
-    if let Some(found) = spectrum.and_then(|spectrum| scene.in_parts(spectrum)) {
+    let steady = others.unwrap_or_default();
+    if let Some(found) = spectrum.and_then(|spectrum| scene.in_parts(spectrum, &steady)) {
         return Presence::Present(found);
     }
     Presence::Absent {
@@ -310,8 +313,8 @@ impl Scene<'_> {
     }
 
     /// A generator's plain series that drifts: seen in most of the record's parts, from part to part not far off, and near
-    /// nominal in one of them.
-    fn in_parts(&self, whole: &LineSpectrum) -> Option<Present> {
+    /// nominal in one of them. `steady`: lines of another's periodic signal in the whole record.
+    fn in_parts(&self, whole: &LineSpectrum, steady: &[Line]) -> Option<Present> {
         self.nominals_hz.iter().find_map(|&nominal_hz| {
             let rate_hz = self.rate_hz;
             let cycles = nominal_hz * self.samples.len() as f64 / rate_hz;
@@ -334,7 +337,15 @@ impl Scene<'_> {
                 .filter_map(|part| {
                     let top_hz = (0.45 * rate_hz).min(TOP_ORDERS * nominal_hz);
                     let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
-                    let others = others_series(&spectrum, &[nominal_hz], reach);
+                    let mut others = others_series(&spectrum, &[nominal_hz], reach);
+                    let is_steady = |line: &&Line| {
+                        let same = |other: &&Line| {
+                            (other.hz - line.hz).abs() * spectrum.duration_s < STEADY_CELLS
+                                && other.rms > STEADY * line.rms
+                        };
+                        steady.iter().any(|other| same(&other))
+                    };
+                    others.extend(spectrum.lines.iter().filter(is_steady));
                     let spectrum = spectrum.without(&others);
                     let witness = Witness::new(&spectrum);
                     let found = witness.best_beside_rivals(range, NEEDED);

@@ -1,6 +1,7 @@
 //! Another's periodic signal: the series on a fundamental that no grid has.
 
 use super::evidence::{Counted, Evidence, Witness, largest_about};
+use crate::hum::SLOW_TO;
 use crate::hum::line_spectrum::{Line, LineSpectrum};
 
 /// Which multiple of the fundamental a strongest line may be.
@@ -41,12 +42,14 @@ pub(super) fn others_series(spectrum: &LineSpectrum, nominals_hz: &[f64], reach:
             .orders
             .iter()
             .filter(|counted| !grids.have(counted, &own));
-        let stands = apart.count() >= LEAST_ORDERS
+        let hidden = grids.hidden(&own);
+        let stands = apart.count() + hidden >= LEAST_ORDERS
             && own.total >= LEAST_EVIDENCE
             && own.fundamental_hz * spectrum.duration_s >= LEAST_CELLS;
         (stands && !is_grids(own.fundamental_hz, nominals_hz, reach)).then_some(own)
     });
-    found.map_or_else(Vec::new, |own| lines_of(&own, &witness))
+    let slow_hz = grids.slow_hz();
+    found.map_or_else(Vec::new, |own| lines_of(&own, &witness, slow_hz))
 }
 
 /// Whether a frequency is a grid's or twice that.
@@ -75,6 +78,22 @@ impl<'a> Grids<'a> {
             reach,
             series: nominals_hz.iter().map(series).collect(),
         }
+    }
+
+    /// Frequency below which a record's slow content may have been taken off, and lines with it.
+    fn slow_hz(&self) -> f64 {
+        SLOW_TO
+            * self
+                .nominals_hz
+                .iter()
+                .copied()
+                .fold(f64::INFINITY, f64::min)
+    }
+
+    /// Whether a series' fundamental may have been taken off as slow content: 1, else 0.
+    fn hidden(&self, own: &Evidence) -> usize {
+        let shows = own.orders.first().is_some_and(|counted| counted.order == 1);
+        usize::from(own.fundamental_hz < self.slow_hz() && !shows)
     }
 
     /// Whether an order of a series stands where a grid's would as well, or belongs to a grid with many more: it proves nothing.
@@ -127,15 +146,19 @@ fn is_alone(strongest: &Line, spectrum: &LineSpectrum) -> bool {
 }
 
 /// The lines of a periodic signal, those above the orders that count as well, without those that stand out from their neighbours:
-/// what is there beside it.
-fn lines_of(own: &Evidence, witness: &Witness<'_>) -> Vec<Line> {
+/// what is there beside it. Whether a line stands out is not known next to orders below `slow_hz` that do not show.
+fn lines_of(own: &Evidence, witness: &Witness<'_>, slow_hz: f64) -> Vec<Line> {
     // The highest order tells the fundamental best.
     let fundamental_hz = own.orders.last().map_or(own.fundamental_hz, |counted| {
         counted.line.hz / counted.order as f64
     });
     let shown = witness.shown(fundamental_hz);
+    let lowest = own.orders.first().map_or(1, |counted| counted.order);
+    let hidden = (1..lowest)
+        .take_while(|k| *k as f64 * fundamental_hz < slow_hz)
+        .count();
     let fits = |(order, line): &&(usize, Line)| {
-        *order <= 2 || line.rms <= STANDS_OUT * largest_about(&shown, *order)
+        *order <= 2 + hidden || line.rms <= STANDS_OUT * largest_about(&shown, *order)
     };
     shown.iter().filter(fits).map(|(_, line)| *line).collect()
 }
@@ -153,11 +176,15 @@ mod tests {
 
     /// Two seconds of noise and of `lines`: frequency and amplitude.
     fn record(lines: impl IntoIterator<Item = (f64, f64)>) -> Vec<f64> {
+        sampled(lines, RATE_HZ, 8000)
+    }
+
+    fn sampled(lines: impl IntoIterator<Item = (f64, f64)>, rate_hz: f64, count: u32) -> Vec<f64> {
         let lines: Vec<(f64, f64)> = lines.into_iter().collect();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
-        (0..8000)
+        (0..count)
             .map(|n| {
-                let t = f64::from(n) / RATE_HZ;
+                let t = f64::from(n) / rate_hz;
                 let draw: f64 = StandardNormal.sample(&mut rng);
                 let tones = lines.iter().enumerate();
                 let sum: f64 = tones
@@ -193,6 +220,27 @@ mod tests {
         for hz in [20.02, 16.68, 29.98, 180.3] {
             assert_eq!(found(&record(square(hz))), None, "{hz} Hz");
         }
+    }
+
+    /// Orders from one on that fall with their square, even ones of a tenth.
+    fn falling(hz: f64, from: u8) -> impl Iterator<Item = (f64, f64)> {
+        (from..15).map(move |order| {
+            let k = f64::from(order);
+            let height = if order % 2 == 0 { 0.3 } else { 3.0 };
+            (k * hz, height / (k * k))
+        })
+    }
+
+    #[test]
+    fn the_third_of_a_railways_supply_is_no_mains() {
+        // Its first order taken off with slow content: the third stands out from what is left.
+        assert_eq!(found(&record(falling(16.68, 3))), None);
+        // Half a minute, in whose parts the third alone stands at a grid's place.
+        let samples = sampled(falling(16.66, 1), 250.0, 8000);
+        assert!(!matches!(
+            look(&samples, 250.0, &NOMINALS_HZ),
+            Presence::Present(_)
+        ));
     }
 
     #[test]

@@ -4,7 +4,12 @@ use super::figures::{OrderFigures, figures};
 use super::fit::{self, Fit};
 use super::model::{GAIN, Model, PHASE};
 use super::record::TrackInput;
-use std::f64::consts::TAU;
+use crate::spectrum::Weighting;
+use std::f64::consts::{PI, TAU};
+use std::ops::Range;
+
+/// Points that a slope of the phase is read at.
+const SLOPE_POINTS: usize = 64;
 
 /// How sure it is that a track moves, and by how much it does.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -82,6 +87,24 @@ impl TrackFit {
             orders,
             model,
         })
+    }
+
+    /// The frequency that a fit of steady lines would find between two times: the slope of the straight line through the phase, each
+    /// sample weighted as in that fit.
+    pub(crate) fn slope_hz(&self, span_s: Range<f64>, weighting: Weighting) -> f64 {
+        let length_s = span_s.end - span_s.start;
+        let (mut squares, mut products) = (0.0, 0.0);
+        for i in 0..SLOPE_POINTS {
+            let place = (i as f64 + 0.5) / SLOPE_POINTS as f64;
+            let weight = match weighting {
+                Weighting::Rectangular => 1.0,
+                Weighting::Hann => (PI * place).sin().powi(2),
+            };
+            let from_middle = place - 0.5;
+            squares += weight * from_middle * from_middle;
+            products += weight * from_middle * self.model.angle(span_s.start + place * length_s);
+        }
+        products / (squares * length_s * TAU)
     }
 
     /// The series at `rate_hz`, so many samples from the record's first on.
