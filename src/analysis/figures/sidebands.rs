@@ -181,16 +181,17 @@ pub(super) fn sidebands_warning(found: &[Sidebands]) -> Option<Warning> {
     let mut orders: Vec<usize> = found.iter().map(|pair| pair.order).collect();
     orders.sort_unstable();
     orders.dedup();
+    orders.retain(|order| *order != first.order);
     let orders: Vec<String> = orders.iter().map(usize::to_string).collect();
     let message = format!(
         "the hum is modulated: lines {:.2} Hz either side of order {} are its sidebands and count as hum{}; \
          they are listed as tones as well",
         first.distance_hz,
         first.order,
-        if found.len() > 1 {
-            format!(", as those of order {} do", orders.join(", "))
-        } else {
+        if orders.is_empty() {
             String::new()
+        } else {
+            format!(", as those of order {} do", orders.join(", "))
         }
     );
     Some(WarningCode::ModulatedHum.warning(message))
