@@ -7,7 +7,7 @@
 const LIKE_HUM: f64 = 0.3;
 
 /// Mean square of what in evenly spaced samples repeats after `cycle` samples, what is slower than a cycle taken off; 0 where that is
-/// not most of them or the record holds less than two cycles.
+/// not most of them or the record holds less than three cycles.
 pub(crate) fn repeating_power(samples: &[f64], cycle: f64) -> f64 {
     if !(cycle >= 2.0 && 3.0 * cycle + 4.0 < samples.len() as f64) {
         return 0.0;

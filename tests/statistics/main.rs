@@ -11,6 +11,7 @@ mod coverage;
 mod long_records;
 mod modulated_series;
 mod monte_carlo;
+mod nine_orders;
 mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;

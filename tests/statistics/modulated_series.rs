@@ -1,55 +1,15 @@
 //! Hum that is modulated faster than a second tells, and a generator whose frequency swings within the record.
 
+use crate::nine_orders::{NineOrders, RATE_HZ};
+use crate::synthesis::measured;
 use crate::synthesis::tally::Tally;
-use crate::synthesis::{measured, normal};
 use humsieve::WarningCode;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
 
-const RATE_HZ: f64 = 2000.0;
-const ORDERS: usize = 9;
 const TRIALS: u64 = 150;
-
-/// Hum of nine orders of amplitude 1/k in white noise: the factor and the turns at each time.
-struct Moving {
-    samples: usize,
-    noise: f64,
-    phases: Vec<f64>,
-}
-
-impl Moving {
-    fn draw(rng: &mut ChaCha8Rng, duration_s: f64) -> Self {
-        Self {
-            samples: (duration_s * RATE_HZ) as usize,
-            noise: 10f64.powf(rng.random_range(-2.5..-1.0)),
-            phases: (0..ORDERS).map(|_| TAU * rng.random::<f64>()).collect(),
-        }
-    }
-
-    fn samples(&self, rng: &mut ChaCha8Rng, at: impl Fn(f64) -> (f64, f64)) -> Vec<f64> {
-        (0..self.samples)
-            .map(|n| {
-                let (factor, turns) = at(n as f64 / RATE_HZ);
-                let orders = self.phases.iter().enumerate();
-                let hum: f64 = orders
-                    .map(|(i, phase)| {
-                        let k = (i + 1) as f64;
-                        (TAU * k * turns + phase).cos() / k
-                    })
-                    .sum();
-                factor * hum + self.noise * normal(rng)
-            })
-            .collect()
-    }
-
-    /// Of orders whose factor has that mean square.
-    fn hum_rms(mean_square: f64) -> f64 {
-        let power = |k: usize| 0.5 / (k * k) as f64;
-        ((1..=ORDERS).map(power).sum::<f64>() * mean_square).sqrt()
-    }
-}
 
 fn joined(tallies: impl Iterator<Item = Tally>) -> Tally {
     tallies.reduce(|a, b| a.join(&b)).unwrap()
@@ -63,7 +23,7 @@ fn sidebands_are_hum() {
         .into_par_iter()
         .map(|seed| {
             let mut rng = ChaCha8Rng::seed_from_u64(11_000 + seed);
-            let record = Moving::draw(&mut rng, 4.0);
+            let record = NineOrders::draw(&mut rng, 4.0);
             let hz = rng.random_range(49.9..50.1);
             let (depth, beat_hz) = (rng.random_range(0.1..0.4), rng.random_range(6.0..12.0));
             let start = TAU * rng.random::<f64>();
@@ -73,7 +33,7 @@ fn sidebands_are_hum() {
             let mean_square = squares.sum::<f64>() / record.samples as f64;
             let m = measured(&samples, RATE_HZ, 20);
             let mut tally = Tally::default();
-            tally.add(m.mains.hum_rms, Moving::hum_rms(mean_square));
+            tally.add(m.mains.hum_rms, NineOrders::hum_rms(mean_square));
             let mut warnings = m.quality.warnings.iter();
             (tally, warnings.any(|w| w.code == WarningCode::ModulatedHum))
         })
@@ -93,7 +53,7 @@ fn the_mean_frequency_of_a_swinging_generator_is_the_phase_gained() {
         .into_par_iter()
         .map(|seed| {
             let mut rng = ChaCha8Rng::seed_from_u64(12_000 + seed);
-            let record = Moving::draw(&mut rng, 2.0);
+            let record = NineOrders::draw(&mut rng, 2.0);
             let hz = rng.random_range(49.9..50.1);
             let (reach_hz, swing_hz) = (rng.random_range(0.1..0.8), rng.random_range(0.1..0.6));
             let start = TAU * rng.random::<f64>();
@@ -106,7 +66,7 @@ fn the_mean_frequency_of_a_swinging_generator_is_the_phase_gained() {
             let m = measured(&samples, RATE_HZ, 20);
             let mut tallies = [Tally::default(); 2];
             tallies[0].add(m.mains.frequency_hz, hz + gained(2.0) / 2.0);
-            tallies[1].add(m.mains.hum_rms, Moving::hum_rms(1.0));
+            tallies[1].add(m.mains.hum_rms, NineOrders::hum_rms(1.0));
             tallies
         })
         .collect();

@@ -1,16 +1,15 @@
 //! Hum whose phase or frequency changes at once: another supply is switched to.
 
+use crate::nine_orders::{NineOrders, ORDERS, RATE_HZ};
+use crate::synthesis::measured;
 use crate::synthesis::tally::Tally;
-use crate::synthesis::{measured, normal};
 use humsieve::WarningCode;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
 
-const RATE_HZ: f64 = 2000.0;
-const SAMPLES: usize = 4000;
-const ORDERS: usize = 9;
+const DURATION_S: f64 = 2.0;
 
 /// Two seconds of hum in white noise that turns by so many turns at an edge, or runs at a frequency by so much higher from there on.
 struct Turned {
@@ -18,8 +17,7 @@ struct Turned {
     edge_s: f64,
     turns: f64,
     higher_hz: f64,
-    noise: f64,
-    phases: Vec<f64>,
+    hum: NineOrders,
 }
 
 impl Turned {
@@ -35,50 +33,27 @@ impl Turned {
             edge_s: rng.random_range(0.5..1.5),
             turns,
             higher_hz,
-            noise: 10f64.powf(rng.random_range(-2.5..-1.0)),
-            phases: (0..ORDERS).map(|_| TAU * rng.random::<f64>()).collect(),
+            hum: NineOrders::draw(rng, DURATION_S),
         }
     }
 
     fn samples(&self, rng: &mut ChaCha8Rng) -> Vec<f64> {
-        (0..SAMPLES)
-            .map(|n| {
-                let time = n as f64 / RATE_HZ;
-                let after = (time - self.edge_s).max(0.0);
-                let turned = if time < self.edge_s { 0.0 } else { self.turns };
-                let turns = self.hz * time + self.higher_hz * after + turned;
-                let orders = self.phases.iter().enumerate();
-                let hum: f64 = orders
-                    .map(|(i, phase)| {
-                        let k = (i + 1) as f64;
-                        (TAU * k * turns + phase).cos() / k
-                    })
-                    .sum();
-                hum + self.noise * normal(rng)
-            })
-            .collect()
-    }
-
-    fn duration_s() -> f64 {
-        SAMPLES as f64 / RATE_HZ
+        self.hum.samples(rng, |time| {
+            let after = (time - self.edge_s).max(0.0);
+            let turned = if time < self.edge_s { 0.0 } else { self.turns };
+            (1.0, self.hz * time + self.higher_hz * after + turned)
+        })
     }
 
     fn mean_hz(&self) -> f64 {
-        self.hz + self.higher_hz * (1.0 - self.edge_s / Self::duration_s())
-    }
-
-    fn hum_rms() -> f64 {
-        (1..=ORDERS)
-            .map(|k| 0.5 / (k * k) as f64)
-            .sum::<f64>()
-            .sqrt()
+        self.hz + self.higher_hz * (1.0 - self.edge_s / DURATION_S)
     }
 
     /// Deviation of a steady frequency's estimate, all else known (Cramér-Rao; Rife & Boorstyn 1974, orders' information added):
     /// each order, of amplitude 1/k, tells the same.
     fn bound_hz(&self) -> f64 {
         let told = ORDERS as f64 / 2.0;
-        (12.0 / (SAMPLES as f64 * told)).sqrt() * self.noise / (TAU * Self::duration_s())
+        (12.0 / (self.hum.samples as f64 * told)).sqrt() * self.hum.noise / (TAU * DURATION_S)
     }
 }
 
@@ -92,7 +67,7 @@ fn check(jumps: bool, seeds: u64) {
             let frequency = m.mains.frequency_hz.unwrap();
             let mut tallies = [Tally::default(); 2];
             tallies[0].add(Some(frequency), record.mean_hz());
-            tallies[1].add(m.mains.hum_rms, Turned::hum_rms());
+            tallies[1].add(m.mains.hum_rms, NineOrders::hum_rms(1.0));
             let width = 0.5 * (frequency.high - frequency.low) / (1.96 * record.bound_hz());
             let mut warnings = m.quality.warnings.iter();
             let told = warnings.any(|w| w.code == WarningCode::MainsDrifts);

@@ -36,8 +36,8 @@ pub(super) struct Sidebands {
 
 impl Sidebands {
     /// Their powers.
-    fn powers<'a>(&self, fit: &'a RecordFit) -> impl Iterator<Item = &'a LinePower> {
-        let lines = self.tones.map(|tone| &fit.tones[tone].combined.harmonics);
+    fn powers<'a>(&self, tones: &'a [ToneFit]) -> impl Iterator<Item = &'a LinePower> {
+        let lines = self.tones.map(|tone| &tones[tone].combined.harmonics);
         lines
             .into_iter()
             .filter_map(|own| Some(&own.first()?.power))
@@ -48,7 +48,7 @@ impl Sidebands {
 pub(super) fn with_sidebands(fit: &RecordFit, order: usize, found: &[Sidebands]) -> LinePower {
     let own = fit.combined.harmonics[order - 1].power;
     let pairs = found.iter().filter(|pair| pair.order == order);
-    let lines: Vec<&LinePower> = pairs.flat_map(|pair| pair.powers(fit)).collect();
+    let lines: Vec<&LinePower> = pairs.flat_map(|pair| pair.powers(&fit.tones)).collect();
     if lines.is_empty() {
         return own;
     }
@@ -67,7 +67,10 @@ pub(super) fn cover_beats(
     for pair in found {
         let own = fit.combined.harmonics[pair.order - 1].power.observed_v2;
         // m is the sum of both heights over the order's.
-        let heights: f64 = pair.powers(fit).map(|power| power.observed_v2.sqrt()).sum();
+        let heights: f64 = pair
+            .powers(&fit.tones)
+            .map(|power| power.observed_v2.sqrt())
+            .sum();
         let room = 2.0 * own.sqrt() * heights / (PI * pair.distance_hz * duration_s);
         all += room;
         if let Some(harmonic) = harmonics.get_mut(pair.order - 1) {
@@ -125,19 +128,19 @@ impl<'a> Carrier<'a> {
         }
     }
 
-    /// The first two of those tones that are its sidebands.
+    /// The strongest two of those tones that are its sidebands.
     fn sidebands_among(&self, tones: &[usize]) -> Option<Sidebands> {
         let pairs = tones
             .iter()
             .flat_map(|lower| tones.iter().map(move |upper| [*lower, *upper]));
+        let lower = |pair: &Sidebands| {
+            pair.powers(self.tones)
+                .next()
+                .map_or(0.0, |p| p.observed_v2)
+        };
         pairs
             .filter_map(|tones| self.mirrored(tones))
-            .max_by(|a, b| self.height(a).total_cmp(&self.height(b)))
-    }
-
-    fn height(&self, pair: &Sidebands) -> f64 {
-        let line = &self.tones[pair.tones[0]].combined.harmonics;
-        line.first().map_or(0.0, |line| line.power.observed_v2)
+            .max_by(|a, b| lower(a).total_cmp(&lower(b)))
     }
 
     /// Two tones as its sidebands, the lower first.

@@ -95,7 +95,7 @@ fn tracks(
         .iter()
         .map(|t| t.combined.frequency_hz)
         .collect();
-    let fit_beside = |tones_hz: &[f64]| {
+    let fit_with = |tones_hz: &[f64]| {
         let input = TrackInput {
             samples: &stream.samples,
             weights: (!weights.is_empty()).then_some(&weights),
@@ -106,7 +106,7 @@ fn tracks(
         };
         fit_tracks(&input).filter(is_sound)
     };
-    let track = fit_beside(&tones_hz)?;
+    let track = fit_with(&tones_hz)?;
     if seen.drifts || agrees(&track, record, seen, stream) {
         return Some((track, false));
     }
@@ -115,7 +115,7 @@ fn tracks(
     }
     // Lines beside orders may be their movement's: tracks that leave far less without them than lines leave with them say so. Two
     // lines that beat move the amplitude as well.
-    let track = fit_beside(&[]).filter(|track| !track.modulation.is_proved())?;
+    let track = fit_with(&[]).filter(|track| !track.modulation.is_proved())?;
     let power = |track: &TrackFit| {
         let series = track.series(stream.rate_hz, stream.samples.len());
         let left: Vec<f64> = stream
@@ -143,12 +143,15 @@ fn agrees(track: &TrackFit, record: &RecordFit, seen: &Present, stream: &Stream)
     let wanders = track.wander.is_proved();
     // Where nothing else bends it: segments tell the slope of the phase, and the highest peak stands anywhere in the range.
     let alone = wanders && record.tones.is_empty() && !record.other.is_some();
-    let (apart, walked) = if alone {
-        (slope_apart(track, record, stream.rate_hz), 0.0)
-    } else if record.segments.len() > 1 {
-        (track.frequency_hz - combined.frequency_hz, 0.0)
+    let apart = if alone {
+        slope_apart(track, record, stream.rate_hz)
     } else {
-        (track.frequency_hz - combined.frequency_hz, lively)
+        track.frequency_hz - combined.frequency_hz
+    };
+    let walked = if alone || record.segments.len() > 1 {
+        0.0
+    } else {
+        lively
     };
     let refuted = wanders && !within(apart, combined.frequency_variance + walked, AGREE_ON_WANDER);
     let swings = if alone { track.wander.rms.powi(2) } else { 0.0 };

@@ -339,11 +339,11 @@ impl Scene<'_> {
                     let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
                     let mut others = others_series(&spectrum, &[nominal_hz], reach);
                     let is_steady = |line: &&Line| {
-                        let same = |other: &&Line| {
+                        let same = |other: &Line| {
                             (other.hz - line.hz).abs() * spectrum.duration_s < STEADY_CELLS
                                 && other.rms > STEADY * line.rms
                         };
-                        steady.iter().any(|other| same(&other))
+                        steady.iter().any(same)
                     };
                     others.extend(spectrum.lines.iter().filter(is_steady));
                     let spectrum = spectrum.without(&others);

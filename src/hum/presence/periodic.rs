@@ -43,13 +43,12 @@ pub(super) fn others_series(spectrum: &LineSpectrum, nominals_hz: &[f64], reach:
             .iter()
             .filter(|counted| !grids.have(counted, &own));
         let hidden = grids.hidden(&own);
-        let stands = apart.count() + hidden >= LEAST_ORDERS
+        let stands = apart.count() + hidden.min(1) >= LEAST_ORDERS
             && own.total >= LEAST_EVIDENCE
             && own.fundamental_hz * spectrum.duration_s >= LEAST_CELLS;
         (stands && !is_grids(own.fundamental_hz, nominals_hz, reach)).then_some(own)
     });
-    let slow_hz = grids.slow_hz();
-    found.map_or_else(Vec::new, |own| lines_of(&own, &witness, slow_hz))
+    found.map_or_else(Vec::new, |own| lines_of(&own, &witness, grids.hidden(&own)))
 }
 
 /// Whether a frequency is a grid's or twice that.
@@ -80,20 +79,16 @@ impl<'a> Grids<'a> {
         }
     }
 
-    /// Frequency below which a record's slow content may have been taken off, and lines with it.
-    fn slow_hz(&self) -> f64 {
-        SLOW_TO
-            * self
-                .nominals_hz
-                .iter()
-                .copied()
-                .fold(f64::INFINITY, f64::min)
-    }
-
-    /// Whether a series' fundamental may have been taken off as slow content: 1, else 0.
+    /// How many of a series' first orders may have been taken off with slow content.
     fn hidden(&self, own: &Evidence) -> usize {
-        let shows = own.orders.first().is_some_and(|counted| counted.order == 1);
-        usize::from(own.fundamental_hz < self.slow_hz() && !shows)
+        let lowest_hz = self
+            .nominals_hz
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min);
+        let shown = own.orders.first().map_or(1, |counted| counted.order);
+        let slow = |order: &usize| *order as f64 * own.fundamental_hz < SLOW_TO * lowest_hz;
+        (1..shown).take_while(slow).count()
     }
 
     /// Whether an order of a series stands where a grid's would as well, or belongs to a grid with many more: it proves nothing.
@@ -146,17 +141,13 @@ fn is_alone(strongest: &Line, spectrum: &LineSpectrum) -> bool {
 }
 
 /// The lines of a periodic signal, those above the orders that count as well, without those that stand out from their neighbours:
-/// what is there beside it. Whether a line stands out is not known next to orders below `slow_hz` that do not show.
-fn lines_of(own: &Evidence, witness: &Witness<'_>, slow_hz: f64) -> Vec<Line> {
+/// what is there beside it. Whether a line stands out is not known next to so many `hidden` first orders.
+fn lines_of(own: &Evidence, witness: &Witness<'_>, hidden: usize) -> Vec<Line> {
     // The highest order tells the fundamental best.
     let fundamental_hz = own.orders.last().map_or(own.fundamental_hz, |counted| {
         counted.line.hz / counted.order as f64
     });
     let shown = witness.shown(fundamental_hz);
-    let lowest = own.orders.first().map_or(1, |counted| counted.order);
-    let hidden = (1..lowest)
-        .take_while(|k| *k as f64 * fundamental_hz < slow_hz)
-        .count();
     let fits = |(order, line): &&(usize, Line)| {
         *order <= 2 + hidden || line.rms <= STANDS_OUT * largest_about(&shown, *order)
     };
