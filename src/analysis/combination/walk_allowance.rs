@@ -9,13 +9,15 @@ use crate::numeric::{Cholesky, plain_dot};
 use std::f64::consts::TAU;
 
 /// Random walks of a grid's frequency, Hz/√s, and the odds of each before the record is looked at (common practice, no
-/// source; 0: a generator's crystal, a simulated grid).
-const WALKS: [(f64, f64); 5] = [
-    (0.0, 0.75),
+/// source; 0: a generator's crystal, a simulated grid; the last two: a generator that hunts, a phase that jumps).
+const WALKS: [(f64, f64); 7] = [
+    (0.0, 0.745),
     (5e-3, 0.075),
     (10e-3, 0.075),
     (20e-3, 0.05),
     (40e-3, 0.05),
+    (0.2, 0.0025),
+    (1.0, 0.0025),
 ];
 /// Fewest blocks that tell a walk from a line.
 const LEAST_BLOCKS: usize = 4;

@@ -56,6 +56,9 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     } else if let Some(allowance) = allowance {
         let record = &mut fit.record;
         let alone = record.tones.is_empty() && seen.foreign.is_empty() && !record.other.is_some();
+        if alone && !steady {
+            record.combined.walk = record.combined.walk.max(allowance.frequency_hz.variance);
+        }
         let allowance = if alone {
             allowance
         } else {
