@@ -8,6 +8,7 @@
 )]
 
 mod coverage;
+mod few_levels;
 mod long_records;
 mod modulated_series;
 mod monte_carlo;

@@ -8,7 +8,8 @@ use super::noise::noise;
 use super::offset::offset;
 use super::quality::{quality_warnings, record_warnings};
 use super::rounding::{
-    alike, bound_by_step, cover_alike, return_to_noise, rounded_line, unrounded, widen,
+    alike, bound_by_step, cover_alike, cover_threshold, return_to_noise, rounded_line, unrounded,
+    widen,
 };
 use super::tones::tones;
 use crate::analysis::measurement::{Measurement, Track, TrackPoint};
@@ -50,6 +51,7 @@ pub(crate) fn assemble(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Measu
         }
     }
     cover_alike(facts, record, &alike, &mut measurement);
+    cover_threshold(&mut measurement);
     if measurement.mains.detected {
         measurement.folded = fit.details.folded();
         measurement.harmonic_groups = fit

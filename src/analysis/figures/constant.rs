@@ -8,22 +8,25 @@ use crate::stats::{Estimate, LinePower};
 
 /// The measurement of a constant channel, without any fit: an offset within a step, and nothing else found.
 ///
-/// Of noise and hum no more is known than that they did not reach the next level. Where no step is stated the
-/// last decimal place of the value stands for it in the offset, and nothing bounds the rest.
+/// Of noise and hum no more is known than that they did not reach the next level. Where no step is stated the value itself bounds
+/// it for offset and hum, where that is not 0: levels are whole multiples of the step.
 pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
     let level = facts.options.confidence;
     let value = facts.waveform.min;
     let unit = facts.unit();
-    let stated = facts.step.unwrap_or(0.0);
-    let step = facts.step.unwrap_or_else(|| last_place(value));
+    let step = facts.step.unwrap_or(value.abs());
     let mut warnings = facts.source_warnings.to_vec();
-    let bound = if facts.step.is_some() {
-        format!(
+    let bound = match facts.step {
+        Some(_) => format!(
             "what moves by less than the converter's step of {:.4e} {unit} does not show",
-            facts.told(stated)
-        )
-    } else {
-        "the converter's step is not known, so that nothing bounds what does not show".to_owned()
+            facts.told(step)
+        ),
+        None if step > 0.0 => "the converter's step is not known, but for that the reading is a whole number of steps: the \
+                               intervals of offset and hum hold for one"
+            .to_owned(),
+        None => {
+            "the converter's step is not known, so that nothing bounds what does not show".to_owned()
+        }
     };
     warnings.push(WarningCode::CoarseQuantization.warning(format!(
             "every sample reads {} {unit}: a channel without a signal, or one that is not connected; {bound}: use a \
@@ -42,9 +45,9 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
     let up_to = |high: f64| Estimate::new(0.0, (0.0, high), 0.5 * high, f64::INFINITY, level);
     let nominal_hz = facts.options.mains.nominals_hz()[0];
     let band_hz = band(facts, 1.0 / facts.duration_s(), &mut warnings);
-    let noise = stated / 12f64.sqrt();
+    let noise = facts.step.unwrap_or(0.0) / 12f64.sqrt();
     let per_root = 1.0 / (band_hz.1 - band_hz.0).sqrt();
-    let hum = up_to(stated / 8f64.sqrt());
+    let hum = up_to(step / 8f64.sqrt());
     let carried = (0.5 * facts.rate_hz() / nominal_hz) as usize;
     let cycles = facts.duration_s() * nominal_hz;
     let orders = if cycles < 1.0 {
@@ -57,7 +60,7 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
         offset,
         Mains {
             nominal_hz,
-            hum_rms: (orders > 0).then_some(hum),
+            hum_rms: (orders > 0 && step > 0.0).then_some(hum),
             harmonics: (1..=orders)
                 .map(|order| Harmonic {
                     order,
@@ -79,30 +82,4 @@ pub(crate) fn constant(facts: &ChannelFacts<'_>) -> Measurement {
         },
         warnings,
     )
-}
-
-/// Unit of the last decimal place of a value in its shortest form; 0 of 0.
-fn last_place(value: f64) -> f64 {
-    if value == 0.0 {
-        return 0.0;
-    }
-    let text = format!("{value:e}");
-    let (digits, exponent) = text.split_once('e').unwrap_or((&text, "0"));
-    let decimals = digits.split_once('.').map_or(0, |(_, d)| d.len() as i32);
-    let exponent: i32 = exponent.parse().unwrap_or(0);
-    10f64.powi(exponent - decimals)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use approx::assert_relative_eq;
-
-    #[test]
-    fn last_places_are_those_written() {
-        for (value, place) in [(0.12, 0.01), (-5.0, 1.0), (1.25e-7, 1e-9), (3e200, 1e200)] {
-            assert_relative_eq!(last_place(value), place, max_relative = 1e-12);
-        }
-        assert_eq!(last_place(0.0), 0.0);
-    }
 }

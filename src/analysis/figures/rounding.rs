@@ -90,6 +90,27 @@ pub(super) fn bound_by_step(measurement: &mut Measurement) {
     noise.density_v_per_rthz.high = noise.rms.high / width.sqrt();
 }
 
+/// How far the distance of a record's two levels may be from a step, as a share of it.
+const ONE_STEP: f64 = 1e-3;
+
+/// Two levels say how often the input was on either side of the threshold between them: an offset next to it with less noise says
+/// the same as one farther off with more. The offset's interval reaches to the threshold.
+pub(super) fn cover_threshold(measurement: &mut Measurement) {
+    let waveform = &measurement.waveform;
+    let Some(step) = measurement.quality.lsb else {
+        return;
+    };
+    if ((waveform.max - waveform.min) / step - 1.0).abs() > ONE_STEP {
+        return;
+    }
+    let threshold = 0.5 * (waveform.min + waveform.max);
+    let offset = &mut measurement.dc_offset;
+    offset.low = offset.low.min(threshold);
+    offset.high = offset.high.max(threshold);
+    let half = 0.5 * (offset.high - offset.low);
+    offset.standard_uncertainty = offset.standard_uncertainty.max(half / 3f64.sqrt());
+}
+
 /// Series that the converter's steps make look like the fitted one; none where rounding is noise.
 pub(super) fn alike(record: &FittedRecord) -> Vec<Alike> {
     let FittedRecord { stream, fit, .. } = record;

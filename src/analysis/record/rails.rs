@@ -20,6 +20,8 @@ const OVER_NEXT: usize = 6;
 const MUCH: f64 = 0.25;
 /// Samples from one rail to the other below which the record is a square wave.
 const FLANK: usize = 2;
+/// Other values that a record has to hold for an extreme to tell of a rail: an input that hardly leaves one level rests on it.
+const OTHER_LEVELS: usize = 3;
 /// Values next to an extreme that are looked at, and steps below it over which samples are counted.
 const NEIGHBOURS: usize = 8;
 const STEPS: f64 = 99.0;
@@ -83,6 +85,7 @@ impl Rails {
             let rests = at as f64 > MUCH * samples.len() as f64 && stays <= RUNS;
             let crest = Crest::new(samples, extreme, sign);
             let stands = moving
+                && crest.levels >= OTHER_LEVELS
                 && at >= RUN * RUNS
                 && stays >= RUNS
                 && (crest.most <= 1 || at > OVER_NEXT * crest.most + stays);
@@ -310,6 +313,15 @@ mod tests {
             let expected = samples.iter().filter(|&&x| x == 10.8).count() as u64;
             assert!(expected > u64::from(count) / 50);
             assert_eq!(clipped(samples), (expected, 10.8));
+        }
+    }
+
+    /// A shorted input hardly leaves one level of a coarse converter: it rests there, at no limit.
+    #[test]
+    fn an_input_on_few_levels_shows_no_rail() {
+        for edge in [0.6, 1.5, 2.2] {
+            let level = |x: f64| if x > edge { 0.01 } else { 0.0 };
+            assert_eq!(clipped(noise().take(5000).map(level).collect()).0, 0);
         }
     }
 
