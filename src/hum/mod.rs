@@ -20,7 +20,8 @@ pub(crate) use part::{
     Section, is_looked_through, part_with_hum, sections, sections_of_phase, sections_of_series,
 };
 pub(crate) use presence::{
-    Foreign as ForeignLine, OUTWEIGHS, PROVED, Presence, Present, look, look_at, spectrum,
+    ALONE_GRID, Foreign as ForeignLine, OUTWEIGHS, PROVED, Presence, Present, look, look_at,
+    spectrum,
 };
 pub(crate) use repeating::repeating_power;
 pub(crate) use unseen::Unseen;

@@ -13,6 +13,7 @@ mod long_records;
 mod modulated_series;
 mod monte_carlo;
 mod nine_orders;
+mod off_nominal;
 mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;

@@ -6,13 +6,11 @@ mod cause;
 mod constant;
 mod facts;
 mod floors;
-mod foreign;
 mod mains;
 mod noise;
 mod offset;
 mod quality;
 mod rounding;
-mod sidebands;
 mod tones;
 
 pub(crate) use assemble::assemble;

@@ -64,6 +64,18 @@ impl Evidence {
         self.orders.iter().map(|counted| counted.line)
     }
 
+    /// Whether its odd orders beside the first outweigh the even ones, as mains hum's do and those of what turns do not.
+    pub(crate) fn is_mainly_odd(&self) -> bool {
+        let power = |odd: bool| -> f64 {
+            let own = self
+                .orders
+                .iter()
+                .filter(|own| own.order > 1 && (own.order % 2 == 1) == odd);
+            own.map(|own| own.line.rms.powi(2)).sum()
+        };
+        power(true) > power(false)
+    }
+
     /// Sum of the orders' squared RMS.
     pub(crate) fn power(&self) -> f64 {
         self.lines().map(|line| line.rms.powi(2)).sum()

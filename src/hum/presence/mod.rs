@@ -5,6 +5,7 @@
 //! series. A fundamental alone counts where it stands where a grid is, steadily, and nothing like it stands around.
 
 mod calm;
+mod drifting;
 mod evidence;
 mod followers;
 mod periodic;
@@ -25,11 +26,17 @@ use std::f64::consts::TAU;
 
 /// Where no grid is, as shares of the nominal frequency's neighbourhood between 50 and 60 Hz, Hz.
 const DECOYS_HZ: [(f64, f64); 3] = [(40.0, 46.0), (53.0, 57.5), (63.0, 69.0)];
-/// The same where generators drift.
-const WIDE_DECOYS_HZ: [(f64, f64); 2] = [(38.0, 44.5), (63.5, 70.0)];
 /// Range of the evidence that a series needs: at one second, and more with ln T/2 (more places in the range).
 const NEEDED: f64 = 12.0;
 const NEEDED_REST: f64 = 7.0;
+/// Range of a series' fundamental as a share of nominal: of a grid in step with others, and of one that stands alone (EN 50160,
+/// 4.2.1, from memory: 1 % and 2 %); the first's edge, cells of 1/T; beyond it, it takes so many
+/// orders, odd ones above all, and so many times the rest.
+const IN_STEP: f64 = 0.01;
+pub(crate) const ALONE_GRID: f64 = 0.02;
+const EDGE_CELLS: f64 = 0.2;
+const ALONE_GRID_ORDERS: usize = 4;
+const ALONE_GRID_REST: f64 = 3.0;
 /// How far the rest has to stand above the best decoy's.
 const OVER_DECOYS: f64 = 1.25;
 /// A fundamental alone: its distance from nominal, Hz and cells of 1/T, its least strength, and how many lines like it may
@@ -52,22 +59,6 @@ const ALIKE: f64 = 0.93;
 const BAND_CELLS: f64 = 24.0;
 const BANDS_DIFFER: f64 = 4.5;
 const BY_CHANCE: f64 = 0.002;
-/// Parts of a record in which a drifting series is looked for: cycles of each, how many at least and at most, and the share
-/// that has to show it.
-const PART_CYCLES: f64 = 25.0;
-const LEAST_PARTS: usize = 4;
-const MOST_PARTS: usize = 20;
-const MOST_OF: f64 = 0.75;
-/// Range of a drifting generator (45 to 55 and 57 to 63 Hz), its largest change from part to part and how near to nominal it has to come once, as
-/// shares of nominal.
-const DRIFTS: (f64, f64) = (0.1, 0.05);
-const DRIFT_STEP: f64 = 0.012;
-const NEAR: f64 = 0.015;
-/// Cells of a part within which a line is one that stays throughout the record.
-const STEADY_CELLS: f64 = 0.5;
-/// Strength of a line without orders in each part, and how far around it nothing like it may stand, as shares of the range's ends.
-const LONE_STRENGTH: f64 = 40.0;
-const AROUND_LONE: (f64, f64) = (0.7, 1.5);
 /// Highest frequency looked at, Hz at a nominal of 60.
 const TOP_ORDERS: f64 = 41.0;
 /// Orders one of which has to be seen beside another's periodic signal.
@@ -224,14 +215,35 @@ impl Scene<'_> {
             .nominals_hz
             .iter()
             .map(|&nominal| {
-                let range = (0.99 * nominal, 1.01 * nominal);
-                (nominal, witness.best_beside_rivals(range, needed))
+                let within = |reach: f64| {
+                    let range = ((1.0 - reach) * nominal, (1.0 + reach) * nominal);
+                    witness.best_beside_rivals(range, needed)
+                };
+                let in_step = within(IN_STEP);
+                // A series beyond a range shows at its edge.
+                let inside = |found: &Evidence, reach: f64| {
+                    let edge_hz = reach * nominal - EDGE_CELLS / spectrum.duration_s;
+                    (found.fundamental_hz - nominal).abs() < edge_hz
+                };
+                if in_step.total > needed && inside(&in_step, IN_STEP) {
+                    return (nominal, in_step);
+                }
+                let alone = within(ALONE_GRID);
+                let better = alone.total > in_step.total && inside(&alone, ALONE_GRID);
+                (nominal, if better { alone } else { in_step })
             })
             .collect();
         let stands = |(nominal_hz, evidence): &(f64, Evidence), witness: &Witness<'_>| {
-            evidence.orders.len() >= 2
+            let in_step = (evidence.fundamental_hz / nominal_hz - 1.0).abs() <= IN_STEP;
+            let (orders, rest) = if in_step {
+                (2, NEEDED_REST)
+            } else {
+                (ALONE_GRID_ORDERS, ALONE_GRID_REST * NEEDED_REST)
+            };
+            (in_step || evidence.is_mainly_odd())
+                && evidence.orders.len() >= orders
                 && evidence.total > needed
-                && evidence.rest > NEEDED_REST
+                && evidence.rest > rest
                 && evidence.rest > OVER_DECOYS * best_rest(witness, &DECOYS_HZ, *nominal_hz)
                 && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(evidence))
         };
@@ -312,87 +324,6 @@ impl Scene<'_> {
         Some([part(0)?, part(1)?, part(2)?])
     }
 
-    /// A generator's plain series that drifts: seen in most of the record's parts, from part to part not far off, and near
-    /// nominal in one of them. `steady`: lines of another's periodic signal in the whole record.
-    fn in_parts(&self, whole: &LineSpectrum, steady: &[Line]) -> Option<Present> {
-        self.nominals_hz.iter().find_map(|&nominal_hz| {
-            let rate_hz = self.rate_hz;
-            let cycles = nominal_hz * self.samples.len() as f64 / rate_hz;
-            let parts = ((cycles / PART_CYCLES) as usize).min(MOST_PARTS);
-            if parts < LEAST_PARTS {
-                return None;
-            }
-            let length = self.samples.len() / parts;
-            let reach = if nominal_hz > 55.0 {
-                DRIFTS.1
-            } else {
-                DRIFTS.0
-            };
-            let range = ((1.0 - reach) * nominal_hz, (1.0 + reach) * nominal_hz);
-            let mut alone = false;
-            let places: Vec<f64> = self
-                .samples
-                .chunks_exact(length)
-                .take(parts)
-                .filter_map(|part| {
-                    let top_hz = (0.45 * rate_hz).min(TOP_ORDERS * nominal_hz);
-                    let spectrum = LineSpectrum::new(part, None, rate_hz, top_hz)?;
-                    let mut others = others_series(&spectrum, &[nominal_hz], reach);
-                    let is_steady = |line: &&Line| {
-                        let same = |other: &Line| {
-                            (other.hz - line.hz).abs() * spectrum.duration_s < STEADY_CELLS
-                                && other.rms > STEADY * line.rms
-                        };
-                        steady.iter().any(same)
-                    };
-                    others.extend(spectrum.lines.iter().filter(is_steady));
-                    let spectrum = spectrum.without(&others);
-                    let witness = Witness::new(&spectrum);
-                    let found = witness.best_beside_rivals(range, NEEDED);
-                    let stands = found.orders.len() >= 2
-                        && found.total > NEEDED
-                        && found.rest > NEEDED_REST
-                        && found.rest
-                            > OVER_DECOYS * best_rest(&witness, &WIDE_DECOYS_HZ, nominal_hz);
-                    alone |= !stands;
-                    if stands {
-                        Some(found.fundamental_hz)
-                    } else {
-                        lone_line(&spectrum, range)
-                    }
-                })
-                .collect();
-            let step_hz = DRIFT_STEP * nominal_hz;
-            let steady = places.windows(2).all(|w| (w[1] - w[0]).abs() < step_hz);
-            // A line without orders is known by its place alone.
-            let reach = if alone { ALONE_HZ / 50.0 } else { NEAR };
-            let near = |f: &f64| (f / nominal_hz - 1.0).abs() < reach;
-            if !steady
-                || places.len() < (MOST_OF * parts as f64).ceil() as usize
-                || !places.iter().any(near)
-            {
-                return None;
-            }
-            let mean = places.iter().sum::<f64>() / places.len() as f64;
-            let spread =
-                places.iter().map(|f| (f - mean).powi(2)).sum::<f64>() / places.len() as f64;
-            let mut found = told(
-                nominal_hz,
-                Evidence {
-                    fundamental_hz: mean,
-                    ..Evidence::default()
-                },
-                whole,
-            );
-            found.fundamental_hz = mean;
-            found.uncertainty_hz = spread.sqrt();
-            found.foreign.clear();
-            found.plain = false;
-            found.drifts = true;
-            Some(found)
-        })
-    }
-
     /// Whether a line has much the same amplitude in every third of the record.
     fn is_steady(&self, line: &Line, nominal_hz: f64) -> bool {
         let cycles = nominal_hz * self.samples.len() as f64 / self.rate_hz;
@@ -416,17 +347,6 @@ impl Scene<'_> {
 fn normal(vector: [f64; 3]) -> [f64; 3] {
     let length = vector.iter().map(|x| x * x).sum::<f64>().sqrt();
     vector.map(|x| x / length.max(f64::MIN_POSITIVE))
-}
-
-/// The place of a strong line in a range, where nothing of a fourth of its strength stands around it.
-fn lone_line(spectrum: &LineSpectrum, (low_hz, high_hz): (f64, f64)) -> Option<f64> {
-    let (own, line) = spectrum
-        .between(low_hz, high_hz)
-        .max_by(|a, b| a.1.strength.total_cmp(&b.1.strength))?;
-    let mut around = spectrum.between(AROUND_LONE.0 * low_hz, AROUND_LONE.1 * high_hz);
-    let stands = line.strength > LONE_STRENGTH
-        && around.all(|(i, other)| i == own || 4.0 * other.strength < line.strength);
-    stands.then_some(line.hz)
 }
 
 /// The strongest rest among fundamentals that no grid has.

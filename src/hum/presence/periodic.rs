@@ -18,7 +18,7 @@ const AS_GOOD: f64 = 0.85;
 /// Cells of 1/T that lines have to be apart for those of noise not to pass for them.
 const LEAST_CELLS: f64 = 6.0;
 /// How near to a nominal frequency or its double a fundamental may be a grid's, as a share.
-pub(super) const OF_GRID: f64 = 0.012;
+pub(super) const OF_GRID: f64 = 0.021;
 /// How many times as many orders a grid has that a series is made of parts of.
 const MANY_MORE: usize = 2;
 /// Share of the strongest line's RMS below which a line tells of no other signal.

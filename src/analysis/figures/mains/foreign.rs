@@ -1,6 +1,6 @@
 //! Orders with a line beside them that may be another's, and orders that move.
 
-use super::facts::ChannelFacts;
+use crate::analysis::figures::facts::ChannelFacts;
 use crate::analysis::measurement::Harmonic;
 use crate::analysis::stream::RecordFit;
 use crate::hum::{Presence, Unseen};

@@ -1,19 +1,27 @@
 //! The mains series: whether it is there, its frequency and its orders.
 
+mod foreign;
+mod not_detected;
+mod sidebands;
+
 use super::facts::ChannelFacts;
-use super::foreign::{cover_foreign, cover_repeating, cover_steady, cover_unseen};
-use super::sidebands::{cover_beats, sidebands, sidebands_warning, with_sidebands};
 use crate::analysis::combination::{CombinedHarmonic, GRID_WALK, series_detected};
 use crate::analysis::measurement::{Harmonic, Mains};
+use crate::analysis::options::GRID_RANGE;
 use crate::analysis::record::AliasedMains;
 use crate::analysis::stream::RecordFit;
 use crate::hum::Presence;
 use crate::stats::{Estimate, LinePower};
 use crate::{Warning, WarningCode};
+use foreign::{cover_foreign, cover_repeating, cover_steady, cover_unseen};
+use not_detected::{OffNominal, not_detected};
+use sidebands::{cover_beats, sidebands, sidebands_warning, with_sidebands};
 use std::f64::consts::{PI, TAU};
 
 /// Probability of a false detection of the mains in a record that holds none.
 const SERIES_FALSE_ALARM: f64 = 0.01;
+/// How many times the range that a series is looked for in it may be off, and be the one looked for.
+const BEYOND: f64 = 1.1;
 /// Probability that any harmonic is falsely called detected.
 const HARMONIC_FALSE_ALARM: f64 = 0.01;
 /// Mains cycles below which there are no harmonics, and below which the frequency rests on the nominal one.
@@ -70,6 +78,11 @@ pub(super) fn mains(
         cover_unseen(facts, fit, &mut harmonics, &mut hum_rms);
         hum_rms.low = 0.0;
         warnings.push(not_detected(facts, fit, stands, hum_rms.high));
+    }
+    let found_v2 = detected.then_some(power.observed_v2);
+    if let Some(series) = OffNominal::among(facts, fit, found_v2) {
+        series.cover(&mut harmonics, &mut hum_rms);
+        warnings.push(series.warning());
     }
     let thd_percent = harmonics.first().filter(|h| h.detected).map(|fundamental| {
         let others: f64 = at_input[1..]
@@ -130,6 +143,7 @@ fn series_stands(facts: &ChannelFacts<'_>, fit: &RecordFit) -> bool {
     let stands = match &fit.presence {
         Presence::Present(_) => true,
         Presence::Absent { plain: false } => false,
+        Presence::Absent { plain: true } if is_beyond_grid(fit) => false,
         Presence::Absent { plain: true } | Presence::Unseen => series_detected(
             &powers,
             facts.duration_s(),
@@ -140,6 +154,14 @@ fn series_stands(facts: &ChannelFacts<'_>, fit: &RecordFit) -> bool {
     // Below that, and where no frequency stands in the band, there is a sum of roundings and no hum.
     let carried = (0.0..0.5 * facts.rate_hz()).contains(&combined.frequency_hz);
     stands && carried && powers.iter().any(|p| facts.is_real(p))
+}
+
+/// Whether a series was followed to where it was not looked for: an order of it stands by chance where a grid's would.
+fn is_beyond_grid(fit: &RecordFit) -> bool {
+    let combined = &fit.combined;
+    let reach_hz = BEYOND * GRID_RANGE * fit.nominal_hz;
+    let deviation_hz = combined.frequency_variance.sqrt();
+    (combined.frequency_hz - fit.nominal_hz).abs() > reach_hz + DISAGREE * deviation_hz
 }
 
 /// Power and RMS of all orders together, at the input as they are.
@@ -191,33 +213,6 @@ fn harmonics(
             }
         })
         .collect()
-}
-
-/// What is said of a series that was not found, or that may be of either nominal frequency.
-fn not_detected(
-    facts: &ChannelFacts<'_>,
-    fit: &RecordFit,
-    stands: bool,
-    hum_below: f64,
-) -> Warning {
-    let nominals_hz = facts.options.mains.nominals_hz();
-    let message = if stands {
-        format!(
-            "there is hum, but the record of {:.1} cycles does not tell 50 from 60 Hz at odds of 1000 to 1: \
-             capture a longer record, or state the nominal frequency",
-            facts.duration_s() * fit.nominal_hz
-        )
-    } else {
-        let tried: Vec<String> = nominals_hz.iter().map(f64::to_string).collect();
-        format!(
-            "no mains series was found near {} Hz (false-alarm probability 1 %); hum below {:.3e} {} would not \
-             have been seen",
-            tried.join(" or "),
-            facts.told(hum_below),
-            facts.unit()
-        )
-    };
-    WarningCode::MainsNotDetected.warning(message)
 }
 
 /// The mean frequency, the sample rate's own uncertainty within it.
