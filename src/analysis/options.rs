@@ -11,7 +11,7 @@ pub enum MainsChoice {
     /// Decide between 50 and 60 Hz.
     #[default]
     Auto,
-    /// Search within 1 % of this frequency, Hz, from 0.01 to 1e6.
+    /// Search within 1 % of this frequency, Hz, from 0.01 to 1e6 (2 % for a series of four orders or more, mainly odd).
     Nominal(f64),
 }
 

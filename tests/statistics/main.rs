@@ -8,6 +8,7 @@
 )]
 
 mod coverage;
+mod few_cycles;
 mod few_levels;
 mod long_records;
 mod modulated_series;

@@ -10,6 +10,7 @@ mod evidence;
 mod followers;
 mod periodic;
 mod present;
+mod short;
 
 pub(crate) use followers::{OUTWEIGHS, PROVED};
 pub(crate) use present::{Foreign, Presence, Present};
@@ -22,6 +23,7 @@ use evidence::{Evidence, Witness};
 use followers::{shows_noise, told};
 use periodic::{OF_GRID, others_series};
 use rustfft::num_complex::Complex64;
+use short::is_best_described;
 use std::f64::consts::TAU;
 
 /// Where no grid is, as shares of the nominal frequency's neighbourhood between 50 and 60 Hz, Hz.
@@ -59,6 +61,8 @@ const ALIKE: f64 = 0.93;
 const BAND_CELLS: f64 = 24.0;
 const BANDS_DIFFER: f64 = 4.5;
 const BY_CHANCE: f64 = 0.002;
+/// Share of the rate up to which it carries a fundamental.
+const CARRIED: f64 = 0.4;
 /// Highest frequency looked at, Hz at a nominal of 60.
 const TOP_ORDERS: f64 = 41.0;
 /// Orders one of which has to be seen beside another's periodic signal.
@@ -84,7 +88,7 @@ pub(crate) fn look_at(
         nominals_hz,
     };
     if !scene.tells_orders() {
-        return Presence::Unseen;
+        return scene.in_few_cycles();
     }
     let spectrum = spectrum.or_else(|| scene.spectrum(None));
     let spectrum = spectrum.as_ref();
@@ -146,7 +150,17 @@ impl Scene<'_> {
     /// Whether the record is long enough for orders to be apart, and carries the fundamental.
     fn tells_orders(&self) -> bool {
         let duration_s = self.samples.len() as f64 / self.rate_hz;
-        self.lowest_hz() * duration_s >= LEAST_CYCLES && self.highest_hz() <= 0.4 * self.rate_hz
+        self.lowest_hz() * duration_s >= LEAST_CYCLES && self.highest_hz() <= CARRIED * self.rate_hz
+    }
+
+    /// What a record says whose orders are not apart.
+    fn in_few_cycles(&self) -> Presence {
+        let carried = self.highest_hz() <= CARRIED * self.rate_hz;
+        if !carried || is_best_described(self.samples, self.rate_hz, self.nominals_hz) {
+            Presence::Unseen
+        } else {
+            Presence::Absent { plain: false }
+        }
     }
 
     fn spectrum(&self, weights: Option<&[f64]>) -> Option<LineSpectrum> {
