@@ -5,10 +5,12 @@ mod common_phase;
 mod detection;
 mod guides;
 mod harmonic;
+mod order_agreement;
 mod walk_allowance;
 mod weak_series;
 
 pub(crate) use combine::{GRID_WALK, combine};
 pub(crate) use detection::series_detected;
 pub(crate) use harmonic::{Combined, CombinedHarmonic, OrderNoise};
+pub(crate) use order_agreement::birge_ratio;
 pub(crate) use walk_allowance::{BlockPhases, WalkAllowance};

@@ -4,11 +4,14 @@ use super::density::density;
 use super::noise::floor;
 use super::segmented::Segmented;
 use super::stream_fit::{RecordFit, StreamFit};
-use crate::analysis::combination::{BlockPhases, Combined, CombinedHarmonic, WalkAllowance};
+use crate::analysis::combination::{
+    BlockPhases, Combined, CombinedHarmonic, WalkAllowance, birge_ratio,
+};
 use crate::analysis::record::Stream;
 use crate::analysis::series::{LIVELY_WALK, SeriesFit};
 use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 use crate::hum::{Presence, Present};
+use crate::spectrum::{Weighting, hann};
 use crate::stats::mean;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
@@ -26,6 +29,8 @@ const STANDS: f64 = 20.0;
 /// Probability of a steady frequency below which a walk is proved.
 const PROVED: f64 = 1e-3;
 
+/// Cycles from which orders of a single segment tell their own frequencies.
+const ORDERS_APART: f64 = 2.0;
 /// Power that tracks leave, against what steady lines and tones leave, from which the tones are their movement.
 const EXPLAINED: f64 = 0.1;
 /// Ends of a record whose phase beside a track is looked at: share of the record, and cycles at least.
@@ -37,6 +42,7 @@ const END_CYCLES: f64 = 2.0;
 /// frequency may have done to them.
 pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left_out: &[bool]) {
     let Presence::Present(seen) = fit.record.presence.clone() else {
+        widen_by_scatter(fit);
         return;
     };
     if fit.record.interval.is_some() {
@@ -66,6 +72,30 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
         };
         allow_for(&mut record.combined, &allowance);
     }
+}
+
+/// Makes the frequency of a record whose lines are not apart as uncertain as its orders scatter.
+fn widen_by_scatter(fit: &mut StreamFit) {
+    let record = &mut fit.record;
+    let ([segment], Presence::Unseen) = (record.segments.as_slice(), &record.presence) else {
+        return;
+    };
+    let length = fit.residual.len();
+    // In fewer cycles orders are not apart, and the frequency rests on nominal.
+    if segment.fit.fundamental * (length as f64) < ORDERS_APART {
+        return;
+    }
+    let settings = &record.settings;
+    let noise = |order: usize| {
+        let own = settings.noise.get(order).copied();
+        own.filter(|own| *own > 0.0 && !settings.muted.contains(&order))
+    };
+    let weights: Vec<f64> = match settings.weighting {
+        Weighting::Rectangular => vec![1.0; length],
+        Weighting::Hann => hann(length).collect(),
+    };
+    let ratio = birge_ratio(&segment.fit, &fit.residual, &weights, noise);
+    record.combined.frequency_variance *= ratio;
 }
 
 /// The tracks, where the record calls for them and they are sound, and whether they describe it without the tones; `steady`: the
