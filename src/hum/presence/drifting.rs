@@ -28,6 +28,7 @@ const STEADY_CELLS: f64 = 0.5;
 /// Strength of a line without orders in each part, and how far around it nothing like it may stand, as shares of the range's ends.
 const LONE_STRENGTH: f64 = 40.0;
 const AROUND_LONE: (f64, f64) = (0.7, 1.5);
+
 impl Scene<'_> {
     /// A generator's plain series that drifts: seen in most of the record's parts, from part to part not far off, and near
     /// nominal in one of them. `steady`: lines of another's periodic signal in the whole record.

@@ -71,28 +71,26 @@ impl Record {
                 shape.orders as f64 * nominal_hz < 0.45 * self.rate_hz
                     && self.samples.len() > shape.coefficients() + LEAST_FREE
             })
-            .any(|shape| self.lead(nominal_hz, nominals_hz, shape) > NEEDED)
+            .any(|shape| self.leads(nominal_hz, nominals_hz, shape))
     }
 
-    /// By how much a series of a shape is more likely than the best of the others, as a logarithm.
-    fn lead(&self, nominal_hz: f64, nominals_hz: &[f64], shape: Shape) -> f64 {
+    /// Whether a series of a shape is more likely than every other by what is needed. The first that is not ends the comparison:
+    /// in noise alone that is nearly always the polynomial.
+    fn leads(&self, nominal_hz: f64, nominals_hz: &[f64], shape: Shape) -> bool {
         let series = |hz: f64| self.left_by(&self.series(hz, shape));
         let own = PLACES.iter().filter_map(|place| series(place * nominal_hz));
         let Some(own) = own.min_by(|a, b| a.power.total_cmp(&b.power)) else {
-            return 0.0;
+            return false;
         };
-        let others = self.others_hz(nominal_hz, nominals_hz).into_iter();
-        let others = others.filter_map(series).map(|left| left.power);
-        let best = self
-            .left_by(&self.polynomial(shape.coefficients() - 1))
-            .map(|left| left.power)
-            .into_iter()
-            .chain(others)
-            .fold(f64::INFINITY, f64::min);
-        if !best.is_finite() {
-            return 0.0;
-        }
-        0.5 * own.independent * (best / own.power.max(f64::MIN_POSITIVE)).ln()
+        let polynomial = std::iter::once_with(|| self.polynomial(shape.coefficients() - 1));
+        let others = polynomial.filter_map(|columns| self.left_by(&columns));
+        let places = self.others_hz(nominal_hz, nominals_hz).into_iter();
+        let mut others = others.chain(places.filter_map(series)).peekable();
+        others.peek().is_some()
+            && others.all(|other| {
+                let ratio = other.power / own.power.max(f64::MIN_POSITIVE);
+                0.5 * own.independent * ratio.ln() > NEEDED
+            })
     }
 
     /// Fundamentals that are no grid's, as near as the record tells apart.
