@@ -27,6 +27,14 @@ pub fn standard_deviation(values: &[f64]) -> f64 {
     ((squares - sum * sum / count) / (count - 1.0)).sqrt()
 }
 
+/// Root mean square about the mean; 0 of nothing.
+pub(crate) fn rms_about_mean(values: &[f64]) -> f64 {
+    let count = values.len().max(1) as f64;
+    let centre = values.iter().sum::<f64>() / count;
+    let squares: f64 = values.iter().map(|v| (v - centre).powi(2)).sum();
+    (squares / count).sqrt()
+}
+
 /// Largest less smallest value; minus infinity without any.
 pub(crate) fn span(values: &[f64]) -> f64 {
     let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);

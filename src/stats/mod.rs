@@ -19,7 +19,7 @@ mod uncertainty;
 
 pub(crate) use confidence::ConfidenceDistribution;
 pub(crate) use descriptive::{mean, standard_deviation};
-pub(crate) use descriptive::{median, span};
+pub(crate) use descriptive::{median, rms_about_mean, span};
 pub use estimate::Estimate;
 pub(crate) use estimate::coverage_factor;
 pub(crate) use excess::excess_ratio_quantiles;

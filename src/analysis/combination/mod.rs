@@ -12,5 +12,7 @@ mod weak_series;
 pub(crate) use combine::{GRID_WALK, combine};
 pub(crate) use detection::series_detected;
 pub(crate) use harmonic::{Combined, CombinedHarmonic, OrderNoise};
-pub(crate) use order_agreement::birge_ratio;
+pub(crate) use order_agreement::{
+    Agreement, Stray, agreement, hangs_on_one, parted, stranger, strays,
+};
 pub(crate) use walk_allowance::{BlockPhases, WalkAllowance};

@@ -12,47 +12,147 @@ use std::f64::consts::TAU;
 const STANDS: f64 = 20.0;
 /// Probability of a scatter as large from noise alone, below which it is no noise's.
 const PROVED: f64 = 1e-3;
+/// Fewest orders of which one is told for a stranger, and the share of their scatter that is left without it.
+const FEWEST: usize = 3;
+const REST: f64 = 0.5;
+/// Deviations by which low and high orders differ where they say two fundamentals, and by which one does that is not of the low ones'.
+const PARTED: f64 = 5.0;
+const ASIDE: f64 = 3.0;
 
-/// The ratio of the orders' scatter to what noise makes of it, squared; 1 where noise explains it. `noise`: variance of the noise
+/// How far an order's own place is from the series', cycles per sample, and that distance's variance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Stray {
+    pub(crate) order: usize,
+    pub(crate) distance: f64,
+    pub(crate) variance: f64,
+}
+
+impl Stray {
+    /// Weight and value of the fundamental that the order alone says, beside the fit's.
+    fn fundamental(&self) -> (f64, f64) {
+        let order = self.order as f64;
+        (order * order / self.variance, self.distance / order)
+    }
+}
+
+/// What the orders that can be heard say of their own frequencies. `residual`: what the fit leaves; `noise`: variance of the noise
 /// per sample at each order, `None` of those that are not to be heard; `weights`: of the samples in the fit.
-pub(crate) fn birge_ratio(
+pub(crate) fn strays(
     fit: &SeriesFit,
     residual: &[f64],
     weights: &[f64],
     noise: impl Fn(usize) -> Option<f64>,
-) -> f64 {
+) -> Vec<Stray> {
     let middle = 0.5 * (residual.len() as f64 - 1.0);
-    let (mut chi_squared, mut heard) = (0.0, 0);
-    for (i, c) in fit.harmonics.iter().enumerate() {
+    let own = |(i, c): (usize, &Complex64)| {
         let order = i + 1;
         let stands = |noise: &f64| c.norm_sqr() * residual.len() as f64 > 2.0 * STANDS * noise;
-        let Some(noise) = noise(order).filter(stands) else {
-            continue;
-        };
+        let noise = noise(order).filter(stands)?;
         let turn = TAU * fit.fundamental * order as f64;
         let step = Complex64::cis(turn);
         let mut line = c * Complex64::cis((-turn * middle) % TAU) * Complex64::i();
-        let (mut score, mut variance) = (0.0, 0.0);
+        let (mut score, mut squares) = (0.0, 0.0);
         for ((n, left), weight) in residual.iter().enumerate().zip(weights) {
             // The order's change with its frequency.
             let slope = weight * (n as f64 - middle) * line.re;
             score += slope * left;
-            variance += slope * slope;
+            squares += slope * slope;
             line *= step;
         }
-        chi_squared += score * score / (noise * variance).max(f64::MIN_POSITIVE);
-        heard += 1;
+        (squares > 0.0).then(|| Stray {
+            order,
+            distance: score / squares / TAU,
+            variance: noise / squares / (TAU * TAU),
+        })
+    };
+    fit.harmonics.iter().enumerate().filter_map(own).collect()
+}
+
+/// What orders together say of the fundamental.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Agreement {
+    /// The fundamental beside the fit's, cycles per sample, and its variance from noise alone.
+    pub(crate) fundamental: f64,
+    pub(crate) variance: f64,
+    /// Scatter over what noise makes of it, squared; 1 where noise explains it.
+    pub(crate) ratio: f64,
+    chi_squared: f64,
+}
+
+/// The agreement of orders; `None` of none.
+pub(crate) fn agreement<'a>(strays: impl Iterator<Item = &'a Stray> + Clone) -> Option<Agreement> {
+    let sums = |power: i32| -> f64 {
+        let own = strays.clone().map(Stray::fundamental);
+        own.map(|(weight, value)| weight * value.powi(power)).sum()
+    };
+    let (weight, count) = (sums(0), strays.clone().count());
+    if !(weight > 0.0) {
+        return None;
     }
-    if heard < 2 {
-        return 1.0;
-    }
-    let free = f64::from(heard - 1);
+    let fundamental = sums(1) / weight;
+    let chi_squared = (sums(2) - weight * fundamental * fundamental).max(0.0);
+    let free = count.saturating_sub(1) as f64;
     let by_chance = ChiSquared::new(free).map_or(1.0, |d| d.sf(chi_squared));
-    if by_chance < PROVED {
-        chi_squared / free
-    } else {
-        1.0
+    Some(Agreement {
+        fundamental,
+        variance: 1.0 / weight,
+        ratio: if by_chance < PROVED {
+            chi_squared / free
+        } else {
+            1.0
+        },
+        chi_squared,
+    })
+}
+
+/// The order beyond the first without which the others agree best, where they do not agree with it, and that agreement. Of two
+/// nothing tells which.
+pub(crate) fn stranger(strays: &[Stray]) -> Option<(Stray, Agreement)> {
+    let all = agreement(strays.iter())?;
+    if strays.len() < FEWEST || all.ratio <= 1.0 {
+        return None;
     }
+    let without = strays.iter().filter(|own| own.order > 1).filter_map(|own| {
+        let others = strays.iter().filter(|other| other.order != own.order);
+        Some((*own, agreement(others)?))
+    });
+    let (own, others) = without.min_by(|(_, a), (_, b)| a.chi_squared.total_cmp(&b.chi_squared))?;
+    (others.chi_squared < REST * all.chi_squared).then_some((own, others))
+}
+
+/// The orders above one that say another fundamental than those below, and what those say: where the two differ most, and by more
+/// than either scatters. Many that agree among themselves are the series: slow content bends the low ones.
+pub(crate) fn parted(strays: &[Stray]) -> Option<(Vec<usize>, Agreement)> {
+    let split = |m: usize| {
+        let (low, high) = strays.split_at_checked(m)?;
+        let (low, high) = (agreement(low.iter())?, agreement(high.iter())?);
+        let variance = low.variance * low.ratio + high.variance * high.ratio;
+        let miss = (low.fundamental - high.fundamental).abs() / variance.sqrt();
+        Some((m, miss, low))
+    };
+    let splits = (1..strays.len()).filter_map(split);
+    let (m, miss, low) = splits.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let others = strays.get(m..)?.iter().filter(|own| {
+        let (weight, value) = own.fundamental();
+        let variance = low.variance * low.ratio + 1.0 / weight;
+        (value - low.fundamental).abs() > ASIDE * variance.sqrt()
+    });
+    let others: Vec<usize> = others.map(|own| own.order).collect();
+    let among_themselves = agreement(strays.get(m..)?.iter())?.ratio <= 1.0;
+    let many = strays.len() - m >= FEWEST && among_themselves;
+    (miss > PARTED && !many && !others.is_empty()).then_some((others, low))
+}
+
+/// How far the fundamental moves at most where one order is left out, squared.
+pub(crate) fn hangs_on_one(strays: &[Stray]) -> f64 {
+    let Some(all) = agreement(strays.iter()).filter(|all| all.ratio > 1.0) else {
+        return 0.0;
+    };
+    let moved = strays.iter().filter_map(|own| {
+        let others = strays.iter().filter(|other| other.order != own.order);
+        Some((agreement(others)?.fundamental - all.fundamental).powi(2))
+    });
+    moved.fold(0.0, f64::max)
 }
 
 #[cfg(test)]
@@ -83,7 +183,8 @@ mod tests {
                 0.5 * (turn(hz + off_cycles / SAMPLES as f64) - turn(hz)) + NOISE * draw
             })
             .collect();
-        birge_ratio(&fit, &residual, &[1.0; SAMPLES], |_| Some(NOISE * NOISE))
+        let all = strays(&fit, &residual, &[1.0; SAMPLES], |_| Some(NOISE * NOISE));
+        agreement(all.iter()).unwrap().ratio
     }
 
     #[test]

@@ -9,9 +9,9 @@ use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
-use crate::hum::{self, ForeignLine, Line, OUTWEIGHS, PROVED, Presence};
+use crate::hum::{self, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
-use crate::stats::chi_square_ratio_quantile;
+use crate::stats::{chi_square_ratio_quantile, rms_about_mean};
 use std::f64::consts::PI;
 
 /// Nominal frequency that a first density is laid out for, Hz.
@@ -19,91 +19,13 @@ const ANY_MAINS_HZ: f64 = 55.0;
 /// Square of the change, in deviations, below which a fit counts as standing: what is left beside a line then changes by
 /// far less than its own noise.
 const UNMOVED: f64 = 0.04;
-/// RMS of an order over the root-sum of all others beyond which it is hum only as the ripple of a rectifier of one, three or six
-/// phases (common practice, no source).
-const MOST_RATIO: f64 = 10.0;
-const RIPPLES: [usize; 3] = [2, 6, 12];
 /// Most rounds of search for tones.
 const MOST_ROUNDS: usize = 9;
 /// Probability that noise alone counts as movement of any order.
 const MOVED_BY_CHANCE: f64 = 1e-3;
 
 /// Fits a stream; `known`: what an earlier stretch told, `seen`: what an earlier look at the same record said.
-///
-/// An order that outweighs all others tells the frequency alone, and may be a test tone's: where the others refute it, or it is one
-/// that no rectifier makes so strong, the fit without it stands and it is told.
 pub(super) fn fit(
-    segmented: &Segmented<'_>,
-    known: Option<&Known>,
-    seen: Option<&Presence>,
-) -> StreamFit {
-    let result = fit_once(segmented, known, seen);
-    let doubted = match known {
-        Some(_) => None,
-        None => outweighing(&result.record),
-    };
-    let Some(Outweighing {
-        presence,
-        hardly_hum,
-    }) = doubted
-    else {
-        return result;
-    };
-    let without = fit_once(segmented, None, Some(&presence));
-    let (own, other) = (&result.record.combined, &without.record.combined);
-    let apart = (own.frequency_hz - other.frequency_hz).powi(2);
-    let refuted = apart > PROVED * PROVED * (own.frequency_variance + other.frequency_variance);
-    if refuted || hardly_hum {
-        without
-    } else {
-        result
-    }
-}
-
-/// A series in which one order beyond the first outweighs all others.
-struct Outweighing {
-    /// The series with that order's line for one that may be another's.
-    presence: Presence,
-    /// Whether it is stronger than hum makes it.
-    hardly_hum: bool,
-}
-
-/// `None` where no order outweighs, or it is told already.
-fn outweighing(record: &RecordFit) -> Option<Outweighing> {
-    let Presence::Present(seen) = &record.presence else {
-        return None;
-    };
-    let harmonics = record.combined.harmonics.iter();
-    let squares: Vec<f64> = harmonics.map(|own| own.amplitude.norm_sqr()).collect();
-    let (i, largest) = squares
-        .iter()
-        .enumerate()
-        .max_by(|a, b| a.1.total_cmp(b.1))?;
-    let ratio = (largest / (squares.iter().sum::<f64>() - largest)).sqrt();
-    let order = i + 1;
-    if order == 1 || !(ratio > OUTWEIGHS) || seen.foreign.iter().any(|f| f.order == order) {
-        return None;
-    }
-    let power = record.combined.harmonics[i].power;
-    let mut doubted = seen.clone();
-    doubted.foreign.push(ForeignLine {
-        order,
-        line: Line {
-            hz: order as f64 * record.combined.frequency_hz,
-            strength: power.observed_v2 / power.noise_v2,
-            rms: (0.5 * largest).sqrt(),
-        },
-        own: None,
-        proved: false,
-    });
-    Some(Outweighing {
-        presence: Presence::Present(doubted),
-        hardly_hum: ratio > MOST_RATIO && !RIPPLES.contains(&order),
-    })
-}
-
-/// One fit of a stream.
-fn fit_once(
     segmented: &Segmented<'_>,
     known: Option<&Known>,
     seen: Option<&Presence>,
@@ -440,7 +362,7 @@ impl<'a> Fitting<'a> {
                 total: total.unwrap_or_else(|| self.input.total.clone()),
                 samples: samples.len(),
                 stretches: 1,
-                residual_rms: (residual.iter().map(|r| r * r).sum::<f64>() / count).sqrt(),
+                residual_rms: rms_about_mean(&residual),
                 residual_mean: residual.iter().sum::<f64>() / count,
                 details: Details::default(),
                 interval: None,

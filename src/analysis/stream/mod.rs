@@ -3,6 +3,7 @@
 mod acquisition;
 mod bounded;
 mod density;
+mod doubted;
 mod least_squares;
 mod moving;
 mod noise;

@@ -1,18 +1,18 @@
 //! A short record whose hum moves, or stands beside something else: its figures from tracks instead of constants.
 
 use super::density::density;
+use super::doubted::order_strays;
 use super::noise::floor;
 use super::segmented::Segmented;
 use super::stream_fit::{RecordFit, StreamFit};
 use crate::analysis::combination::{
-    BlockPhases, Combined, CombinedHarmonic, WalkAllowance, birge_ratio,
+    BlockPhases, Combined, CombinedHarmonic, WalkAllowance, agreement, hangs_on_one,
 };
 use crate::analysis::record::Stream;
 use crate::analysis::series::{LIVELY_WALK, SeriesFit};
 use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 use crate::hum::{Presence, Present};
-use crate::spectrum::{Weighting, hann};
-use crate::stats::mean;
+use crate::stats::{mean, rms_about_mean};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -29,8 +29,6 @@ const STANDS: f64 = 20.0;
 /// Probability of a steady frequency below which a walk is proved.
 const PROVED: f64 = 1e-3;
 
-/// Cycles from which orders of a single segment tell their own frequencies.
-const ORDERS_APART: f64 = 2.0;
 /// Power that tracks leave, against what steady lines and tones leave, from which the tones are their movement.
 const EXPLAINED: f64 = 0.1;
 /// Ends of a record whose phase beside a track is looked at: share of the record, and cycles at least.
@@ -41,8 +39,8 @@ const END_CYCLES: f64 = 2.0;
 /// (`left_out`: samples that are not to be trusted). Constant ones of a single segment are given what a walk of the
 /// frequency may have done to them.
 pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left_out: &[bool]) {
+    widen_by_scatter(fit, segmented.rate_hz());
     let Presence::Present(seen) = fit.record.presence.clone() else {
-        widen_by_scatter(fit);
         return;
     };
     if fit.record.interval.is_some() {
@@ -74,28 +72,15 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     }
 }
 
-/// Makes the frequency of a record whose lines are not apart as uncertain as its orders scatter.
-fn widen_by_scatter(fit: &mut StreamFit) {
-    let record = &mut fit.record;
-    let ([segment], Presence::Unseen) = (record.segments.as_slice(), &record.presence) else {
+/// Makes the frequency of a record of few cycles as uncertain as its orders scatter, or as it hangs on one of them.
+fn widen_by_scatter(fit: &mut StreamFit, rate_hz: f64) {
+    let strays = order_strays(fit);
+    let Some(all) = agreement(strays.iter()) else {
         return;
     };
-    let length = fit.residual.len();
-    // In fewer cycles orders are not apart, and the frequency rests on nominal.
-    if segment.fit.fundamental * (length as f64) < ORDERS_APART {
-        return;
-    }
-    let settings = &record.settings;
-    let noise = |order: usize| {
-        let own = settings.noise.get(order).copied();
-        own.filter(|own| *own > 0.0 && !settings.muted.contains(&order))
-    };
-    let weights: Vec<f64> = match settings.weighting {
-        Weighting::Rectangular => vec![1.0; length],
-        Weighting::Hann => hann(length).collect(),
-    };
-    let ratio = birge_ratio(&segment.fit, &fit.residual, &weights, noise);
-    record.combined.frequency_variance *= ratio;
+    let combined = &mut fit.record.combined;
+    combined.frequency_variance *= all.ratio;
+    combined.frequency_variance += hangs_on_one(&strays) * rate_hz * rate_hz;
 }
 
 /// The tracks, where the record calls for them and they are sound, and whether they describe it without the tones; `steady`: the
@@ -310,8 +295,7 @@ fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) 
         &record.segments,
         &tones,
     );
-    record.residual_rms =
-        (residual.iter().map(|r| r * r).sum::<f64>() / residual.len().max(1) as f64).sqrt();
+    record.residual_rms = rms_about_mean(&residual);
     fit.density = density;
     fit.residual = residual;
     fit.track_series = series;

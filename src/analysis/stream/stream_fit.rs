@@ -38,7 +38,7 @@ pub(crate) struct RecordFit {
     /// Samples fitted, and the stretches that they were fitted in.
     pub(crate) samples: usize,
     pub(crate) stretches: usize,
-    /// RMS and mean of what series and tones leave.
+    /// RMS about the mean, and mean, of what series and tones leave.
     pub(crate) residual_rms: f64,
     pub(crate) residual_mean: f64,
     /// Parts computed only where asked for.

@@ -1,7 +1,7 @@
 //! The analysis of a stream: the interference apart from what else it holds.
 
 use super::bounded::{no_narrower, read_bounded};
-use super::least_squares::fit;
+use super::doubted::fit;
 use super::moving::follow_tracks;
 use super::quiet::read_quietly;
 use super::segmented::Segmented;

@@ -4,7 +4,7 @@ use super::evidence::Evidence;
 use crate::hum::line_spectrum::Line;
 
 /// A series that is there.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Present {
     pub(crate) nominal_hz: f64,
     /// From the orders that count, the outliers set aside.
@@ -62,4 +62,15 @@ pub(crate) enum Presence {
         plain: bool,
     },
     Present(Present),
+}
+
+impl Presence {
+    /// Whether lines of neighbouring orders are not apart: what is there was told by fits.
+    pub(crate) fn is_of_few_cycles(&self) -> bool {
+        match self {
+            Self::Unseen => true,
+            Self::Absent { .. } => false,
+            Self::Present(seen) => seen.evidence.orders.is_empty(),
+        }
+    }
 }
