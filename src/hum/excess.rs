@@ -23,10 +23,6 @@ pub(crate) fn excess(
     noise: &[f64],
 ) -> (Vec<f64>, f64) {
     let orders = noise.len().saturating_sub(1);
-    let (distances, spread) = match weighting {
-        Weighting::Rectangular => (RECTANGULAR, 1.0),
-        Weighting::Hann => (HANN, HANN_POWER),
-    };
     let mut sums = vec![0.0; orders];
     let mut count = 0usize;
     for (samples, fundamental) in pieces {
@@ -35,27 +31,40 @@ pub(crate) fn excess(
         }
         count += 1;
         let transform = Nudft::new(samples);
-        let cell = 1.0 / samples.len() as f64;
-        let power = |nu: f64| match weighting {
-            Weighting::Rectangular => transform.at(nu).norm_sqr(),
-            Weighting::Hann => {
-                let beside = transform.at(nu - cell) + transform.at(nu + cell);
-                (0.5 * transform.at(nu) + 0.25 * beside).norm_sqr()
-            }
-        };
         for (i, sum) in sums.iter_mut().enumerate() {
             let place = (i + 1) as f64 * fundamental;
-            let mean = distances
-                .map(|d| power(place + d * cell))
-                .iter()
-                .sum::<f64>()
-                / distances.len() as f64;
-            let expected = noise[i + 1] * samples.len() as f64 * spread;
-            *sum += mean / expected.max(f64::MIN_POSITIVE);
+            *sum += ratio_at(&transform, place, weighting, noise[i + 1]);
         }
     }
     // Two real components at each place, a third of them shared between neighbours.
-    let dof = (4.0 * distances.len() as f64 / 3.0) * count as f64;
+    let dof = (4.0 * RECTANGULAR.len() as f64 / 3.0) * count as f64;
     let ratios = sums.iter().map(|sum| sum / count.max(1) as f64);
     (ratios.collect(), dof)
+}
+
+/// The same of one piece beside one place, cycles per sample.
+pub(crate) fn excess_at(samples: &[f64], place: f64, weighting: Weighting, noise: f64) -> f64 {
+    if samples.len() < LEAST_SAMPLES {
+        return 1.0;
+    }
+    ratio_at(&Nudft::new(samples), place, weighting, noise)
+}
+
+fn ratio_at(transform: &Nudft, place: f64, weighting: Weighting, noise: f64) -> f64 {
+    let (distances, spread) = match weighting {
+        Weighting::Rectangular => (RECTANGULAR, 1.0),
+        Weighting::Hann => (HANN, HANN_POWER),
+    };
+    let cell = 1.0 / transform.len() as f64;
+    let power = |nu: f64| match weighting {
+        Weighting::Rectangular => transform.at(nu).norm_sqr(),
+        Weighting::Hann => {
+            let beside = transform.at(nu - cell) + transform.at(nu + cell);
+            (0.5 * transform.at(nu) + 0.25 * beside).norm_sqr()
+        }
+    };
+    let powers = distances.map(|d| power(place + d * cell));
+    let mean = powers.iter().sum::<f64>() / distances.len() as f64;
+    let expected = noise * transform.len() as f64 * spread;
+    mean / expected.max(f64::MIN_POSITIVE)
 }

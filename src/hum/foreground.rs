@@ -6,7 +6,7 @@
 
 use super::line_spectrum::{LineSpectrum, rises_below};
 use super::smooth_line::smooth_line;
-use crate::stats::{median, span};
+use crate::stats::{median, rms_about_mean, span};
 
 /// Share of the nominal frequency below which taking slow content off leaves neither lines nor noise to read.
 pub(crate) const SLOW_TO: f64 = 0.4;
@@ -93,6 +93,14 @@ pub(crate) fn foreground(
     found
 }
 
+/// Whether what is marked holds, beside a bridge over it, far more than all of the rest: a series fitted with it is its own.
+pub(crate) fn outweighs(samples: &[f64], marked: &[bool]) -> bool {
+    let mut calm = samples.to_vec();
+    bridge(&mut calm, marked);
+    let apart = samples.iter().zip(&calm).map(|(x, c)| (x - c).powi(2));
+    apart.sum::<f64>() > OUTWEIGHS * rms_about_mean(&calm).powi(2) * calm.len() as f64
+}
+
 /// Replaces marked samples by a straight line between their neighbours' means.
 pub(crate) fn bridge(samples: &mut [f64], marked: &[bool]) {
     let count = samples.len().min(marked.len());
@@ -126,6 +134,9 @@ pub(crate) fn bridge(samples: &mut [f64], marked: &[bool]) {
         }
     }
 }
+
+/// Power of events over that of all else from which they outweigh it.
+const OUTWEIGHS: f64 = 3.0;
 
 /// Samples either side of a gap whose mean it is bridged from.
 const BRIDGE_FROM: usize = 4;

@@ -20,10 +20,11 @@ pub(crate) const GRID_WALK: f64 = 5e-3;
 const UNSTEADY_BY_CHANCE: f64 = 1e-3;
 
 /// Combines segments at `rate` samples per second over a record of `samples`; orders up to
-/// `highest_guide` tell the common phase.
+/// `highest_guide` tell the common phase. `loudness`: noise in each segment over the mean one, 1 of those that are not named.
 pub(crate) fn combine(
     segments: &[SegmentFit],
     noise: &[OrderNoise],
+    loudness: &[f64],
     highest_guide: usize,
     rate: f64,
     samples: usize,
@@ -40,21 +41,25 @@ pub(crate) fn combine(
         return Combined::nothing(orders, reference, frequencies);
     }
     let phasors = Phasors::new(segments, orders, reference, rate);
+    let loudness: Vec<f64> = (0..segments.len())
+        .map(|s| loudness.get(s).copied().unwrap_or(1.0))
+        .collect();
     let per_segment: Vec<Observation> = segments
         .iter()
-        .zip(&frequencies)
-        .map(|(segment, frequency)| Observation {
+        .zip(frequencies.iter().zip(&loudness))
+        .map(|(segment, (frequency, loud))| Observation {
             time_s: segment.centre / rate,
             phase: 0.0,
             phase_variance: f64::INFINITY,
             frequency_hz: frequency - reference + segment.step.step * rate,
-            frequency_variance: segment.step.variance * rate * rate,
+            frequency_variance: loud * segment.step.variance * rate * rate,
         })
         .collect();
     let (phases, followed) = common_phases(&Guides {
         orders: guiding(segments, noise, highest_guide),
         per_segment: &per_segment,
         noise,
+        loudness: &loudness,
         shares: &shares,
         phasors: &phasors,
     });

@@ -21,6 +21,9 @@ const PART: f64 = 0.5;
 /// Variance of the phase of a record that is one segment: it is where it is.
 const ONE_SEGMENT: f64 = 1e-12;
 
+/// Deviation of a segment's phase, turns, up to which the next one goes on from it.
+const KNOWN: f64 = 0.1;
+
 /// Most rounds in which the phases are refined, the largest step of one, rad, and that against its deviation at which they end.
 const ROUNDS: usize = 12;
 const LARGEST_STEP: f64 = 0.5;
@@ -59,15 +62,18 @@ pub(super) fn common_phases(guides: &Guides<'_>) -> (Vec<Observation>, bool) {
             ..*o
         })
         .collect();
-    let (phases, variances) = heard.follow(integrated(&told));
+    let expected = integrated(&told);
+    let (mut phases, variances) = heard.follow(expected.clone());
+    let divisor = guides.orders.iter().copied().fold(0, gcd);
+    let turn = TAU / divisor.max(1) as f64;
+    take_slips_back(&mut phases, &variances, &expected, turn);
     for (o, (phase, variance)) in told.iter_mut().zip(phases.iter().zip(&variances)) {
         o.phase = *phase;
         o.phase_variance = *variance;
     }
     let runs = runs(&heard.segments);
     if runs.len() > 1 {
-        let divisor = guides.orders.iter().copied().fold(0, gcd);
-        join_runs(&mut told, &runs, TAU / divisor as f64);
+        join_runs(&mut told, &runs, turn);
     }
     (told, true)
 }
@@ -111,6 +117,23 @@ fn integrated(told: &[Observation]) -> Vec<f64> {
         phases[s] = phases[s - 1] + TAU * mean * dt;
     }
     phases
+}
+
+/// Puts phases on the turn on which their distance from what the frequencies add up to goes on steadily: that sum strays over a
+/// record, not from one segment to the next, and a phase found from it may be turns off. A phase that is hardly known is put there
+/// and not gone on from.
+fn take_slips_back(phases: &mut [f64], variances: &[f64], expected: &[f64], turn: f64) {
+    let mut last = None;
+    for ((phase, variance), expected) in phases.iter_mut().zip(variances).zip(expected) {
+        if !variance.is_finite() {
+            continue;
+        }
+        let from = last.unwrap_or(*phase - expected);
+        *phase += turn * ((from + expected - *phase) / turn).round();
+        if variance.sqrt() < KNOWN * turn {
+            last = Some(*phase - expected);
+        }
+    }
 }
 
 /// The segments in which the series is heard.
@@ -249,6 +272,19 @@ fn presence(guides: &Guides<'_>, segment: usize, mean: &[Complex64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_phase_on_another_turn_is_put_back() {
+        let expected = [0.0, 0.3, 0.7, 1.2, 1.8];
+        let true_phases = [0.1, 0.5, 0.8, 1.1, 1.9];
+        let mut phases = true_phases;
+        phases[3] -= TAU;
+        phases[4] -= TAU;
+        take_slips_back(&mut phases, &[0.01; 5], &expected, TAU);
+        for (own, other) in phases.iter().zip(true_phases) {
+            assert!((own - other).abs() < 1e-12, "{phases:?}");
+        }
+    }
 
     #[test]
     fn runs_are_those_of_heard_segments() {

@@ -16,6 +16,8 @@ pub(super) struct Guides<'a> {
     pub(super) per_segment: &'a [Observation],
     /// Noise beside every order of the series.
     pub(super) noise: &'a [OrderNoise],
+    /// Noise in each segment over the mean one.
+    pub(super) loudness: &'a [f64],
     /// Share of each segment in the record.
     pub(super) shares: &'a [f64],
     pub(super) phasors: &'a Phasors,
@@ -23,7 +25,8 @@ pub(super) struct Guides<'a> {
 
 impl Guides<'_> {
     pub(super) fn variance(&self, segment: usize, order: usize) -> f64 {
-        self.noise[order - 1].variances[segment].max(f64::MIN_POSITIVE)
+        let own = self.loudness[segment] * self.noise[order - 1].variances[segment];
+        own.max(f64::MIN_POSITIVE)
     }
 
     pub(super) fn phasor(&self, segment: usize, order: usize) -> Complex64 {

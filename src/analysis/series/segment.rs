@@ -19,6 +19,8 @@ pub(crate) struct SegmentFit {
     pub(crate) step: FrequencyStep,
     /// Of a record of one segment: what its variances follow from.
     pub(crate) design: Option<Design>,
+    /// The leading order and the noise beside it (variance a sample, V²), where segments differ in it.
+    pub(crate) noise_beside: Option<(usize, f64)>,
 }
 
 /// How segments are fitted.
@@ -140,6 +142,7 @@ impl FitSettings {
             fit,
             step,
             design: Some(design),
+            noise_beside: None,
         })
     }
 

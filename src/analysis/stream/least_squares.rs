@@ -7,7 +7,7 @@ use super::start::Start;
 use super::stream_fit::{HumCourse, Known, OtherContent, RecordFit, StreamFit, ToneFit, lines_hz};
 use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
-use crate::analysis::noise::{NoiseFloor, SlowNoise};
+use crate::analysis::noise::{NoiseFloor, SlowNoise, loudness, note_uneven_noise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
 use crate::hum::{self, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
@@ -324,7 +324,7 @@ impl<'a> Fitting<'a> {
         let frame = segmented.frame();
         let FittedLines {
             settings,
-            segments,
+            mut segments,
             tones,
         } = self.lines;
         let Left {
@@ -332,16 +332,18 @@ impl<'a> Fitting<'a> {
             density,
             floor,
         } = self.left;
+        note_uneven_noise(&residual, segmented.pieces(), &settings, &mut segments);
         let noise = order_noise(&settings, &self.dofs, &segments);
+        let loudness = loudness(&segments, &settings.noise);
         let guide = settings.highest_guide();
-        let combined = combine(&segments, &noise, guide, rate, samples.len());
+        let combined = combine(&segments, &noise, &loudness, guide, rate, samples.len());
         let lines_hz = lines_hz(&segments, &tones, rate);
         let slow = SlowNoise::new(&residual, rate, &lines_hz, frame.present, &floor);
         let tones = tones
             .into_iter()
             .map(|segments| {
                 let noise = tone_noise(&frame, &floor, &segments);
-                let combined = combine(&segments, &[noise], 1, rate, samples.len());
+                let combined = combine(&segments, &[noise], &[], 1, rate, samples.len());
                 ToneFit { combined, segments }
             })
             .collect();

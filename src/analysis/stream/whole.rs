@@ -33,27 +33,25 @@ pub(super) fn fit_whole(
 ) -> StreamFit {
     let nominals = options.mains.nominals_hz();
     let step = stream.step.unwrap_or(0.0);
-    let (samples, rate_hz) = (stream.samples.as_slice(), stream.rate_hz);
-    let spectrum = match known {
-        Some(_) => None,
-        None => hum::spectrum(samples, rate_hz, nominals),
-    };
-    let slow = hum::slow_content(samples, rate_hz, nominals, step, spectrum.as_ref());
-    // Filled gaps are looked at again.
-    let seen = spectrum
-        .filter(|_| slow.is_empty() && stream.gaps.is_empty())
-        .map(|spectrum| hum::look_at(samples, rate_hz, nominals, Some(spectrum)));
-    let plain = if slow.is_empty() {
-        Cow::Borrowed(stream)
-    } else {
-        Cow::Owned(without(stream, &slow, options))
-    };
-    let mut first = fit_alone(&plain, options, known, seen.as_ref());
-    // What is left without the series tells slow content and events from the series' own movement.
-    let mut rest = first.residual.clone();
-    add(&mut rest, &slow.slow, 1.0);
+    let rate_hz = stream.rate_hz;
     let of = |rest: &[f64]| hum::foreground(rest, rate_hz, nominals, step);
-    let mut found = of(&rest);
+    let mut look = FirstLook::new(Cow::Borrowed(stream), options, known);
+    let mut found = of(&look.rest);
+    if hum::outweighs(&look.fit.residual, &found.left_out) {
+        let mut calm = stream.clone();
+        hum::bridge(&mut calm.samples, &found.left_out);
+        look = FirstLook::new(Cow::Owned(calm), options, known);
+        add(&mut look.rest, &stream.samples, 1.0);
+        add(&mut look.rest, &look.calm.samples, -1.0);
+        found = of(&look.rest);
+    }
+    let FirstLook {
+        slow,
+        plain,
+        fit: mut first,
+        rest,
+        ..
+    } = look;
     let like_hum = if found.is_empty() {
         0.0
     } else {
@@ -76,7 +74,7 @@ pub(super) fn fit_whole(
         first.record.unseen = read_unseen(&segmented, &first.record);
         return first;
     }
-    let (mut result, other) = fit_beside(stream, &slow, &found, &first, options, known);
+    let (mut result, other) = fit_beside(stream, &plain, &found, &first, options, known);
     result.record.other = OtherContent::new(&found, rate_hz);
     result.record.other.like_hum = like_hum;
     // Events that hardly show beside the orders are left out of the noise alone.
@@ -103,6 +101,49 @@ pub(super) fn fit_whole(
     // Offset of the record as it is, what was taken off or left out included.
     result.record.residual_mean += mean(&stream.samples) - mean(&other.samples);
     result
+}
+
+/// A stream fitted before what else it holds is known.
+struct FirstLook<'a> {
+    /// The stream, or one with a bridge over what outweighs all else, and the same without slow content.
+    calm: Cow<'a, Stream>,
+    plain: Cow<'a, Stream>,
+    slow: Foreground,
+    fit: StreamFit,
+    /// What is left without the series: tells slow content and events from the series' own movement.
+    rest: Vec<f64>,
+}
+
+impl<'a> FirstLook<'a> {
+    fn new(calm: Cow<'a, Stream>, options: &MeasureOptions, known: Option<&Known>) -> Self {
+        let nominals = options.mains.nominals_hz();
+        let step = calm.step.unwrap_or(0.0);
+        let (samples, rate_hz) = (calm.samples.as_slice(), calm.rate_hz);
+        let spectrum = match known {
+            Some(_) => None,
+            None => hum::spectrum(samples, rate_hz, nominals),
+        };
+        let slow = hum::slow_content(samples, rate_hz, nominals, step, spectrum.as_ref());
+        // Filled gaps are looked at again.
+        let seen = spectrum
+            .filter(|_| slow.is_empty() && calm.gaps.is_empty())
+            .map(|spectrum| hum::look_at(samples, rate_hz, nominals, Some(spectrum)));
+        let plain = if slow.is_empty() {
+            calm.clone()
+        } else {
+            Cow::Owned(without(&calm, &slow, options))
+        };
+        let fit = fit_alone(&plain, options, known, seen.as_ref());
+        let mut rest = fit.residual.clone();
+        add(&mut rest, &slow.slow, 1.0);
+        Self {
+            calm,
+            plain,
+            slow,
+            fit,
+            rest,
+        }
+    }
 }
 
 /// What a series may hold that is not seen in what the tones leave. A tone at the place of a low order may be hum.
@@ -137,7 +178,7 @@ fn read_unseen(segmented: &Segmented<'_>, record: &RecordFit) -> Option<Unseen> 
 /// holds the lines as fitted before and what is left beside them.
 fn fit_beside(
     stream: &Stream,
-    slow: &Foreground,
+    plain: &Stream,
     found: &Foreground,
     first: &StreamFit,
     options: &MeasureOptions,
@@ -150,8 +191,7 @@ fn fit_beside(
     let mut lines = vec![0.0; stream.samples.len()];
     // Lines of a series that is not there would be put where something passes, and then be seen.
     if seen.is_some() {
-        lines.copy_from_slice(&stream.samples);
-        add(&mut lines, &slow.slow, -1.0);
+        lines.copy_from_slice(&plain.samples);
         add(&mut lines, &first.residual, -1.0);
     }
     let mut round = 0;

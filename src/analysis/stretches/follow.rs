@@ -4,6 +4,7 @@
 //! transform in closed form. Where anything new shows in what is left, or a sample is missing, nothing is told and the
 //! stretch has to be analysed in full.
 
+use crate::analysis::noise::note_uneven_noise;
 use crate::analysis::series::{FitSettings, Lines, Remainder, SegmentFit, mean_fundamental};
 use crate::analysis::stream::{Known, KnownTone, Segmented, density, floor};
 use crate::analysis::tones::find_peaks;
@@ -54,12 +55,13 @@ pub(super) fn follow(
         tones = fit_tones(segmented, &transforms, known, settings, &first)?;
     }
     let own = segmented.remainders(&transforms, &[], &tones);
-    let segments = segmented.fit_series(settings, &own, start);
+    let mut segments = segmented.fit_series(settings, &own, start);
     if segments.len() != transforms.len() {
         return None;
     }
     drop(transforms);
     let residual = segmented.residual(&segments, &tones);
+    note_uneven_noise(&residual, segmented.pieces(), settings, &mut segments);
     let density = density(estimator, &residual, segmented.rate_hz());
     let frame = segmented.frame();
     let floor = floor(&frame, estimator, &density, settings, &segments, &tones);

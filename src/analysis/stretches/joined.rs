@@ -8,7 +8,7 @@ use super::kept::KeptFits;
 use super::stretch_fit::StretchFit;
 use crate::analysis::combination::{OrderNoise, combine};
 use crate::analysis::details::Details;
-use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise, bulk_in_frequency};
+use crate::analysis::noise::{NoiseFloor, RemovedLine, SlowNoise, bulk_in_frequency, loudness};
 use crate::analysis::record::Stream;
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental, spread};
 use crate::analysis::stream::{
@@ -223,7 +223,9 @@ impl Joined {
         let (floor, quiet, faint_hz) = self.floor(&frame, stream.clean_to_hz, &segments, &tones);
         let (variances, dofs) = noise_variances(&frame, &self.settings, &floor, &segments);
         let noise = self.order_noise(&variances, &dofs, &segments);
-        let combined = combine(&segments, &noise, self.highest_guide, rate, self.samples);
+        let loudness = loudness(&segments, &variances);
+        let guide = self.highest_guide;
+        let combined = combine(&segments, &noise, &loudness, guide, rate, self.samples);
         let mut lines_hz = lines_hz(&segments, &tones, rate);
         lines_hz.extend(&faint_hz);
         let means_hz = rate / self.means.block as f64;
@@ -330,7 +332,7 @@ fn joined_tone(
     for segment in &mut segments {
         segment.centre -= from as f64;
     }
-    let mut combined = combine(&segments, &[noise], 1, rate_hz, samples - from);
+    let mut combined = combine(&segments, &[noise], &[], 1, rate_hz, samples - from);
     let share = (samples - from) as f64 / samples as f64;
     for line in &mut combined.harmonics {
         let p = line.power;

@@ -23,6 +23,7 @@ struct Kept {
     step: f64,
     variance: f64,
     offset_slope: f64,
+    noise_beside: Option<(usize, f64)>,
 }
 
 impl KeptFits {
@@ -49,6 +50,7 @@ impl KeptFits {
                 step: segment.step.step,
                 variance: segment.step.variance,
                 offset_slope: segment.step.offset_slope,
+                noise_beside: segment.noise_beside,
             });
         }
     }
@@ -97,6 +99,7 @@ impl KeptFits {
                     harmonic_slopes: Vec::new(),
                 },
                 design: None,
+                noise_beside: kept.noise_beside,
             })
             .collect()
     }

@@ -61,8 +61,11 @@ const ALIKE: f64 = 0.93;
 const BAND_CELLS: f64 = 24.0;
 const BANDS_DIFFER: f64 = 4.5;
 const BY_CHANCE: f64 = 0.002;
-/// Share of the rate up to which it carries a fundamental.
-const CARRIED: f64 = 0.4;
+/// Share of the rate up to which it carries a fundamental, and that up to which lines are looked for, where a fundamental does not lie
+/// above, and a share beyond that.
+const CARRIED: f64 = 0.485;
+const LINES_TO: f64 = 0.45;
+const BESIDE_HIGHEST: f64 = 1.02;
 /// Highest frequency looked at, Hz at a nominal of 60.
 const TOP_ORDERS: f64 = 41.0;
 /// Orders one of which has to be seen beside another's periodic signal.
@@ -82,17 +85,21 @@ pub(crate) fn look_at(
     nominals_hz: &[f64],
     spectrum: Option<LineSpectrum>,
 ) -> Presence {
+    let carried = carried(nominals_hz, rate_hz);
     let scene = Scene {
         samples,
         rate_hz,
-        nominals_hz,
+        nominals_hz: &carried,
     };
+    if carried.is_empty() {
+        return Presence::Unseen;
+    }
     if !scene.tells_orders() {
         return scene.in_few_cycles();
     }
     let spectrum = spectrum.or_else(|| scene.spectrum(None));
     let spectrum = spectrum.as_ref();
-    let others = spectrum.map(|spectrum| others_series(spectrum, nominals_hz, OF_GRID));
+    let others = spectrum.map(|spectrum| others_series(spectrum, &carried, OF_GRID));
     let beside_others = || scene.in_spectrum(spectrum?, others.as_deref()?);
     let alone = others.as_ref().is_none_or(Vec::is_empty);
     if let Some(found) = alone.then(beside_others).flatten() {
@@ -102,7 +109,7 @@ pub(crate) fn look_at(
     let uneven = weights.is_some();
     let calm = weights.and_then(|w| scene.spectrum(Some(&w)));
     let in_calm =
-        |calm: &LineSpectrum| scene.in_spectrum(calm, &others_series(calm, nominals_hz, OF_GRID));
+        |calm: &LineSpectrum| scene.in_spectrum(calm, &others_series(calm, &carried, OF_GRID));
     // Short pulses that repeat are best left out; other periodic signals are looked past.
     if let Some(found) = calm.as_ref().and_then(in_calm) {
         return Presence::Present(found);
@@ -124,9 +131,15 @@ pub(crate) fn spectrum(samples: &[f64], rate_hz: f64, nominals_hz: &[f64]) -> Op
     let scene = Scene {
         samples,
         rate_hz,
-        nominals_hz,
+        nominals_hz: &carried(nominals_hz, rate_hz),
     };
     scene.tells_orders().then(|| scene.spectrum(None)).flatten()
+}
+
+/// The nominal frequencies that a rate carries.
+fn carried(nominals_hz: &[f64], rate_hz: f64) -> Vec<f64> {
+    let own = nominals_hz.iter().copied();
+    own.filter(|hz| *hz <= CARRIED * rate_hz).collect()
 }
 
 struct Scene<'a> {
@@ -147,16 +160,15 @@ impl Scene<'_> {
         self.nominals_hz.iter().copied().fold(0.0, f64::max)
     }
 
-    /// Whether the record is long enough for orders to be apart, and carries the fundamental.
+    /// Whether the record is long enough for orders to be apart, and carries a fundamental.
     fn tells_orders(&self) -> bool {
         let duration_s = self.samples.len() as f64 / self.rate_hz;
-        self.lowest_hz() * duration_s >= LEAST_CYCLES && self.highest_hz() <= CARRIED * self.rate_hz
+        !self.nominals_hz.is_empty() && self.lowest_hz() * duration_s >= LEAST_CYCLES
     }
 
     /// What a record says whose orders are not apart.
     fn in_few_cycles(&self) -> Presence {
-        let carried = self.highest_hz() <= CARRIED * self.rate_hz;
-        if !carried || is_best_described(self.samples, self.rate_hz, self.nominals_hz) {
+        if is_best_described(self.samples, self.rate_hz, self.nominals_hz) {
             Presence::Unseen
         } else {
             Presence::Absent { plain: false }
@@ -164,7 +176,9 @@ impl Scene<'_> {
     }
 
     fn spectrum(&self, weights: Option<&[f64]>) -> Option<LineSpectrum> {
-        let top_hz = (0.45 * self.rate_hz).min(TOP_ORDERS * self.highest_hz());
+        let top_hz = (LINES_TO * self.rate_hz)
+            .max(BESIDE_HIGHEST * self.highest_hz())
+            .min(TOP_ORDERS * self.highest_hz());
         LineSpectrum::new(self.samples, weights, self.rate_hz, top_hz)
     }
 
