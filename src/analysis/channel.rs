@@ -3,7 +3,7 @@
 use super::figures::{ChannelFacts, assemble, constant};
 use super::measurement::Measurement;
 use super::options::MeasureOptions;
-use super::record::{Intake, OwnScale, Rails, WaveformSums, infer_step};
+use super::record::{Intake, Lone, OwnScale, Rails, WaveformSums, infer_step, leave_out_lone};
 use super::stream::{Known, fits_clipped};
 use super::stretches::Stretches;
 use crate::capture::CaptureHeader;
@@ -218,6 +218,7 @@ impl<'a> Channel<'a> {
                 "{frames} samples; at least {LEAST_SAMPLES} are needed: capture a longer record"
             )));
         }
+        let mut lone = Lone::default();
         let mut long = self.long.take().unwrap_or_else(|| {
             self.step = self.step.or_else(|| infer_step(&self.first));
             let mut stretches = Stretches::new(rate_hz, 0.5 * rate_hz, options, None);
@@ -225,6 +226,7 @@ impl<'a> Channel<'a> {
             stretches.step = self.step;
             self.rails.learn(&stretches.pending);
             self.rails.mark(&mut stretches.pending);
+            lone = leave_out_lone(&mut stretches.pending, rate_hz);
             Long {
                 intake: None,
                 stretches,
@@ -252,6 +254,7 @@ impl<'a> Channel<'a> {
             waveform: self.sums.figures(),
             missing: self.sums.missing,
             clipped: self.rails.clipped(),
+            lone,
             step: self.step,
             decimator,
             high,

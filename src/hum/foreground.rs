@@ -93,8 +93,13 @@ pub(crate) fn foreground(
     found
 }
 
-/// Whether what is marked holds, beside a bridge over it, far more than all of the rest: a series fitted with it is its own.
+/// Whether what is marked is little of a record and holds, beside a bridge over it, more than all of the rest: a series fitted with
+/// it is its own.
 pub(crate) fn outweighs(samples: &[f64], marked: &[bool]) -> bool {
+    let out = marked.iter().filter(|out| **out).count();
+    if out == 0 || out as f64 > OUTWEIGHS_IN * samples.len() as f64 {
+        return false;
+    }
     let mut calm = samples.to_vec();
     bridge(&mut calm, marked);
     let apart = samples.iter().zip(&calm).map(|(x, c)| (x - c).powi(2));
@@ -135,7 +140,8 @@ pub(crate) fn bridge(samples: &mut [f64], marked: &[bool]) {
     }
 }
 
-/// Power of events over that of all else from which they outweigh it.
+/// Share of a record that may be bridged without its hum, and power of events over that of all else from which they outweigh it.
+const OUTWEIGHS_IN: f64 = 0.1;
 const OUTWEIGHS: f64 = 3.0;
 
 /// Samples either side of a gap whose mean it is bridged from.

@@ -3,7 +3,7 @@
 use crate::Warning;
 use crate::analysis::measurement::{Mains, Measurement, Noise, Quality, Waveform};
 use crate::analysis::options::MeasureOptions;
-use crate::analysis::record::{AliasedMains, High, OwnScale};
+use crate::analysis::record::{AliasedMains, High, Lone, OwnScale};
 use crate::capture::{CaptureHeader, Coupling};
 use crate::spectrum::Decimator;
 use crate::stats::{Estimate, LinePower};
@@ -19,6 +19,7 @@ pub(crate) struct ChannelFacts<'a> {
     pub(crate) waveform: Waveform,
     pub(crate) missing: u64,
     pub(crate) clipped: u64,
+    pub(crate) lone: Lone,
     pub(crate) step: Option<f64>,
     pub(crate) decimator: Option<Decimator>,
     /// Density at the record's own rate, where the stream is a decimated one.

@@ -94,6 +94,13 @@ fn beside_interference(facts: &ChannelFacts<'_>, fit: &RecordFit) -> Option<Warn
             "slow content that spans {of_rms:.2} times the AC RMS"
         ));
     }
+    if facts.lone.samples > 0 {
+        let first_s = facts.lone.first as f64 / facts.rate_hz();
+        seen.push(match facts.lone.samples {
+            1 => format!("a sample far off all others at {first_s:.4} s, left out of every figure"),
+            n => format!("{n} samples far off all others, the first at {first_s:.4} s, left out of every figure"),
+        });
+    }
     if let Some(first) = other.first_event_s {
         seen.push(format!(
             "passing events in {:.1} % of the samples, the first at {:.4} s",
@@ -102,9 +109,14 @@ fn beside_interference(facts: &ChannelFacts<'_>, fit: &RecordFit) -> Option<Warn
         ));
     }
     (!seen.is_empty()).then(|| {
+        let offset = if other.is_some() {
+            "; the offset is the mean over the record"
+        } else {
+            ""
+        };
         WarningCode::NotInterferenceAlone.warning(format!(
-                "the record holds more than interference: {}. Hum and noise were read beside it; the offset is the mean \
-                 over the record; capture with tip and ground lead on the source's ground to see the interference alone",
+                "the record holds more than interference: {}. Hum and noise were read beside it{offset}; capture with tip and \
+                 ground lead on the source's ground to see the interference alone",
                 seen.join(", ")
             ),
         )

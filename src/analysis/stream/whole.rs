@@ -46,11 +46,11 @@ pub(super) fn fit_whole(
         found = of(&look.rest);
     }
     let FirstLook {
+        calm,
         slow,
         plain,
         fit: mut first,
         rest,
-        ..
     } = look;
     let like_hum = if found.is_empty() {
         0.0
@@ -77,8 +77,10 @@ pub(super) fn fit_whole(
     let (mut result, other) = fit_beside(stream, &plain, &found, &first, options, known);
     result.record.other = OtherContent::new(&found, rate_hz);
     result.record.other.like_hum = like_hum;
-    // Events that hardly show beside the orders are left out of the noise alone.
-    let spared = !found.left_out.is_empty()
+    // Events that hardly show beside the orders are left out of the noise alone, but a bridge is no hum.
+    let bridged = matches!(calm, Cow::Owned(_));
+    let spared = !bridged
+        && !found.left_out.is_empty()
         && line_noise(&result.record) > SPARED * line_noise(&first.record);
     let (read, left_out) = if spared {
         result.record = RecordFit {
