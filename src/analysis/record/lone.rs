@@ -6,6 +6,9 @@ use crate::stats::median;
 
 /// Distance from the mean of the neighbours over its usual magnitude from which a sample stands off.
 const FAR: f64 = 40.0;
+/// Times that it has to be the largest of such distances among so many samples on either side: a signal that sets in goes on.
+const OVER_NEXT: f64 = 8.0;
+const NEXT: usize = 16;
 /// Samples that may stand off together, and those on either side whose mean they are held against.
 const TOGETHER: usize = 3;
 const BESIDE: usize = 4;
@@ -58,10 +61,14 @@ pub(crate) fn leave_out_lone(samples: &mut [f64], rate_hz: f64) -> Lone {
             n += 1;
         }
         found += 1;
-        let Some(own) = lone(samples, from, n) else {
-            return Lone::default();
+        let largest = |range: std::ops::Range<usize>| {
+            let own = range.filter(|i| inner.contains(i)).map(off);
+            own.filter(|d| d.is_finite()).fold(0.0, f64::max)
         };
-        places.extend(own);
+        let next = largest(from.saturating_sub(NEXT)..from).max(largest(n..n + NEXT));
+        if largest(from..n) > OVER_NEXT * next {
+            places.extend(lone(samples, from, n).unwrap_or_default());
+        }
     }
     let duration_s = samples.len() as f64 / rate_hz;
     if found as f64 > 1.0 + MOST_PER_S * duration_s {
