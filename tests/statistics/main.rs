@@ -15,6 +15,7 @@ mod modulated_series;
 mod monte_carlo;
 mod nine_orders;
 mod off_nominal;
+mod passing;
 mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;
