@@ -80,18 +80,18 @@ pub(crate) struct Agreement {
 }
 
 /// The agreement of orders; `None` of none.
-pub(crate) fn agreement<'a>(strays: impl Iterator<Item = &'a Stray> + Clone) -> Option<Agreement> {
+pub(crate) fn agreement(strays: &[Stray]) -> Option<Agreement> {
     let sums = |power: i32| -> f64 {
-        let own = strays.clone().map(Stray::fundamental);
+        let own = strays.iter().map(Stray::fundamental);
         own.map(|(weight, value)| weight * value.powi(power)).sum()
     };
-    let (weight, count) = (sums(0), strays.clone().count());
+    let weight = sums(0);
     if !(weight > 0.0) {
         return None;
     }
     let fundamental = sums(1) / weight;
     let chi_squared = (sums(2) - weight * fundamental * fundamental).max(0.0);
-    let free = count.saturating_sub(1) as f64;
+    let free = strays.len().saturating_sub(1) as f64;
     let by_chance = ChiSquared::new(free).map_or(1.0, |d| d.sf(chi_squared));
     Some(Agreement {
         fundamental,
@@ -108,16 +108,14 @@ pub(crate) fn agreement<'a>(strays: impl Iterator<Item = &'a Stray> + Clone) -> 
 /// The order beyond the first without which the others agree best, where they do not agree with it, and that agreement. Of two
 /// nothing tells which.
 pub(crate) fn stranger(strays: &[Stray]) -> Option<(Stray, Agreement)> {
-    let all = agreement(strays.iter())?;
+    let all = agreement(strays)?;
     if strays.len() < FEWEST || all.ratio <= 1.0 {
         return None;
     }
-    let without = strays.iter().filter(|own| own.order > 1).filter_map(|own| {
-        let others = strays.iter().filter(|other| other.order != own.order);
-        Some((*own, agreement(others)?))
-    });
-    let (own, others) = without.min_by(|(_, a), (_, b)| a.chi_squared.total_cmp(&b.chi_squared))?;
-    (others.chi_squared < REST * all.chi_squared).then_some((own, others))
+    let higher = strays.iter().filter(|own| own.order > 1);
+    let without = higher.filter_map(|own| Some((*own, agreement(&others(strays, own))?)));
+    let (own, rest) = without.min_by(|(_, a), (_, b)| a.chi_squared.total_cmp(&b.chi_squared))?;
+    (rest.chi_squared < REST * all.chi_squared).then_some((own, rest))
 }
 
 /// The orders above one that say another fundamental than those below, and what those say: where the two differ most, and by more
@@ -125,7 +123,7 @@ pub(crate) fn stranger(strays: &[Stray]) -> Option<(Stray, Agreement)> {
 pub(crate) fn parted(strays: &[Stray]) -> Option<(Vec<usize>, Agreement)> {
     let split = |m: usize| {
         let (low, high) = strays.split_at_checked(m)?;
-        let (low, high) = (agreement(low.iter())?, agreement(high.iter())?);
+        let (low, high) = (agreement(low)?, agreement(high)?);
         let variance = low.variance * low.ratio + high.variance * high.ratio;
         let miss = (low.fundamental - high.fundamental).abs() / variance.sqrt();
         Some((m, miss, low))
@@ -138,19 +136,25 @@ pub(crate) fn parted(strays: &[Stray]) -> Option<(Vec<usize>, Agreement)> {
         (value - low.fundamental).abs() > ASIDE * variance.sqrt()
     });
     let others: Vec<usize> = others.map(|own| own.order).collect();
-    let among_themselves = agreement(strays.get(m..)?.iter())?.ratio <= 1.0;
+    let among_themselves = agreement(strays.get(m..)?)?.ratio <= 1.0;
     let many = strays.len() - m >= FEWEST && among_themselves;
     (miss > PARTED && !many && !others.is_empty()).then_some((others, low))
 }
 
+/// All but one.
+fn others(strays: &[Stray], own: &Stray) -> Vec<Stray> {
+    let others = strays.iter().filter(|other| other.order != own.order);
+    others.copied().collect()
+}
+
 /// How far the fundamental moves at most where one order is left out, squared.
 pub(crate) fn hangs_on_one(strays: &[Stray]) -> f64 {
-    let Some(all) = agreement(strays.iter()).filter(|all| all.ratio > 1.0) else {
+    let Some(all) = agreement(strays).filter(|all| all.ratio > 1.0) else {
         return 0.0;
     };
     let moved = strays.iter().filter_map(|own| {
-        let others = strays.iter().filter(|other| other.order != own.order);
-        Some((agreement(others)?.fundamental - all.fundamental).powi(2))
+        let rest = agreement(&others(strays, own))?;
+        Some((rest.fundamental - all.fundamental).powi(2))
     });
     moved.fold(0.0, f64::max)
 }
@@ -184,7 +188,7 @@ mod tests {
             })
             .collect();
         let all = strays(&fit, &residual, &[1.0; SAMPLES], |_| Some(NOISE * NOISE));
-        agreement(all.iter()).unwrap().ratio
+        agreement(&all).unwrap().ratio
     }
 
     #[test]

@@ -6,6 +6,7 @@
 use crate::analysis::series::{FitSettings, SegmentFit};
 use crate::hum;
 use crate::stats::median;
+use rustfft::num_complex::Complex64;
 
 /// Power left of a segment over that of most, from which the noise beside the hum is looked at segment by segment.
 const UNEVEN: f64 = 2.0;
@@ -58,7 +59,7 @@ pub(crate) fn loudness(segments: &[SegmentFit], variances: &[f64]) -> Vec<f64> {
 fn leading(settings: &FitSettings, segments: &[SegmentFit]) -> Option<usize> {
     let told = |k: usize| {
         let squares = segments.iter().filter_map(|s| s.fit.harmonics.get(k - 1));
-        let power: f64 = squares.map(|c| c.norm_sqr()).sum();
+        let power: f64 = squares.map(Complex64::norm_sqr).sum();
         (k * k) as f64 * power / settings.noise[k].max(f64::MIN_POSITIVE)
     };
     let highest = settings.orders.min(settings.noise.len().saturating_sub(1));

@@ -75,7 +75,7 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
 /// Makes the frequency of a record of few cycles as uncertain as its orders scatter, or as it hangs on one of them.
 fn widen_by_scatter(fit: &mut StreamFit, rate_hz: f64) {
     let strays = order_strays(fit);
-    let Some(all) = agreement(strays.iter()) else {
+    let Some(all) = agreement(&strays) else {
         return;
     };
     let combined = &mut fit.record.combined;

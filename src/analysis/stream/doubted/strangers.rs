@@ -51,44 +51,68 @@ pub(crate) fn order_strays(fit: &StreamFit) -> Vec<Stray> {
     strays(&segment.fit, &fit.residual, &weights, noise)
 }
 
-/// The series with orders for another's lines: one whose frequency the others contradict, one far above those about it, or those above
-/// which contradict those below. `None` where nothing speaks against them, or they are no series otherwise.
+/// Orders for another's lines.
+struct Strangers {
+    orders: Vec<Stray>,
+    /// What the others agree on, where that told them.
+    rest: Option<Agreement>,
+    proved: bool,
+}
+
+impl Strangers {
+    /// One whose frequency the others contradict, one far above those about it, or those above which contradict those below.
+    fn among(strays: &[Stray], fit: &StreamFit) -> Option<Self> {
+        let record = &fit.record;
+        let cell = 1.0 / fit.residual.len() as f64;
+        let rms = |order: usize| -> f64 {
+            let own = order.checked_sub(1);
+            let own = own.and_then(|i| record.combined.harmonics.get(i));
+            own.map_or(0.0, |own| own.amplitude.norm())
+        };
+        let named = |orders: &[usize]| -> Vec<Stray> {
+            let own = strays.iter().filter(|own| orders.contains(&own.order));
+            own.copied().collect()
+        };
+        let beside = |(own, _): &(Stray, Agreement)| {
+            own.distance.abs() > APART_CELLS * cell && rises(own.order, RISES, rms)
+        };
+        if let Some((own, rest)) = stranger(strays).filter(beside) {
+            return Some(Self {
+                orders: vec![own],
+                rest: Some(rest),
+                proved: true,
+            });
+        }
+        let (orders, rest) = match lone(fit, rms) {
+            Some(order) => (vec![order], None),
+            None => {
+                let (orders, low) = parted(strays)?;
+                if !orders.iter().any(|order| rises(*order, RISES, rms)) {
+                    return None;
+                }
+                (orders, Some(low))
+            }
+        };
+        Some(Self {
+            orders: named(&orders),
+            rest,
+            proved: false,
+        })
+    }
+}
+
+/// The series with orders that may be another's told; `None` where nothing speaks against them, or they are no series otherwise.
 pub(super) fn without_strangers(fit: &StreamFit, rate_hz: f64) -> Option<Presence> {
     let record = &fit.record;
     let strays = order_strays(fit);
     if strays.is_empty() {
         return None;
     }
-    let cell = 1.0 / fit.residual.len() as f64;
-    let rms = |order: usize| -> f64 {
-        let own = order
-            .checked_sub(1)
-            .and_then(|i| record.combined.harmonics.get(i));
-        own.map_or(0.0, |own| own.amplitude.norm())
-    };
-    let beside = |(own, _): &(Stray, Agreement)| {
-        own.distance.abs() > APART_CELLS * cell && rises(own.order, RISES, rms)
-    };
-    let (orders, rest, proved) = if let Some((own, rest)) = stranger(&strays).filter(beside) {
-        (vec![own], Some(rest), true)
-    } else if let Some(order) = lone(fit, rms) {
-        (
-            strays
-                .iter()
-                .filter(|own| own.order == order)
-                .copied()
-                .collect(),
-            None,
-            false,
-        )
-    } else {
-        let (orders, low) = parted(&strays)?;
-        if !orders.iter().any(|order| rises(*order, RISES, rms)) {
-            return None;
-        }
-        let others = strays.iter().filter(|own| orders.contains(&own.order));
-        (others.copied().collect(), Some(low), false)
-    };
+    let Strangers {
+        orders,
+        rest,
+        proved,
+    } = Strangers::among(&strays, fit)?;
     let is_another = |order: usize| orders.iter().any(|own| own.order == order);
     let powers = record.combined.harmonics.iter().enumerate();
     let powers: Vec<LinePower> = powers
