@@ -55,9 +55,9 @@ pub(crate) fn leave_out_lone(samples: &mut [f64], rate_hz: f64) -> Lone {
             n += 1;
             continue;
         }
-        // The neighbours of what stands off stand off too.
+        // The neighbours of what stands off stand off too, but not one half-way up.
         let from = n;
-        while n < inner.end && off(n) > limit {
+        while n < inner.end && (off(n) > limit || (n + 1 < inner.end && off(n + 1) > limit)) {
             n += 1;
         }
         found += 1;
