@@ -3,12 +3,17 @@
 //! One sample of 10⁵ times the hum is the whole of a least-squares fit. It says nothing of the record, so that it counts as missing.
 
 use crate::stats::median;
+use std::ops::Range;
 
 /// Distance from the mean of the neighbours over its usual magnitude from which a sample stands off.
 const FAR: f64 = 40.0;
 /// Times that it has to be the largest of such distances among so many samples on either side: a signal that sets in goes on.
 const OVER_NEXT: f64 = 8.0;
 const NEXT: usize = 16;
+/// Height over the usual distance of samples from their median, from which what stands off is no wanted pulse beside hum, and that
+/// beyond which no converter of 32 bits reaches.
+const TALL: f64 = 30.0;
+const TALLEST: f64 = 4e9;
 /// Samples that may stand off together, and those on either side whose mean they are held against.
 const TOGETHER: usize = 3;
 const BESIDE: usize = 4;
@@ -47,6 +52,8 @@ pub(crate) fn leave_out_lone(samples: &mut [f64], rate_hz: f64) -> Lone {
     if !(limit > 0.0) {
         return Lone::default();
     }
+    let heights = usual_distance(samples);
+    let heights = TALL * heights..TALLEST * heights;
     let mut places: Vec<usize> = Vec::new();
     let mut found = 0usize;
     let mut n = inner.start;
@@ -61,13 +68,13 @@ pub(crate) fn leave_out_lone(samples: &mut [f64], rate_hz: f64) -> Lone {
             n += 1;
         }
         found += 1;
-        let largest = |range: std::ops::Range<usize>| {
+        let largest = |range: Range<usize>| {
             let own = range.filter(|i| inner.contains(i)).map(off);
             own.filter(|d| d.is_finite()).fold(0.0, f64::max)
         };
         let next = largest(from.saturating_sub(NEXT)..from).max(largest(n..n + NEXT));
         if largest(from..n) > OVER_NEXT * next {
-            places.extend(lone(samples, from, n).unwrap_or_default());
+            places.extend(lone(samples, from..n, &heights).unwrap_or_default());
         }
     }
     let duration_s = samples.len() as f64 / rate_hz;
@@ -83,12 +90,23 @@ pub(crate) fn leave_out_lone(samples: &mut [f64], rate_hz: f64) -> Lone {
     }
 }
 
-/// The samples between two places that stand alone; `None` where they are too many, or the level changes there.
-fn lone(samples: &[f64], from: usize, to: usize) -> Option<Vec<usize>> {
+/// Median distance of samples from their median.
+fn usual_distance(samples: &[f64]) -> f64 {
+    let step = (samples.len() / LOOKED_AT).max(1);
+    let some = samples.iter().step_by(step).copied();
+    let mut some: Vec<f64> = some.filter(|x| x.is_finite()).collect();
+    let centre = median(&mut some);
+    some.iter_mut().for_each(|x| *x = (*x - centre).abs());
+    median(&mut some)
+}
+
+/// The samples within a range that stand alone; `None` where they are too many or not of such a height, or the level changes there.
+fn lone(samples: &[f64], range: Range<usize>, heights: &Range<f64>) -> Option<Vec<usize>> {
+    let (from, to) = (range.start, range.end);
     if to - from > TOGETHER + 2 {
         return None;
     }
-    let level = |range: std::ops::Range<usize>| {
+    let level = |range: Range<usize>| {
         let own = samples.get(range)?;
         let mean = own.iter().sum::<f64>() / own.len().max(1) as f64;
         (!own.is_empty() && mean.is_finite()).then_some(mean)
@@ -100,7 +118,7 @@ fn lone(samples: &[f64], from: usize, to: usize) -> Option<Vec<usize>> {
     let height = samples[from..to]
         .iter()
         .fold(0.0, |most: f64, x| most.max((x - middle).abs()));
-    if (before - after).abs() > STEP * height {
+    if (before - after).abs() > STEP * height || !heights.contains(&height) {
         return None;
     }
     let is_part = |n: &usize| (samples[*n] - middle).abs() > PART * height;
@@ -127,6 +145,8 @@ mod tests {
         samples[700] -= 1e6;
         samples[1201] += 1e3;
         samples[1202] += 2e3;
+        // A wanted pulse.
+        samples[400] += 9.0;
         let found = leave_out_lone(&mut samples, RATE_HZ);
         assert_eq!((found.samples, found.first), (3, 700));
         let missing: Vec<usize> = (0..2000).filter(|&n| samples[n].is_nan()).collect();
