@@ -142,7 +142,7 @@ pub(crate) fn bridge(samples: &mut [f64], marked: &[bool]) {
 
 /// Share of a record that may be bridged without its hum, and power of events over that of all else from which they outweigh it.
 const OUTWEIGHS_IN: f64 = 0.1;
-const OUTWEIGHS: f64 = 3.0;
+const OUTWEIGHS: f64 = 1000.0;
 
 /// Samples either side of a gap whose mean it is bridged from.
 const BRIDGE_FROM: usize = 4;
