@@ -19,6 +19,7 @@ mod passing;
 mod switched_loads;
 #[path = "../support/synthesis/mod.rs"]
 mod synthesis;
+mod test_tones;
 mod tone_relations;
 mod turned_series;
 mod unseen_hum;

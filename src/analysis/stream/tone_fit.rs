@@ -23,11 +23,12 @@ const TOGETHER_CELLS: f64 = 2.0;
 const NEAR_ORDERS: usize = 9;
 const STRONG: f64 = 1e2;
 
-/// The places within `reach` of one, in cycles per sample, that are frequencies: above 0 and below half the rate.
-fn within_band(place: f64, reach: f64) -> (f64, f64) {
-    const EDGE: f64 = 1e-9;
-    let inside = |place: f64| place.clamp(EDGE, 0.5 - EDGE);
-    (inside(place - reach), inside(place + reach))
+/// The places within so many cells of one, in cycles per sample, that a line can have: a cell or more above 0, below which
+/// it is not told from the offset and its slope, and as far below half the rate.
+fn within_band(place: f64, reach: f64, cell: f64) -> (f64, f64) {
+    let edge = cell.min(0.25);
+    let inside = |place: f64| place.clamp(edge, 0.5 - edge);
+    (inside(place - reach * cell), inside(place + reach * cell))
 }
 
 fn orders_of(segments: &[SegmentFit]) -> usize {
@@ -44,7 +45,7 @@ impl Segmented<'_> {
         let middle = 0.5 * (series.range.0 + series.range.1);
         let order = ((place / middle).round() as usize).clamp(1, series.orders.max(1));
         let noise = series.noise.get(order).copied().unwrap_or_default();
-        FitSettings::of_line(noise, within_band(place, reach * cell))
+        FitSettings::of_line(noise, within_band(place, reach, cell))
     }
 
     /// Whether a peak beside a known line may be what that line's own movement leaves.
@@ -79,7 +80,7 @@ impl Segmented<'_> {
             2.0 * (density.records * density.tapers) as f64,
         ) * 0.5
             * rate;
-        let settings = FitSettings::of_line(level, within_band(fundamental, 1.5 * cell));
+        let settings = FitSettings::of_line(level, within_band(fundamental, 1.5, cell));
         self.fit_series(&settings, transforms, fundamental)
     }
 
@@ -237,8 +238,10 @@ impl Segmented<'_> {
             }
             let level = floor.level_at(fundamental * rate, 0.0).0 * 0.5 * rate;
             let cell = 1.0 / self.length() as f64;
-            let settings =
-                FitSettings::of_line(level.max(f64::MIN_POSITIVE), within_band(fundamental, cell));
+            let settings = FitSettings::of_line(
+                level.max(f64::MIN_POSITIVE),
+                within_band(fundamental, 1.0, cell),
+            );
             tones[tone] = self.fit_series(&settings, &own, fundamental);
         }
     }

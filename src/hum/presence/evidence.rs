@@ -39,6 +39,11 @@ const RIVALS: [(u8, u8); 17] = [
     (9, 5),
     (11, 5),
 ];
+/// Parts of a grid's fundamental on which another's series may have all of a grid's orders, how many of those between have to show for
+/// one that does, and how far a grid's own order stands out of them.
+const PARTS: std::ops::RangeInclusive<usize> = 2..=5;
+const BETWEEN: f64 = 0.7;
+const OWN_STANDS_OUT: f64 = 2.0;
 /// Step of the fundamental, cells of 1/T, that makes no difference.
 const STEP_CELLS: f64 = 0.005;
 
@@ -47,6 +52,8 @@ const STEP_CELLS: f64 = 0.005;
 pub(crate) struct Counted {
     pub(crate) order: usize,
     pub(crate) line: Line,
+    /// What it counts.
+    pub(crate) worth: f64,
 }
 
 /// The evidence for a fundamental.
@@ -236,10 +243,48 @@ impl<'a> Witness<'a> {
                 taken.extend(rival.lines());
             }
         }
+        for part in PARTS {
+            taken.extend(self.of_finer(&found, part));
+        }
         if taken.is_empty() {
             return found;
         }
         self.without(found.fundamental_hz, &taken)
+    }
+
+    /// Whether a line of a series is one of many on a part of its fundamental.
+    pub(crate) fn is_of_finer(&self, found: &Evidence, line: &Line) -> bool {
+        PARTS
+            .into_iter()
+            .any(|part| self.of_finer(found, part).contains(line))
+    }
+
+    /// The lines of a series that are no more than others on a part of its fundamental: what repeats 25 times a second has lines
+    /// wherever the mains of 50 Hz may, and as many between.
+    fn of_finer(&self, found: &Evidence, part: usize) -> Vec<Line> {
+        let finer_hz = found.fundamental_hz / part as f64;
+        let highest = found.orders.last().map_or(0, |own| own.order);
+        let shows = |order: &usize| {
+            let hz = *order as f64 * finer_hz;
+            let by_chance = BY_CHANCE.0 + BY_CHANCE.1 * (1.0 + *order as f64).ln();
+            let (_, line) = self.serving(hz)?;
+            (line.strength > 2.0 * by_chance).then_some((*order, *line))
+        };
+        let shown: Vec<(usize, Line)> = (1..part * (highest + 1))
+            .filter_map(|order| shows(&order))
+            .collect();
+        let between = shown
+            .iter()
+            .filter(|(order, _)| !order.is_multiple_of(part));
+        let slots = (found.orders.len() * (part - 1)) as f64;
+        if (between.count() as f64) < BETWEEN * slots {
+            return Vec::new();
+        }
+        let stands_out = |own: &&Counted| {
+            own.line.rms > OWN_STANDS_OUT * largest_about(&shown, own.order * part)
+        };
+        let own = found.orders.iter().filter(|own| !stands_out(own));
+        own.map(|own| own.line).collect()
     }
 
     /// The evidence for a fundamental from all lines but these.
@@ -266,7 +311,11 @@ impl<'a> Witness<'a> {
             if evidence > 0.0 {
                 found.total += evidence;
                 largest = largest.max(evidence);
-                found.orders.push(Counted { order, line: *line });
+                found.orders.push(Counted {
+                    order,
+                    line: *line,
+                    worth: evidence,
+                });
             }
         }
         found.rest = found.total - largest;

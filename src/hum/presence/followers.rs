@@ -1,5 +1,6 @@
 //! Which orders tell the fundamental, and what does not follow it.
 
+use super::comb::{CLOCKED, clocked, common_divisor, step_beside, steps};
 use super::evidence::{COMPARABLE, Counted, Evidence, Witness, largest_about};
 use super::present::{Foreign, Present};
 use crate::hum::line_spectrum::{Line, LineSpectrum};
@@ -58,9 +59,22 @@ const MEETINGS: f64 = 5e-4;
 /// The series as the orders that count have it, and what does not follow it.
 pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum) -> Present {
     let moves = WANDER.hypot(smear(evidence.fundamental_hz, spectrum));
-    let (mut series, mut foreign) = parted(&evidence, spectrum, moves);
+    let shown = Witness::new(spectrum).shown(evidence.fundamental_hz);
+    let is_anothers = |comb: &usize, clocked_hz: Option<f64>| {
+        let of_comb = |order: usize| order.is_multiple_of(*comb);
+        let own = Series::of(&evidence, spectrum.duration_s, moves, &of_comb);
+        own.has_not(&evidence, *comb, spectrum.duration_s, clocked_hz)
+    };
+    let comb = step_beside(&shown)
+        .filter(|comb| is_anothers(comb, Some(nominal_hz)))
+        .or_else(|| steps(&evidence).find(|comb| is_anothers(comb, None)));
+    let clocked = clocked(&shown, nominal_hz);
+    let apart = |order: usize| {
+        clocked.contains(&order) || comb.is_some_and(|step| order.is_multiple_of(step))
+    };
+    let (mut series, mut foreign) = parted(&evidence, spectrum, moves, &apart);
     if let Some(swing) = swing(&foreign, &series, spectrum) {
-        (series, foreign) = parted(&evidence, spectrum, moves.max(swing));
+        (series, foreign) = parted(&evidence, spectrum, moves.max(swing), &apart);
     }
     let fundamental_hz = series.fundamental_hz;
     let mut found = Present {
@@ -75,20 +89,28 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
         foreign,
     };
     let met = met_by_chance(&found.shown, spectrum, &series);
-    found.doubt(|order, _| met.contains(&order));
+    let counted: Vec<usize> = found.evidence.orders.iter().map(|own| own.order).collect();
+    found.doubt(|order, _| met.contains(&order) || (apart(order) && !counted.contains(&order)));
     found
 }
 
 /// The series, and the lines that do not follow it, where its orders stray from one fundamental by a share `moves`.
-fn parted(evidence: &Evidence, spectrum: &LineSpectrum, moves: f64) -> (Series, Vec<Foreign>) {
-    let series = Series::of(evidence, spectrum.duration_s, moves);
+fn parted(
+    evidence: &Evidence,
+    spectrum: &LineSpectrum,
+    moves: f64,
+    apart: &dyn Fn(usize) -> bool,
+) -> (Series, Vec<Foreign>) {
+    let series = Series::of(evidence, spectrum.duration_s, moves, apart);
     let mut foreign = series.strangers(evidence, spectrum.duration_s);
-    foreign.extend(beside(spectrum, &series));
+    let known: Vec<usize> = foreign.iter().map(|other| other.order).collect();
+    let beside = beside(spectrum, &series);
+    foreign.extend(beside.filter(|other| other.proved || !known.contains(&other.order)));
     (series, foreign)
 }
 
 /// The share by which a fundamental swings that leaves the lines beside its orders: those of most strong orders stand off by
-/// the same share of their frequencies, as no other origin's do.
+/// the same share of their frequencies, as no other origin's do but a comb's at multiples of an order.
 fn swing(foreign: &[Foreign], series: &Series, spectrum: &LineSpectrum) -> Option<f64> {
     let off = |other: &Foreign| {
         let place = other.order as f64 * series.fundamental_hz;
@@ -96,13 +118,19 @@ fn swing(foreign: &[Foreign], series: &Series, spectrum: &LineSpectrum) -> Optio
         ((other.line.hz / place - 1.0).abs(), cell)
     };
     let told = |(share, cell): &(f64, f64)| *share > SWINGS_CELLS * cell && *share < SWINGS_TO;
-    let proved = foreign.iter().filter(|other| other.proved);
-    let beside: Vec<(f64, f64)> = proved.map(off).filter(told).collect();
+    let proved = || foreign.iter().filter(|other| other.proved);
+    let beside: Vec<(f64, f64)> = proved().map(off).filter(told).collect();
     let shown = Witness::new(spectrum).shown(series.fundamental_hz);
-    let strong = shown
-        .iter()
-        .filter(|(_, line)| line.strength > SMEARED_FROM)
-        .count();
+    let strong = || {
+        shown
+            .iter()
+            .filter(|(_, line)| line.strength > SMEARED_FROM)
+    };
+    let step = common_divisor(proved().map(|other| other.order));
+    if strong().any(|(order, _)| !order.is_multiple_of(step.max(1))) {
+        return None;
+    }
+    let strong = strong().count();
     let like = |share: f64| {
         let near =
             |(own, cell): &&(f64, f64)| (own - share).abs() < SWINGS_ALIKE * share + 0.5 * cell;
@@ -206,6 +234,8 @@ struct Series {
     /// Which of the orders that count tell the place, and which outweigh all others together.
     used: Vec<bool>,
     outweighs: Vec<bool>,
+    /// Which may be another's whatever their place.
+    doubted: Vec<bool>,
 }
 
 /// Deviation of the place in the fundamental's range that an order tells.
@@ -219,7 +249,8 @@ fn place(counted: &Counted) -> f64 {
 }
 
 impl Series {
-    fn of(evidence: &Evidence, duration_s: f64, moves: f64) -> Self {
+    /// Orders that are `apart` tell nothing.
+    fn of(evidence: &Evidence, duration_s: f64, moves: f64, apart: &dyn Fn(usize) -> bool) -> Self {
         let squares: Vec<f64> = evidence.orders.iter().map(|o| o.line.rms.powi(2)).collect();
         let all: f64 = squares.iter().sum();
         let outweighs: Vec<bool> = evidence
@@ -227,7 +258,8 @@ impl Series {
             .iter()
             .zip(&squares)
             .map(|(counted, own)| {
-                counted.order > 1 && squares.len() > 1 && *own > OUTWEIGHS * OUTWEIGHS * (all - own)
+                let alone = *own > OUTWEIGHS * OUTWEIGHS * (all - own);
+                counted.order > 1 && squares.len() > 1 && (alone || apart(counted.order))
             })
             .collect();
         let mut used: Vec<bool> = outweighs.iter().map(|o| !o).collect();
@@ -266,7 +298,39 @@ impl Series {
             rms: own.sum::<f64>().sqrt(),
             used,
             outweighs,
+            doubted: evidence.orders.iter().map(|own| apart(own.order)).collect(),
         }
+    }
+
+    /// Whether the lines of a comb that tell nothing here are not the series', or stand where a clock of the nominal frequency has
+    /// them.
+    fn has_not(
+        &self,
+        evidence: &Evidence,
+        comb: usize,
+        duration_s: f64,
+        clocked_hz: Option<f64>,
+    ) -> bool {
+        let (mut sum, mut weights) = (0.0, 0.0);
+        let members = || {
+            evidence
+                .orders
+                .iter()
+                .filter(|own| own.order.is_multiple_of(comb))
+        };
+        for counted in members() {
+            let w = deviation(counted, self.moves * evidence.fundamental_hz, duration_s).powi(-2);
+            sum += w * place(counted);
+            weights += w;
+        }
+        let told = self.used.iter().any(|used| *used);
+        let highest = members().map(|own| own.order).max().unwrap_or(comb);
+        let centre = sum / weights;
+        let off_hz = (centre - self.fundamental_hz).abs();
+        let miss = off_hz / weights.powf(-0.5).hypot(self.uncertainty_hz);
+        let apart = miss > PROVED && highest as f64 * off_hz * duration_s > APART_CELLS;
+        let clocked = clocked_hz.is_some_and(|hz| (centre / hz - 1.0).abs() < CLOCKED);
+        told && (apart || clocked)
     }
 
     /// Lines of orders that count and do not follow the others, or may not.
@@ -276,7 +340,9 @@ impl Series {
         let stranger = |i: usize| {
             let counted = &evidence.orders[i];
             let apart = (counted.line.hz - counted.order as f64 * fundamental_hz).abs();
-            let deviation = deviation(counted, self.moves * evidence.fundamental_hz, duration_s);
+            // What may be a clock's has to follow as if nothing moved: then as exactly as the others tell it.
+            let moves = if self.doubted[i] { 0.0 } else { self.moves };
+            let deviation = deviation(counted, moves * evidence.fundamental_hz, duration_s);
             let miss = (place(counted) - fundamental_hz).abs() / deviation.hypot(uncertainty_hz);
             let proved = miss > PROVED && apart > APART_CELLS / duration_s;
             // Where the others tell the place to a part of a cell, and more exactly than a grid keeps to the round multiples that
@@ -284,7 +350,7 @@ impl Series {
             let told = counted.order as f64 * uncertainty_hz < FOLLOWS_CELLS / duration_s
                 && uncertainty_hz < FOLLOWS_HZ;
             let follows = told && miss <= PROVED && others > 1;
-            (proved || (self.outweighs[i] && !follows)).then_some(Foreign {
+            (miss > PROVED || (self.outweighs[i] && !follows)).then_some(Foreign {
                 order: counted.order,
                 line: counted.line,
                 own: None,
@@ -298,18 +364,21 @@ impl Series {
     }
 }
 
-/// Lines beside an order's place that are stronger than the order itself.
+/// Lines beside an order's place that are stronger than the order itself, and those that may be two.
 fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Foreign> {
     let orders = (spectrum.top_hz / series.fundamental_hz) as usize;
+    let shown = Witness::new(spectrum).shown(series.fundamental_hz);
     (1..=orders).filter_map(move |order| {
         let place = order as f64 * series.fundamental_hz;
         let moves = OWN_MOVES.max(SMEARS * series.moves);
         let own_cells = OWN_CELLS / spectrum.duration_s + moves * place;
-        // A line that outweighs the series has a place of its own, exactly.
+        // A line that outweighs the series or the orders about has a place of its own, exactly.
         let exact = APART_CELLS / spectrum.duration_s
-            + moves * place
+            + SMEARS * series.moves * place
             + PROVED * order as f64 * series.uncertainty_hz;
-        let outweighs = |line: &Line| order > 1 && line.rms > OUTWEIGHS * series.rms;
+        let stands_out = |line: &Line| line.rms > APART_IN_STRENGTH * largest_about(&shown, order);
+        let outweighs =
+            |line: &Line| order > 1 && (line.rms > OUTWEIGHS * series.rms || stands_out(line));
         let strongest = |lines: &mut dyn Iterator<Item = &Line>| {
             lines.max_by(|a, b| a.rms.total_cmp(&b.rms)).copied()
         };
@@ -327,14 +396,25 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
             beside.map(|(_, line)| line)
         };
         let own = strongest(&mut around().filter(|l| near(l)));
-        let line = strongest(&mut around().filter(|l| !near(l)))?;
-        let stands =
-            line.strength > BESIDE_STRENGTH && line.rms > STRONGER * own.map_or(0.0, |l| l.rms);
-        stands.then_some(Foreign {
+        let seen = |line: &Line| line.strength > BESIDE_STRENGTH;
+        let other = strongest(&mut around().filter(|l| !near(l)));
+        let other = other.filter(|l| seen(l) && l.rms > STRONGER * own.map_or(0.0, |l| l.rms));
+        // Two lines that are not apart have one peak, at neither's place.
+        let misses = |line: &Line| {
+            let told = (order as f64 * series.uncertainty_hz).hypot(series.moves * place);
+            let room = line.place_uncertainty_hz(spectrum.duration_s).hypot(told);
+            order > 1 && seen(line) && (line.hz - place).abs() > PROVED * room
+        };
+        match (other, own.filter(misses)) {
+            (Some(line), _) => Some((line, own, true)),
+            (None, Some(line)) => Some((line, None, false)),
+            (None, None) => None,
+        }
+        .map(|(line, own, proved)| Foreign {
             order,
             line,
             own,
-            proved: true,
+            proved,
         })
     })
 }

@@ -5,6 +5,7 @@
 //! series. A fundamental alone counts where it stands where a grid is, steadily, and nothing like it stands around.
 
 mod calm;
+mod comb;
 mod drifting;
 mod evidence;
 mod followers;
@@ -19,6 +20,7 @@ use super::hann_powers::HannPowers;
 use super::line_spectrum::{Line, LineSpectrum};
 use crate::spectrum::hann;
 use calm::calm_weights;
+use comb::{is_anothers, sole_step};
 use evidence::{Evidence, Witness};
 use followers::{shows_noise, told};
 use periodic::{OF_GRID, others_series};
@@ -185,7 +187,22 @@ impl Scene<'_> {
     /// Whether the record shows nothing but noise, the same throughout, and lines at the multiples of a nominal frequency.
     fn is_plain(&self, spectrum: &LineSpectrum) -> bool {
         let mut nominals = self.nominals_hz.iter();
-        nominals.any(|&hz| shows_noise(spectrum, hz)) && self.is_stationary()
+        nominals.any(|&hz| shows_noise(spectrum, hz))
+            && self.is_stationary()
+            && !self.shows_anothers_comb(spectrum)
+    }
+
+    /// Whether lines stand at a grid's place that are multiples of what is no grid's.
+    fn shows_anothers_comb(&self, spectrum: &LineSpectrum) -> bool {
+        let witness = Witness::new(spectrum);
+        let shown = self.nominals_hz.iter().filter_map(|&hz| {
+            let range = ((1.0 - IN_STEP) * hz, (1.0 + IN_STEP) * hz);
+            let own = witness.best(range, |e| e.total);
+            let anothers = || is_anothers(&own, sole_step(&own, NEEDED_REST), hz);
+            (own.total > NEEDED_REST).then(anothers)
+        });
+        let shown: Vec<bool> = shown.collect();
+        shown.contains(&true) && !shown.contains(&false)
     }
 
     /// Whether the powers of broad bands are much the same in every third of the record: what sweeps is in another at each time.
@@ -223,9 +240,16 @@ impl Scene<'_> {
         let beside = (!others.is_empty()).then(|| spectrum.clone().without(others));
         let looked_at = beside.as_ref().unwrap_or(spectrum);
         let witness = Witness::new(looked_at);
-        let (nominal_hz, evidence) = self
+        let found = self
             .series_in(looked_at, &witness)
-            .or_else(|| self.mainly_one(looked_at, &witness))?;
+            .or_else(|| self.mainly_one(looked_at, &witness));
+        let of_all_orders = |(_, own): &(f64, Evidence)| sole_step(own, NEEDED_REST) == 1;
+        if !found.as_ref().is_some_and(of_all_orders)
+            && let Some(beside) = self.beside_comb(looked_at, &witness)
+        {
+            return Some(beside);
+        }
+        let (nominal_hz, evidence) = found?;
         // Lines that are folded back from above the spectrum are not known for the other signal's: two of them make no mains.
         if beside.is_some() && !evidence.orders.iter().any(|own| own.order <= LOW_ORDERS) {
             return None;
@@ -233,6 +257,32 @@ impl Scene<'_> {
         let mut found = told(nominal_hz, evidence, spectrum);
         found.doubt(|_, line| others.contains(line));
         Some(found)
+    }
+
+    /// A series of all orders beside another's lines at multiples of a multiple of a nominal frequency.
+    fn beside_comb(&self, spectrum: &LineSpectrum, witness: &Witness<'_>) -> Option<Present> {
+        self.nominals_hz.iter().find_map(|&hz| {
+            let range = ((1.0 - IN_STEP) * hz, (1.0 + IN_STEP) * hz);
+            let comb = witness.best(range, |e| e.total);
+            let step = sole_step(&comb, NEEDED_REST);
+            if step == 1 {
+                return None;
+            }
+            let members = witness.shown(step as f64 * comb.fundamental_hz);
+            let members: Vec<Line> = members.into_iter().map(|(_, line)| line).collect();
+            let rest = spectrum.clone().without(&members);
+            let witness = Witness::new(&rest);
+            let (nominal_hz, evidence) = self
+                .series_in(&rest, &witness)
+                .or_else(|| self.mainly_one(&rest, &witness))?;
+            let of_all_orders = sole_step(&evidence, NEEDED_REST) == 1
+                && evidence.orders.iter().any(|own| own.order <= LOW_ORDERS);
+            of_all_orders.then(|| {
+                let mut found = told(nominal_hz, evidence, spectrum);
+                found.doubt(|_, line| members.contains(line));
+                found
+            })
+        })
     }
 
     /// The strongest series at a nominal frequency. Evidence is bounded: of two grids that are both there, the mains is the one of
@@ -268,9 +318,12 @@ impl Scene<'_> {
             } else {
                 (ALONE_GRID_ORDERS, ALONE_GRID_REST * NEEDED_REST)
             };
-            (in_step || evidence.is_mainly_odd())
+            let low = evidence.orders.first();
+            let low = low.is_some_and(|own| own.order <= LOW_ORDERS);
+            (in_step || (low && evidence.is_mainly_odd()))
                 && evidence.orders.len() >= orders
                 && evidence.total > needed
+                && !is_anothers(evidence, sole_step(evidence, NEEDED_REST), *nominal_hz)
                 && evidence.rest > rest
                 && evidence.rest > OVER_DECOYS * best_rest(witness, &DECOYS_HZ, *nominal_hz)
                 && (shows_noise(spectrum, evidence.fundamental_hz) || self.runs_together(evidence))
@@ -290,9 +343,12 @@ impl Scene<'_> {
                 found.push((nominal_hz, candidate));
             }
         }
-        found
-            .into_iter()
-            .max_by(|a, b| a.1.power().total_cmp(&b.1.power()))
+        // What has orders at multiples of a number alone may be a test tone's.
+        let rank = |own: &Evidence| (sole_step(own, NEEDED_REST) == 1, own.power());
+        found.into_iter().max_by(|a, b| {
+            let ((of_all, power), (other, least)) = (rank(&a.1), rank(&b.1));
+            of_all.cmp(&other).then(power.total_cmp(&least))
+        })
     }
 
     /// A fundamental with few orders, or none.
@@ -312,6 +368,9 @@ impl Scene<'_> {
             }
             let expected = witness.expected_by_chance(own, line.hz, 2.0 * reach);
             let evidence = witness.of(line.hz);
+            if witness.is_of_finer(&evidence, line) {
+                return None;
+            }
             // What its orders say beyond what those of decoys do makes up for lines like it nearby.
             let orders = (evidence.rest - best_rest(witness, &DECOYS_HZ, nominal_hz)).max(0.0);
             (expected * (-orders).exp() < ALONE_EXPECTED).then_some((nominal_hz, evidence))
