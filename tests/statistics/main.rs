@@ -14,6 +14,7 @@ mod long_records;
 mod modulated_series;
 mod monte_carlo;
 mod nine_orders;
+mod no_more_than_held;
 mod off_nominal;
 mod passing;
 mod switched_loads;

@@ -8,6 +8,8 @@
 use super::common_phase::common_phases;
 use super::guides::{Guides, Phasors, guiding};
 use super::harmonic::{Combined, CombinedHarmonic, OrderNoise};
+use super::order_agreement::hangs_on_one;
+use super::order_rotation::strays_of_segments;
 use crate::analysis::series::{Observation, SegmentFit, SmoothTrack, State};
 use crate::stats::{LinePower, chi_square_quantile};
 use rustfft::num_complex::Complex64;
@@ -55,18 +57,20 @@ pub(crate) fn combine(
             frequency_variance: loud * segment.step.variance * rate * rate,
         })
         .collect();
-    let (phases, followed) = common_phases(&Guides {
+    let guides = Guides {
         orders: guiding(segments, noise, highest_guide),
         per_segment: &per_segment,
         noise,
         loudness: &loudness,
         shares: &shares,
         phasors: &phasors,
-    });
+    };
+    let (phases, followed) = common_phases(&guides);
     let track = SmoothTrack::new(&phases);
     let states = &track.states;
     let (start, (offset_hz, frequency_variance)) =
         start_and_mean(&track, &per_segment, samples as f64 / rate);
+    let strays = strays_of_segments(&guides, states);
     let harmonics = (1..=orders)
         .map(|k| {
             let order = &noise[k - 1];
@@ -84,6 +88,7 @@ pub(crate) fn combine(
     Combined {
         frequency_hz: reference + offset_hz,
         frequency_variance,
+        orders_apart: hangs_on_one(&strays),
         harmonics,
         followed,
         tracked: false,

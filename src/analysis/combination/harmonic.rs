@@ -32,6 +32,9 @@ pub(crate) struct Combined {
     /// Mean fundamental, Hz.
     pub(crate) frequency_hz: f64,
     pub(crate) frequency_variance: f64,
+    /// Square of what the mean fundamental moves by at most without one of the orders, where they do not agree on it, Hz²; beside
+    /// the variance.
+    pub(crate) orders_apart: f64,
     pub(crate) harmonics: Vec<CombinedHarmonic>,
     /// Whether single segments tell the common phase.
     pub(crate) followed: bool,
@@ -60,6 +63,7 @@ impl Combined {
         Self {
             frequency_hz,
             frequency_variance: f64::INFINITY,
+            orders_apart: 0.0,
             harmonics: vec![silent; orders],
             segment_frequencies_hz,
             followed: false,

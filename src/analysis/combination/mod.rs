@@ -6,6 +6,7 @@ mod detection;
 mod guides;
 mod harmonic;
 mod order_agreement;
+mod order_rotation;
 mod walk_allowance;
 mod weak_series;
 

@@ -32,6 +32,7 @@ impl IntervalFit {
         Combined {
             frequency_hz: fundamental * rate_hz,
             frequency_variance: of_fundamental * rate_hz * rate_hz,
+            orders_apart: 0.0,
             harmonics,
             segment_frequencies_hz: vec![fundamental * rate_hz],
             followed: true,

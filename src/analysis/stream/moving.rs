@@ -12,7 +12,7 @@ use crate::analysis::record::Stream;
 use crate::analysis::series::{LIVELY_WALK, SeriesFit};
 use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 use crate::hum::{Presence, Present};
-use crate::stats::{mean, rms_about_mean};
+use crate::stats::rms_about_mean;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
@@ -29,6 +29,8 @@ const STANDS: f64 = 20.0;
 /// Probability of a steady frequency below which a walk is proved.
 const PROVED: f64 = 1e-3;
 
+/// Power of a series over the record's, beyond which its tracks stand against something else: parts of a cycle make it a little more.
+const MOST_POWER: f64 = 2.0;
 /// Power that tracks leave, against what steady lines and tones leave, from which the tones are their movement.
 const EXPLAINED: f64 = 0.1;
 /// Ends of a record whose phase beside a track is looked at: share of the record, and cycles at least.
@@ -72,15 +74,21 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     }
 }
 
-/// Makes the frequency of a record of few cycles as uncertain as its orders scatter, or as it hangs on one of them.
+/// Makes the frequency as uncertain as it hangs on one of the orders where they do not agree, and that of few cycles as they scatter.
 fn widen_by_scatter(fit: &mut StreamFit, rate_hz: f64) {
-    let strays = order_strays(fit);
-    let Some(all) = agreement(&strays) else {
+    let few = fit.record.presence.is_of_few_cycles();
+    // What bounded samples leave is not noise alone.
+    if fit.record.interval.is_some() && !few {
         return;
-    };
+    }
+    let strays = order_strays(fit);
     let combined = &mut fit.record.combined;
-    combined.frequency_variance *= all.ratio;
-    combined.frequency_variance += hangs_on_one(&strays) * rate_hz * rate_hz;
+    if let Some(all) = agreement(&strays) {
+        if few {
+            combined.frequency_variance *= all.ratio;
+        }
+        combined.orders_apart = hangs_on_one(&strays) * rate_hz * rate_hz;
+    }
 }
 
 /// The tracks, where the record calls for them and they are sound, and whether they describe it without the tones; `steady`: the
@@ -113,6 +121,7 @@ fn tracks(
         .iter()
         .map(|t| t.combined.frequency_hz)
         .collect();
+    let power = rms_about_mean(&stream.samples).powi(2);
     let fit_with = |tones_hz: &[f64]| {
         let input = TrackInput {
             samples: &stream.samples,
@@ -122,7 +131,7 @@ fn tracks(
             orders: record.orders,
             tones_hz,
         };
-        fit_tracks(&input).filter(is_sound)
+        fit_tracks(&input).filter(|track| is_sound(track, power))
     };
     let track = fit_with(&tones_hz)?;
     if seen.drifts || agrees(&track, record, seen, stream) {
@@ -134,7 +143,7 @@ fn tracks(
     // Lines beside orders may be their movement's: tracks that leave far less without them than lines leave with them say so. Two
     // lines that beat move the amplitude as well.
     let track = fit_with(&[]).filter(|track| !track.modulation.is_proved())?;
-    let power = |track: &TrackFit| {
+    let left = |track: &TrackFit| {
         let series = track.series(stream.rate_hz, stream.samples.len());
         let left: Vec<f64> = stream
             .samples
@@ -142,10 +151,9 @@ fn tracks(
             .zip(series)
             .map(|(x, s)| x - s)
             .collect();
-        let middle = mean(&left);
-        left.iter().map(|x| (x - middle).powi(2)).sum::<f64>() / left.len() as f64
+        rms_about_mean(&left).powi(2)
     };
-    let explained = power(&track) < EXPLAINED * record.residual_rms.powi(2);
+    let explained = left(&track) < EXPLAINED * record.residual_rms.powi(2);
     explained.then_some((track, true))
 }
 
@@ -301,9 +309,11 @@ fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) 
     fit.track_series = series;
 }
 
-/// Whether every figure is finite.
-fn is_sound(track: &TrackFit) -> bool {
-    track.frequency_hz.is_finite()
+/// Whether every figure is finite, and the series has no more power than a record whose mean square about the mean is `power`.
+fn is_sound(track: &TrackFit, power: f64) -> bool {
+    let own: f64 = track.orders.iter().map(|o| o.power.observed_v2).sum();
+    own <= MOST_POWER * power
+        && track.frequency_hz.is_finite()
         && (0.0..f64::INFINITY).contains(&track.frequency_variance)
         && track.orders.iter().all(|o| {
             o.amplitude.is_finite()

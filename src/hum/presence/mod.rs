@@ -4,6 +4,7 @@
 //! is has to beat the best among fundamentals where none is (decoys), without its strongest order: one foreign line makes no
 //! series. A fundamental alone counts where it stands where a grid is, steadily, and nothing like it stands around.
 
+mod beside_comb;
 mod calm;
 mod comb;
 mod drifting;
@@ -12,6 +13,7 @@ mod followers;
 mod periodic;
 mod present;
 mod short;
+mod smear;
 
 pub(crate) use followers::{OUTWEIGHS, PROVED};
 pub(crate) use present::{Foreign, Presence, Present};
@@ -192,19 +194,6 @@ impl Scene<'_> {
             && !self.shows_anothers_comb(spectrum)
     }
 
-    /// Whether lines stand at a grid's place that are multiples of what is no grid's.
-    fn shows_anothers_comb(&self, spectrum: &LineSpectrum) -> bool {
-        let witness = Witness::new(spectrum);
-        let shown = self.nominals_hz.iter().filter_map(|&hz| {
-            let range = ((1.0 - IN_STEP) * hz, (1.0 + IN_STEP) * hz);
-            let own = witness.best(range, |e| e.total);
-            let anothers = || is_anothers(&own, sole_step(&own, NEEDED_REST), hz);
-            (own.total > NEEDED_REST).then(anothers)
-        });
-        let shown: Vec<bool> = shown.collect();
-        shown.contains(&true) && !shown.contains(&false)
-    }
-
     /// Whether the powers of broad bands are much the same in every third of the record: what sweeps is in another at each time.
     fn is_stationary(&self) -> bool {
         let third = self.samples.len() / 3;
@@ -257,32 +246,6 @@ impl Scene<'_> {
         let mut found = told(nominal_hz, evidence, spectrum);
         found.doubt(|_, line| others.contains(line));
         Some(found)
-    }
-
-    /// A series of all orders beside another's lines at multiples of a multiple of a nominal frequency.
-    fn beside_comb(&self, spectrum: &LineSpectrum, witness: &Witness<'_>) -> Option<Present> {
-        self.nominals_hz.iter().find_map(|&hz| {
-            let range = ((1.0 - IN_STEP) * hz, (1.0 + IN_STEP) * hz);
-            let comb = witness.best(range, |e| e.total);
-            let step = sole_step(&comb, NEEDED_REST);
-            if step == 1 {
-                return None;
-            }
-            let members = witness.shown(step as f64 * comb.fundamental_hz);
-            let members: Vec<Line> = members.into_iter().map(|(_, line)| line).collect();
-            let rest = spectrum.clone().without(&members);
-            let witness = Witness::new(&rest);
-            let (nominal_hz, evidence) = self
-                .series_in(&rest, &witness)
-                .or_else(|| self.mainly_one(&rest, &witness))?;
-            let of_all_orders = sole_step(&evidence, NEEDED_REST) == 1
-                && evidence.orders.iter().any(|own| own.order <= LOW_ORDERS);
-            of_all_orders.then(|| {
-                let mut found = told(nominal_hz, evidence, spectrum);
-                found.doubt(|_, line| members.contains(line));
-                found
-            })
-        })
     }
 
     /// The strongest series at a nominal frequency. Evidence is bounded: of two grids that are both there, the mains is the one of

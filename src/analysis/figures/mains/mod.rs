@@ -219,7 +219,8 @@ fn harmonics(
 fn frequency(facts: &ChannelFacts<'_>, fit: &RecordFit, confidence: f64) -> Estimate {
     let rate_share = facts.header.time_base.sample_rate_uncertainty_hz / facts.rate_hz();
     let (value, own) = mean_frequency(facts, fit);
-    let variance = own + (rate_share * fit.combined.frequency_hz).powi(2);
+    let of_rate = (rate_share * fit.combined.frequency_hz).powi(2);
+    let variance = own + fit.combined.orders_apart + of_rate;
     let leading = leading_order(fit);
     let deviation = variance.sqrt() * raised_where_faint(leading);
     let dof = leading.map_or(f64::INFINITY, |(_, dof)| dof);

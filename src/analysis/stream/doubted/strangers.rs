@@ -24,13 +24,12 @@ const LONE: f64 = 3.0;
 const LONE_FROM: usize = 4;
 const NEIGHBOURS: usize = 2;
 
-/// What the orders of a record of few cycles say of their own frequencies; empty where they are not apart, or a longer record tells
-/// lines by themselves.
+/// What the orders of a single segment say of their own frequencies; empty where they are not apart, or none is there.
 pub(crate) fn order_strays(fit: &StreamFit) -> Vec<Stray> {
     let record = &fit.record;
-    let ([segment], true) = (
+    let ([segment], false) = (
         record.segments.as_slice(),
-        record.presence.is_of_few_cycles(),
+        matches!(record.presence, Presence::Absent { .. }),
     ) else {
         return Vec::new();
     };
@@ -104,6 +103,10 @@ impl Strangers {
 /// The series with orders that may be another's told; `None` where nothing speaks against them, or they are no series otherwise.
 pub(super) fn without_strangers(fit: &StreamFit, rate_hz: f64) -> Option<Presence> {
     let record = &fit.record;
+    // A longer record tells lines by themselves.
+    if !record.presence.is_of_few_cycles() {
+        return None;
+    }
     let strays = order_strays(fit);
     if strays.is_empty() {
         return None;
