@@ -15,7 +15,6 @@ mod unseen;
 
 pub(crate) use excess::{excess, excess_at};
 pub(crate) use foreground::{Foreground, SLOW_TO, bridge, foreground, outweighs, slow_content};
-pub(crate) use line_spectrum::Line;
 pub(crate) use part::{
     Section, is_looked_through, part_with_hum, sections, sections_of_phase, sections_of_series,
 };

@@ -5,7 +5,7 @@
 
 use crate::analysis::series::{FitSettings, SegmentFit};
 use crate::hum;
-use crate::stats::median;
+use crate::stats::{median, rms_about_mean};
 use rustfft::num_complex::Complex64;
 
 /// Power left of a segment over that of most, from which the noise beside the hum is looked at segment by segment.
@@ -29,7 +29,7 @@ pub(crate) fn note_uneven_noise(
             .iter()
             .filter_map(|&(from, to)| residual.get(from..to))
     };
-    let powers: Vec<f64> = left().map(mean_square).collect();
+    let powers: Vec<f64> = left().map(|piece| rms_about_mean(piece).powi(2)).collect();
     let usual = median(&mut powers.clone());
     if powers.iter().all(|power| *power <= UNEVEN * usual) {
         return;
@@ -66,10 +66,4 @@ fn leading(settings: &FitSettings, segments: &[SegmentFit]) -> Option<usize> {
     (1..=highest.min(settings.highest_guide()))
         .filter(|k| !settings.aside.contains(k) && !settings.muted.contains(k))
         .max_by(|a, b| told(*a).total_cmp(&told(*b)))
-}
-
-fn mean_square(samples: &[f64]) -> f64 {
-    let count = samples.len().max(1) as f64;
-    let mean = samples.iter().sum::<f64>() / count;
-    samples.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / count
 }

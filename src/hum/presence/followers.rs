@@ -59,9 +59,10 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
     let apart = |order: usize| {
         clocked.contains(&order) || comb.is_some_and(|step| order.is_multiple_of(step))
     };
-    let (mut series, mut foreign) = parted(&evidence, spectrum, moves, &apart);
-    if let Some(swing) = swing(&foreign, &series, spectrum) {
-        (series, foreign) = parted(&evidence, spectrum, moves.max(swing), &apart);
+    let parted = |moves: f64| parted(&evidence, spectrum, &shown, moves, &apart);
+    let (mut series, mut foreign) = parted(moves);
+    if let Some(swing) = swing(&foreign, &series, &shown, spectrum) {
+        (series, foreign) = parted(moves.max(swing));
     }
     let fundamental_hz = series.fundamental_hz;
     let mut found = Present {
@@ -85,20 +86,26 @@ pub(super) fn told(nominal_hz: f64, evidence: Evidence, spectrum: &LineSpectrum)
 fn parted(
     evidence: &Evidence,
     spectrum: &LineSpectrum,
+    shown: &[(usize, Line)],
     moves: f64,
     apart: &dyn Fn(usize) -> bool,
 ) -> (Series, Vec<Foreign>) {
     let series = Series::of(evidence, spectrum.duration_s, moves, apart);
     let mut foreign = series.strangers(evidence, spectrum.duration_s);
     let known: Vec<usize> = foreign.iter().map(|other| other.order).collect();
-    let beside = beside(spectrum, &series);
+    let beside = beside(spectrum, shown, &series);
     foreign.extend(beside.filter(|other| other.proved || !known.contains(&other.order)));
     (series, foreign)
 }
 
 /// The share by which a fundamental swings that leaves the lines beside its orders: those of most strong orders stand off by
 /// the same share of their frequencies, as no other origin's do but a comb's at multiples of an order.
-fn swing(foreign: &[Foreign], series: &Series, spectrum: &LineSpectrum) -> Option<f64> {
+fn swing(
+    foreign: &[Foreign],
+    series: &Series,
+    shown: &[(usize, Line)],
+    spectrum: &LineSpectrum,
+) -> Option<f64> {
     let off = |other: &Foreign| {
         let place = other.order as f64 * series.fundamental_hz;
         let cell = 1.0 / (spectrum.duration_s * place);
@@ -107,7 +114,6 @@ fn swing(foreign: &[Foreign], series: &Series, spectrum: &LineSpectrum) -> Optio
     let told = |(share, cell): &(f64, f64)| *share > SWINGS_CELLS * cell && *share < SWINGS_TO;
     let proved = || foreign.iter().filter(|other| other.proved);
     let beside: Vec<(f64, f64)> = proved().map(off).filter(told).collect();
-    let shown = Witness::new(spectrum).shown(series.fundamental_hz);
     let strong = || {
         shown
             .iter()
@@ -270,9 +276,12 @@ impl Series {
 }
 
 /// Lines beside an order's place that are stronger than the order itself, and those that may be two.
-fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Foreign> {
+fn beside(
+    spectrum: &LineSpectrum,
+    shown: &[(usize, Line)],
+    series: &Series,
+) -> impl Iterator<Item = Foreign> {
     let orders = (spectrum.top_hz / series.fundamental_hz) as usize;
-    let shown = Witness::new(spectrum).shown(series.fundamental_hz);
     (1..=orders).filter_map(move |order| {
         let place = order as f64 * series.fundamental_hz;
         let moves = OWN_MOVES.max(SMEARS * series.moves);
@@ -281,7 +290,7 @@ fn beside(spectrum: &LineSpectrum, series: &Series) -> impl Iterator<Item = Fore
         let exact = APART_CELLS / spectrum.duration_s
             + SMEARS * series.moves * place
             + PROVED * order as f64 * series.uncertainty_hz;
-        let stands_out = |line: &Line| line.rms > APART_IN_STRENGTH * largest_about(&shown, order);
+        let stands_out = |line: &Line| line.rms > APART_IN_STRENGTH * largest_about(shown, order);
         let outweighs =
             |line: &Line| order > 1 && (line.rms > OUTWEIGHS * series.rms || stands_out(line));
         let strongest = |lines: &mut dyn Iterator<Item = &Line>| {

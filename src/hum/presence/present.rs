@@ -2,6 +2,7 @@
 
 use super::evidence::Evidence;
 use crate::hum::line_spectrum::Line;
+use crate::stats::LinePower;
 
 /// A series that is there.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -49,6 +50,22 @@ pub(crate) struct Foreign {
     pub(crate) own: Option<Line>,
     /// Whether its place shows that it is another's.
     pub(crate) proved: bool,
+}
+
+impl Foreign {
+    /// What was fitted as an order at `hz`, of which nothing shows beside it.
+    pub(crate) fn of_order(order: usize, hz: f64, power: &LinePower, proved: bool) -> Self {
+        Self {
+            order,
+            line: Line {
+                hz,
+                strength: power.observed_v2 / power.noise_v2.max(f64::MIN_POSITIVE),
+                rms: power.observed_v2.sqrt(),
+            },
+            own: None,
+            proved,
+        }
+    }
 }
 
 /// What a look at a record says.

@@ -1,7 +1,7 @@
 //! An order that outweighs all others.
 
 use crate::analysis::stream::stream_fit::RecordFit;
-use crate::hum::{ForeignLine, Line, OUTWEIGHS, Presence};
+use crate::hum::{ForeignLine, OUTWEIGHS, Presence};
 
 /// RMS of an order over the root-sum of all others beyond which it is hum only as the ripple of a rectifier of one, three or six
 /// phases (common practice, no source).
@@ -34,16 +34,9 @@ pub(super) fn outweighing(record: &RecordFit) -> Option<Outweighing> {
     }
     let power = record.combined.harmonics[i].power;
     let mut doubted = seen.clone();
-    doubted.foreign.push(ForeignLine {
-        order,
-        line: Line {
-            hz: order as f64 * record.combined.frequency_hz,
-            strength: power.observed_v2 / power.noise_v2,
-            rms: (0.5 * largest).sqrt(),
-        },
-        own: None,
-        proved: false,
-    });
+    let hz = order as f64 * record.combined.frequency_hz;
+    let line = ForeignLine::of_order(order, hz, &power, false);
+    doubted.foreign.push(line);
     Some(Outweighing {
         presence: Presence::Present(doubted),
         hardly_hum: ratio > MOST_RATIO && !RIPPLES.contains(&order),

@@ -7,7 +7,7 @@
 use crate::analysis::combination::{Agreement, Stray, parted, series_detected, stranger, strays};
 use crate::analysis::options::GRID_RANGE;
 use crate::analysis::stream::stream_fit::StreamFit;
-use crate::hum::{ForeignLine, Line, Presence, Present};
+use crate::hum::{ForeignLine, Presence, Present};
 use crate::spectrum::{Weighting, hann};
 use crate::stats::LinePower;
 
@@ -150,17 +150,8 @@ pub(super) fn without_strangers(fit: &StreamFit, rate_hz: f64) -> Option<Presenc
     seen.uncertainty_hz = others.1.sqrt().min(reach_hz);
     seen.foreign.extend(orders.iter().filter_map(|own| {
         let power = combined.harmonics.get(own.order - 1)?.power;
-        let line = Line {
-            hz: own.order as f64 * combined.frequency_hz + own.distance * rate_hz,
-            strength: power.observed_v2 / power.noise_v2.max(f64::MIN_POSITIVE),
-            rms: power.observed_v2.sqrt(),
-        };
-        Some(ForeignLine {
-            order: own.order,
-            line,
-            own: None,
-            proved,
-        })
+        let hz = own.order as f64 * combined.frequency_hz + own.distance * rate_hz;
+        Some(ForeignLine::of_order(own.order, hz, &power, proved))
     }));
     Some(Presence::Present(seen))
 }
