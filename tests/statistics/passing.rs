@@ -10,11 +10,6 @@ use std::f64::consts::TAU;
 
 const TRIALS: u64 = 60;
 
-fn hum_rms() -> f64 {
-    let powers = (1..=ORDERS).map(|k| 0.5 / (k * k) as f64);
-    powers.sum::<f64>().sqrt()
-}
-
 /// One to three samples of 100 to 10⁶ times the hum in one to ten seconds of it: of 60 intervals of 95 % fewer than 52 hold once in
 /// 1000. Fitted as if they were signal, they are the whole of the hum: half of
 /// the intervals held (30 records made by another program).
@@ -33,7 +28,7 @@ fn lone_samples_do_not_reach_the_hum() {
         }
         let m = measured(&samples, RATE_HZ, 20);
         frequency.add(m.mains.frequency_hz, hz);
-        hum.add(m.mains.hum_rms, hum_rms());
+        hum.add(m.mains.hum_rms, NineOrders::hum_rms(1.0));
         let mut warnings = m.quality.warnings.iter();
         assert!(warnings.any(|w| w.code == WarningCode::NotInterferenceAlone));
     }
@@ -78,7 +73,7 @@ fn folded_lines_bend_few_of_the_frequencies_of_few_cycles() {
         let m = measured(&samples, rate_hz, 40);
         if m.mains.detected {
             frequency.add(m.mains.frequency_hz, hz);
-            hum.add(m.mains.hum_rms, hum_rms());
+            hum.add(m.mains.hum_rms, NineOrders::hum_rms(1.0));
         }
     }
     let (f, h) = (frequency.coverage(), hum.coverage());

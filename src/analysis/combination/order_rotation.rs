@@ -6,13 +6,14 @@ use crate::analysis::series::State;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::TAU;
 
-/// Fewest segments over which a turn shows, and |c|² over its variance from which an order tells it.
+/// Fewest orders that can disagree, fewest segments over which a turn shows, and |c|² over its variance from which an order tells it.
+const LEAST_ORDERS: usize = 2;
 const LEAST_SEGMENTS: usize = 4;
 const STANDS: f64 = 20.0;
 
 /// How far the orders that guide are from their places, Hz, by their phases from segment to segment. `states`: the common phase.
 pub(super) fn strays_of_segments(guides: &Guides<'_>, states: &[State]) -> Vec<Stray> {
-    if states.len() < LEAST_SEGMENTS {
+    if guides.orders.len() < LEAST_ORDERS || states.len() < LEAST_SEGMENTS {
         return Vec::new();
     }
     let orders = guides.orders.iter();

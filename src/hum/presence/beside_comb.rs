@@ -1,7 +1,7 @@
 //! A look at a record in which another's lines stand at multiples of a grid's.
 
 use super::comb::{is_anothers, sole_step};
-use super::evidence::Witness;
+use super::evidence::{Evidence, Witness};
 use super::followers::told;
 use super::present::Present;
 use super::{IN_STEP, LOW_ORDERS, NEEDED_REST, Scene};
@@ -12,8 +12,7 @@ impl Scene<'_> {
     pub(super) fn shows_anothers_comb(&self, spectrum: &LineSpectrum) -> bool {
         let witness = Witness::new(spectrum);
         let shown = self.nominals_hz.iter().filter_map(|&hz| {
-            let range = ((1.0 - IN_STEP) * hz, (1.0 + IN_STEP) * hz);
-            let own = witness.best(range, |e| e.total);
+            let own = in_step(&witness, hz);
             let anothers = || is_anothers(&own, sole_step(&own, NEEDED_REST), hz);
             (own.total > NEEDED_REST).then(anothers)
         });
@@ -28,8 +27,7 @@ impl Scene<'_> {
         witness: &Witness<'_>,
     ) -> Option<Present> {
         self.nominals_hz.iter().find_map(|&hz| {
-            let range = ((1.0 - IN_STEP) * hz, (1.0 + IN_STEP) * hz);
-            let comb = witness.best(range, |e| e.total);
+            let comb = in_step(witness, hz);
             let step = sole_step(&comb, NEEDED_REST);
             if step == 1 {
                 return None;
@@ -50,4 +48,10 @@ impl Scene<'_> {
             })
         })
     }
+}
+
+/// The most evidence for a grid of a nominal frequency that is in step with others.
+fn in_step(witness: &Witness<'_>, nominal_hz: f64) -> Evidence {
+    let range = ((1.0 - IN_STEP) * nominal_hz, (1.0 + IN_STEP) * nominal_hz);
+    witness.best(range, |e| e.total)
 }
