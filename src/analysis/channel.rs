@@ -3,7 +3,7 @@
 use super::figures::{ChannelFacts, assemble, constant};
 use super::measurement::Measurement;
 use super::options::MeasureOptions;
-use super::record::{Intake, Lone, OwnScale, Rails, WaveformSums, infer_step, leave_out_lone};
+use super::record::{Held, Intake, Lone, OwnScale, Rails, WaveformSums, infer_step, leave_out_lone};
 use super::stream::{Known, fits_clipped};
 use super::stretches::Stretches;
 use crate::capture::CaptureHeader;
@@ -19,7 +19,7 @@ const MOST_DECIMATED: usize = 1 << 10;
 /// Samples from which the converter's step is inferred.
 const STEP_SAMPLES: usize = 1 << 14;
 /// Share of missing samples up to which a record is analysed around them.
-const MOST_MISSING: f64 = 0.10;
+const MOST_MISSING: f64 = 0.30;
 /// Share of clipped samples up to which the rest still tells hum, offset and frequency.
 const MOST_CLIPPED: f64 = 0.50;
 /// The same of records too long to be fitted to their rails, and of a low-rate copy's samples, over each of which
@@ -35,6 +35,7 @@ pub(super) struct Channel<'a> {
     rate_hz: f64,
     sums: WaveformSums,
     rails: Rails,
+    held: Held,
     first: Vec<f64>,
     /// The converter's step, stated or, once there are samples enough, inferred.
     step: Option<f64>,
@@ -105,6 +106,7 @@ impl<'a> Channel<'a> {
             rate_hz: header.time_base.sample_rate_hz,
             sums: WaveformSums::default(),
             rails: Rails::new(acquisition.full_scale_v.map(|v| v * factor), step),
+            held: Held::default(),
             first: Vec::new(),
             step,
             whole: Vec::new(),
@@ -164,6 +166,7 @@ impl<'a> Channel<'a> {
         let whole = std::mem::take(&mut self.whole);
         self.step = self.step.or_else(|| infer_step(&self.first));
         self.rails.learn(&whole);
+        self.held.learn(&whole, self.step);
         let factor = decimation(self.rate_hz, self.options);
         let low_rate_hz = self.rate_hz / factor as f64;
         self.long = Some(Long {
@@ -187,6 +190,7 @@ impl<'a> Channel<'a> {
             if !within {
                 self.rails.mark(samples);
             }
+            self.held.mark(samples);
         };
         let pending = &mut long.stretches.pending;
         match &mut long.intake {
@@ -226,6 +230,8 @@ impl<'a> Channel<'a> {
             stretches.step = self.step;
             self.rails.learn(&stretches.pending);
             self.rails.mark(&mut stretches.pending);
+            let most = MOST_MISSING * frames as f64;
+            self.held.mark_whole(&mut stretches.pending, self.step, most);
             lone = leave_out_lone(&mut stretches.pending, rate_hz);
             Long {
                 intake: None,
@@ -255,6 +261,7 @@ impl<'a> Channel<'a> {
             missing: self.sums.missing,
             clipped: self.rails.clipped(),
             lone,
+            held: &self.held,
             step: self.step,
             decimator,
             high,
@@ -276,7 +283,8 @@ impl<'a> Channel<'a> {
     /// samples hold something missing or clipped.
     fn refuse(&self, name: &str, frames: usize, long: bool, spread: bool) -> Result<(), Error> {
         let share = |count: u64| count as f64 / frames.max(1) as f64;
-        let (missing, clipped) = (self.sums.missing, self.rails.clipped());
+        let missing = self.sums.missing + self.held.samples;
+        let clipped = self.rails.clipped();
         if share(missing) > MOST_MISSING || (spread && clipped == 0) {
             return Err(ErrorKind::BadValue.error(format!(
                     "channel '{name}': {missing} of {frames} samples are missing; at most {:.0} % can be worked around: \

@@ -4,6 +4,7 @@
 //! that are no orders stand among them, and the mean is as uncertain as they scatter (R. T. Birge, Phys. Rev. 40, 207, 1932).
 
 use crate::analysis::series::SeriesFit;
+use crate::numeric::vectorised;
 use rustfft::num_complex::Complex64;
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 use std::f64::consts::TAU;
@@ -44,21 +45,19 @@ pub(crate) fn strays(
     noise: impl Fn(usize) -> Option<f64>,
 ) -> Vec<Stray> {
     let middle = 0.5 * (residual.len() as f64 - 1.0);
+    // Each sample's place, weighted, and what is left there.
+    let weighted: Vec<f64> = weights
+        .iter()
+        .enumerate()
+        .map(|(n, weight)| weight * (n as f64 - middle))
+        .collect();
     let own = |(i, c): (usize, &Complex64)| {
         let order = i + 1;
         let stands = |noise: &f64| c.norm_sqr() * residual.len() as f64 > 2.0 * STANDS * noise;
         let noise = noise(order).filter(stands)?;
         let turn = TAU * fit.fundamental * order as f64;
-        let step = Complex64::cis(turn);
-        let mut line = c * Complex64::cis((-turn * middle) % TAU) * Complex64::i();
-        let (mut score, mut squares) = (0.0, 0.0);
-        for ((n, left), weight) in residual.iter().enumerate().zip(weights) {
-            // The order's change with its frequency.
-            let slope = weight * (n as f64 - middle) * line.re;
-            score += slope * left;
-            squares += slope * slope;
-            line *= step;
-        }
+        let start = c * Complex64::cis((-turn * middle) % TAU) * Complex64::i();
+        let (score, squares) = against_slope(start, turn, &weighted, residual);
         (squares > 0.0).then(|| Stray {
             order,
             distance: score / squares / TAU,
@@ -66,6 +65,44 @@ pub(crate) fn strays(
         })
     };
     fit.harmonics.iter().enumerate().filter_map(own).collect()
+}
+
+/// Samples that turn together.
+const LANES: usize = 8;
+
+/// What is left times the change of an order with its frequency, and that change squared, summed. `start` and `turn`: the order's
+/// derivative by its phase at the first sample, and by how much it turns from sample to sample.
+fn against_slope(start: Complex64, turn: f64, weighted: &[f64], left: &[f64]) -> (f64, f64) {
+    let (step, mut re, mut im) = (Complex64::cis(turn * LANES as f64), [0.0; LANES], [0.0; LANES]);
+    for lane in 0..LANES {
+        let own = start * Complex64::cis(turn * lane as f64);
+        (re[lane], im[lane]) = (own.re, own.im);
+    }
+    let (mut score, mut squares) = ([0.0; LANES], [0.0; LANES]);
+    let (places, last_places) = weighted.as_chunks::<LANES>();
+    let (lefts, last_lefts) = left.as_chunks::<LANES>();
+    vectorised(
+        #[inline(always)]
+        || {
+            for (place, left) in places.iter().zip(lefts) {
+                for i in 0..LANES {
+                    let slope = place[i] * re[i];
+                    score[i] += slope * left[i];
+                    squares[i] += slope * slope;
+                    (re[i], im[i]) = (
+                        re[i] * step.re - im[i] * step.im,
+                        re[i] * step.im + im[i] * step.re,
+                    );
+                }
+            }
+        },
+    );
+    for ((place, left), (re, i)) in last_places.iter().zip(last_lefts).zip(re.iter().zip(0..)) {
+        let slope = place * re;
+        score[i] += slope * left;
+        squares[i] += slope * slope;
+    }
+    (score.iter().sum(), squares.iter().sum())
 }
 
 /// What orders together say of the fundamental.

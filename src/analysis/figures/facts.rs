@@ -3,7 +3,7 @@
 use crate::Warning;
 use crate::analysis::measurement::{Mains, Measurement, Noise, Quality, Waveform};
 use crate::analysis::options::MeasureOptions;
-use crate::analysis::record::{AliasedMains, High, Lone, OwnScale};
+use crate::analysis::record::{AliasedMains, Held, High, Lone, OwnScale};
 use crate::capture::{CaptureHeader, Coupling};
 use crate::spectrum::Decimator;
 use crate::stats::{Estimate, LinePower};
@@ -20,6 +20,7 @@ pub(crate) struct ChannelFacts<'a> {
     pub(crate) missing: u64,
     pub(crate) clipped: u64,
     pub(crate) lone: Lone,
+    pub(crate) held: &'a Held,
     pub(crate) step: Option<f64>,
     pub(crate) decimator: Option<Decimator>,
     /// Density at the record's own rate, where the stream is a decimated one.
@@ -91,7 +92,7 @@ impl ChannelFacts<'_> {
             waveform: self.waveform,
             quality: Quality {
                 clipped_samples: self.clipped,
-                missing_samples: self.missing,
+                missing_samples: self.missing + self.held.samples,
                 lsb: self.step,
                 warnings,
             },

@@ -203,6 +203,15 @@ pub(super) fn quality_warnings(
             facts.missing
         )));
     }
+    if facts.held.samples > 0 {
+        warnings.push(WarningCode::MissingSamples.warning(format!(
+            "{} samples ({}) repeat one value while the record goes on, the first at {:.4} s: lost ones for which the last \
+             or a fixed value was written; they were left out of the fit",
+            facts.held.samples,
+            percent(facts.held.samples as f64 / facts.frames.max(1) as f64),
+            facts.held.first as f64 / facts.rate_hz()
+        )));
+    }
     if facts.header.acquisition.coupling == Some(Coupling::Ac) {
         let what = match facts.ac_corner_hz() {
             Some(corner) => format!("AC coupled: the offset is not in the capture; hum was corrected for the stated corner of {corner} Hz"),

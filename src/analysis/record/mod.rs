@@ -2,6 +2,7 @@
 
 mod aliased_mains;
 mod gaps;
+mod held;
 mod intake;
 mod lone;
 mod own_scale;
@@ -12,6 +13,7 @@ mod waveform;
 
 pub(crate) use aliased_mains::AliasedMains;
 pub(crate) use gaps::{GapKind, fill, fill_beyond};
+pub(crate) use held::Held;
 pub(crate) use intake::{High, Intake};
 pub(crate) use lone::{Lone, leave_out_lone};
 pub(crate) use own_scale::OwnScale;

@@ -1,6 +1,6 @@
 //! Clipping: samples at the limit of the range.
 
-use crate::stats::f_cdf;
+use crate::stats::{f_cdf, median};
 
 /// Runs of equal extreme values from which a rail is inferred.
 const RUN: usize = 3;
@@ -78,7 +78,7 @@ impl Rails {
         let moving = still * 5 <= pairs().count();
         let told = |extreme: f64, sign: f64| {
             let at = samples.iter().filter(|&&x| x == extreme).count();
-            if at < FEWEST {
+            if at < FEWEST || is_dropped_to(samples, extreme) {
                 return false;
             }
             let stays = runs(samples, extreme);
@@ -179,6 +179,31 @@ fn finite_range(samples: &[f64]) -> (f64, f64) {
         low.iter().copied().fold(f64::INFINITY, f64::min),
         high.iter().copied().fold(f64::NEG_INFINITY, f64::max),
     )
+}
+
+/// Whether the record falls to an extreme and comes back from it by more than it moves elsewhere: what is written for lost samples, and
+/// no limit, which is come to by and by.
+fn is_dropped_to(samples: &[f64], extreme: f64) -> bool {
+    let mut falls: Vec<f64> = Vec::new();
+    let mut from = 0;
+    for run in samples.chunk_by(|a, b| a == b) {
+        let to = from + run.len();
+        if run[0] == extreme && run.len() >= RUN {
+            let beside = [from.checked_sub(1), Some(to)];
+            let beside = beside.iter().flatten().filter_map(|n| samples.get(*n));
+            falls.extend(beside.filter(|x| x.is_finite()).map(|x| (x - extreme).abs()));
+        }
+        from = to;
+    }
+    if falls.is_empty() {
+        return false;
+    }
+    let elsewhere = samples.windows(2).filter(|pair| pair.iter().all(|x| *x != extreme));
+    let most = elsewhere
+        .map(|pair| (pair[1] - pair[0]).abs())
+        .filter(|d| d.is_finite())
+        .fold(0.0, f64::max);
+    median(&mut falls) > most
 }
 
 fn runs(samples: &[f64], extreme: f64) -> usize {

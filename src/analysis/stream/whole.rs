@@ -31,6 +31,8 @@ pub(super) fn fit_whole(
     options: &MeasureOptions,
     known: Option<&Known>,
 ) -> StreamFit {
+    let filled = (!stream.gaps.is_empty()).then(|| filled(stream, options, known));
+    let stream = filled.as_ref().unwrap_or(stream);
     let nominals = options.mains.nominals_hz();
     let step = stream.step.unwrap_or(0.0);
     let rate_hz = stream.rate_hz;
@@ -103,6 +105,21 @@ pub(super) fn fit_whole(
     // Offset of the record as it is, what was taken off or left out included.
     result.record.residual_mean += mean(&stream.samples) - mean(&other.samples);
     result
+}
+
+/// A stream with the series in its gaps and a bridge over what is left beside it: a bridge alone looks like steps and events.
+fn filled(stream: &Stream, options: &MeasureOptions, known: Option<&Known>) -> Stream {
+    let fit = fit_alone(stream, options, known, None);
+    let mut filled = stream.clone();
+    let mut lines = vec![0.0; stream.samples.len()];
+    Segmented::new(stream, options).subtract(&fit.record.segments, &mut lines);
+    lines.iter_mut().for_each(|x| *x = -*x);
+    let mut gaps = vec![false; stream.samples.len()];
+    for gap in &stream.gaps {
+        gaps[gap.at] = true;
+    }
+    fill_with(&mut filled.samples, &lines, &gaps);
+    filled
 }
 
 /// A stream fitted before what else it holds is known.
