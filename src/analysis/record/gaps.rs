@@ -59,13 +59,16 @@ impl GapKind {
 }
 
 /// What filling a segment did.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Filled {
     /// Largest change of a filled sample, and the noise's deviation.
     pub(crate) largest: f64,
     pub(crate) deviation: f64,
     /// Noise that the filled samples lack, in samples.
     pub(crate) lost: f64,
+    /// Variance of the offset and of each order filled with, over what all samples would give: gaps at one place of the cycle hide
+    /// what the orders do together there.
+    pub(crate) dearer: Vec<f64>,
 }
 
 /// Fills a segment's gaps (`first` is its place in the stream) from the offset, drift and `orders` of a fit to everything
@@ -206,8 +209,9 @@ impl KnownSamples {
         let factor = Cholesky::new(self.size, normal)?;
         let count = self.used + places.iter().filter(clipped).count() as f64;
         let mut outcome = Filled::default();
+        let mut theta = Vec::new();
         for _ in 0..ROUNDS {
-            let mut theta = self.right.clone();
+            theta.clone_from(&self.right);
             for place in places.iter().filter(clipped) {
                 for (t, r) in theta.iter_mut().zip(&place.row) {
                     *t += r * place.value;
@@ -233,7 +237,31 @@ impl KnownSamples {
             }
         }
         outcome.lost = places.iter().map(|p| p.spread).sum::<f64>() / outcome.deviation.powi(2);
+        outcome.dearer = self.dearer(self.used + places.len() as f64, &theta);
         Some(outcome)
+    }
+}
+
+impl KnownSamples {
+    /// What the gaps cost: the variance of the offset and of each order, where clipped samples say nothing, over that from all samples;
+    /// an order's no less than that of the power of all, of which errors at one place of the cycle add up. `theta`: the fit.
+    fn dearer(&self, all: f64, theta: &[f64]) -> Vec<f64> {
+        let Some(factor) = Cholesky::new(self.size, self.normal.clone()) else {
+            return Vec::new();
+        };
+        let inverse = factor.inverse();
+        let variance = |column: usize| inverse[column * (self.size + 1)];
+        let mut of_power = theta.to_vec();
+        of_power[..2].fill(0.0);
+        let gradient = of_power.clone();
+        factor.solve(&mut of_power);
+        let squares = plain_dot(&gradient, &gradient).max(f64::MIN_POSITIVE);
+        let together = 0.5 * all * plain_dot(&gradient, &of_power) / squares;
+        let orders = (2..self.size).step_by(2).map(|c| {
+            let own = 0.25 * all * (variance(c) + variance(c + 1));
+            own.max(together)
+        });
+        std::iter::once(all * variance(0)).chain(orders).collect()
     }
 }
 

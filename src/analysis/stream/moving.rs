@@ -14,6 +14,7 @@ use crate::hum::track::{TrackFit, TrackInput, fit_tracks};
 use crate::hum::{Presence, Present};
 use crate::stats::rms_about_mean;
 use rustfft::num_complex::Complex64;
+use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 /// Cycles of records that are fitted with tracks: fewer do not part them, more are followed segment by segment.
@@ -22,7 +23,9 @@ const CYCLES: (f64, f64) = (6.0, 650.0);
 const AGREE: f64 = 5.0;
 /// The same where the tracks' frequency wanders, beside what the segments say of it.
 const AGREE_ON_WANDER: f64 = 3.5;
-/// Blocks of a single segment whose phases are told apart, at most.
+/// Segments up to which they do not tell a walk of the frequency by themselves.
+const MOST_SEGMENTS: usize = 2;
+/// Blocks of a record whose phases are told apart, at most.
 const MOST_BLOCKS: usize = 10;
 /// |c|² over its variance from which an order tells phase.
 const STANDS: f64 = 20.0;
@@ -31,6 +34,8 @@ const PROVED: f64 = 1e-3;
 
 /// Power of a series over the record's, beyond which its tracks stand against something else: parts of a cycle make it a little more.
 const MOST_POWER: f64 = 2.0;
+/// Power that tracks leave over what steady lines do, from which they are not what they follow: they bend, and lines do not.
+const LEFT: f64 = 1.2;
 /// Power that tracks leave, against what steady lines and tones leave, from which the tones are their movement.
 const EXPLAINED: f64 = 0.1;
 /// Ends of a record whose phase beside a track is looked at: share of the record, and cycles at least.
@@ -45,10 +50,13 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     let Presence::Present(seen) = fit.record.presence.clone() else {
         return;
     };
+    let allowance = block_phases(segmented, fit).and_then(|blocks| blocks.allowance());
     if fit.record.interval.is_some() {
+        if let Some(allowance) = allowance {
+            allow_for(&mut fit.record.combined, &allowance.unmoved());
+        }
         return;
     }
-    let allowance = block_phases(segmented, fit).and_then(|blocks| blocks.allowance());
     let steady = allowance.is_none_or(|a| a.steady > PROVED);
     if let Some((track, alone)) = tracks(segmented, &fit.record, &seen, left_out, steady) {
         if alone {
@@ -133,7 +141,17 @@ fn tracks(
         };
         fit_tracks(&input).filter(|track| is_sound(track, power))
     };
-    let track = fit_with(&tones_hz)?;
+    let left = |track: &TrackFit| {
+        let series = track.series(stream.rate_hz, stream.samples.len());
+        let kept = |n: &usize| weights.get(*n).is_none_or(|w| *w > 0.0);
+        let left = (0..series.len()).filter(kept);
+        let left: Vec<f64> = left.map(|n| stream.samples[n] - series[n]).collect();
+        rms_about_mean(&left).powi(2)
+    };
+    let tones = record.tones.iter().flat_map(|tone| &tone.combined.harmonics);
+    let tones_v2: f64 = tones.map(|line| line.power.observed_v2).sum();
+    let steady = record.residual_rms.powi(2) + tones_v2;
+    let track = fit_with(&tones_hz).filter(|track| left(track) < LEFT * steady)?;
     if seen.drifts || agrees(&track, record, seen, stream) {
         return Some((track, false));
     }
@@ -143,16 +161,6 @@ fn tracks(
     // Lines beside orders may be their movement's: tracks that leave far less without them than lines leave with them say so. Two
     // lines that beat move the amplitude as well.
     let track = fit_with(&[]).filter(|track| !track.modulation.is_proved())?;
-    let left = |track: &TrackFit| {
-        let series = track.series(stream.rate_hz, stream.samples.len());
-        let left: Vec<f64> = stream
-            .samples
-            .iter()
-            .zip(series)
-            .map(|(x, s)| x - s)
-            .collect();
-        rms_about_mean(&left).powi(2)
-    };
     let explained = left(&track) < EXPLAINED * record.residual_rms.powi(2);
     explained.then_some((track, true))
 }
@@ -195,21 +203,42 @@ fn slope_apart(track: &TrackFit, record: &RecordFit, rate_hz: f64) -> f64 {
     apart.sum::<f64>() / record.segments.len().max(1) as f64
 }
 
-/// The phase of blocks of a single segment beside its fit: what is left, against the series' change with phase, each order
-/// weighted by its noise.
+/// The phase of blocks of a record beside a series of constant frequency: what is left, against the series' change with phase, each
+/// order weighted by its noise. `None` of more segments than tell a walk by themselves.
 fn block_phases(segmented: &Segmented<'_>, fit: &StreamFit) -> Option<BlockPhases> {
     let record = &fit.record;
-    let [segment] = record.segments.as_slice() else {
-        return None;
+    let (rate_hz, count) = (segmented.rate_hz(), fit.residual.len());
+    let middle = 0.5 * (count as f64 - 1.0);
+    let constant = |fundamental: f64, harmonics| SeriesFit {
+        fundamental,
+        harmonics,
+        offset: 0.0,
+        drift: 0.0,
+        length: count,
+    };
+    let (series, residual) = match record.segments.as_slice() {
+        [segment] => (segment.fit.clone(), Cow::Borrowed(&fit.residual)),
+        segments if segments.len() <= MOST_SEGMENTS => {
+            let fundamental = record.combined.frequency_hz / rate_hz;
+            let orders = record.combined.harmonics.iter().enumerate();
+            let about_middle = orders.map(|(i, own)| {
+                let turns = fundamental * (i + 1) as f64 * middle;
+                own.amplitude * Complex64::cis(TAU * turns.fract())
+            });
+            let series = constant(fundamental, about_middle.collect());
+            let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
+            let mut left = segmented.residual(&[], &tones);
+            series.subtract_harmonics(&mut left);
+            (series, Cow::Owned(left))
+        }
+        _ => return None,
     };
     let settings = &record.settings;
-    let count = fit.residual.len();
-    let cycles = (segment.fit.fundamental * count as f64) as usize;
+    let cycles = (series.fundamental * count as f64) as usize;
     let blocks = MOST_BLOCKS.min(cycles);
     let length = count.checked_div(blocks)?;
     let mut known = 0.0;
-    let harmonics = segment
-        .fit
+    let harmonics = series
         .harmonics
         .iter()
         .enumerate()
@@ -224,24 +253,19 @@ fn block_phases(segmented: &Segmented<'_>, fit: &StreamFit) -> Option<BlockPhase
             Complex64::new(0.0, order) * c / noise
         })
         .collect();
-    let slope = SeriesFit {
-        harmonics,
-        offset: 0.0,
-        drift: 0.0,
-        ..segment.fit
-    };
+    let slope = constant(series.fundamental, harmonics);
     let mut template = vec![0.0; count];
     slope.subtract_harmonics(&mut template);
     let whole = length as f64 * known;
     let told = |(left, slope): (&[f64], &[f64])| -> f64 {
         left.iter().zip(slope).map(|(r, s)| -r * s).sum::<f64>() / whole
     };
-    let parts = fit.residual.chunks_exact(length);
+    let parts = residual.chunks_exact(length);
     let phases = parts.zip(template.chunks_exact(length)).map(told);
     Some(BlockPhases {
         phases: phases.take(blocks).collect(),
         variance: 1.0 / whole,
-        duration_s: count as f64 / segmented.rate_hz(),
+        duration_s: count as f64 / rate_hz,
     })
 }
 

@@ -50,6 +50,8 @@ pub(crate) struct Segmented<'a> {
     pieces: Vec<(usize, usize)>,
     samples: Cow<'a, [f64]>,
     present: f64,
+    /// By how much the gaps raise the variance of the offset and of each order, from 0 on; none where nothing was filled.
+    dearer: Vec<f64>,
 }
 
 /// Cuts `count` samples into equal segments of at least `least`; a short record is one.
@@ -100,6 +102,7 @@ impl<'a> Segmented<'a> {
             pieces: cut(stream.samples.len(), stream.rate_hz, least),
             samples: Cow::Borrowed(&stream.samples),
             present: stream.present,
+            dearer: Vec::new(),
         }
     }
 
@@ -283,6 +286,8 @@ impl<'a> Segmented<'a> {
         let samples = self.samples.to_mut();
         let mut gaps = self.stream.gaps.as_slice();
         let (mut largest, mut lost): (f64, f64) = (0.0, 0.0);
+        let count = samples.len() as f64;
+        self.dearer = vec![1.0; result.orders + 1];
         for (&(from, to), segment) in self.pieces.iter().zip(&result.segments) {
             let (own, later) = gaps.split_at(gaps.partition_point(|g| g.at < to));
             gaps = later;
@@ -298,9 +303,35 @@ impl<'a> Segmented<'a> {
             );
             largest = largest.max(filled.largest / filled.deviation.max(f64::MIN_POSITIVE));
             lost += filled.lost;
+            let columns = std::iter::once(0).chain(resolved.iter().copied());
+            for (order, own) in columns.zip(&filled.dearer) {
+                self.dearer[order] += (own - 1.0).max(0.0) * (to - from) as f64 / count;
+            }
         }
-        self.present = self.stream.present * (1.0 - (lost / samples.len() as f64).min(MOST_LOST));
+        self.present = self.stream.present * (1.0 - (lost / count).min(MOST_LOST));
         largest
+    }
+
+    /// Makes figures as uncertain as the gaps leave them.
+    pub(super) fn widen_by_gaps(&self, record: &mut RecordFit) {
+        let Some((offset, orders)) = self.dearer.split_first() else {
+            return;
+        };
+        record.present /= offset;
+        let (mut told, mut dearest) = (0.0, 0.0);
+        for (i, (own, factor)) in record.combined.harmonics.iter_mut().zip(orders).enumerate() {
+            let weight = ((i + 1) as f64).powi(2) * own.amplitude.norm_sqr() / own.variance;
+            if weight.is_finite() {
+                told += weight;
+                dearest += weight * factor;
+            }
+            own.variance *= factor;
+            own.phase_variance *= factor;
+            own.power.noise_v2 *= factor;
+        }
+        if told > 0.0 {
+            record.combined.frequency_variance *= dearest / told;
+        }
     }
 }
 

@@ -307,6 +307,7 @@ fn fit_alone(
             }
             result = fit(&segmented, known, seen);
         }
+        segmented.widen_by_gaps(&mut result.record);
     }
     let record = &mut result.record;
     record.details = Details::new(
