@@ -110,10 +110,11 @@ pub(super) fn cover_unseen(
     };
     let line = |own: &Harmonic, observed: f64| {
         let gain = facts.coupled_gain(own.order as f64 * unseen.fundamental_hz);
-        let observed = observed / (gain * gain);
+        // What was left out holds none of a line that was not seen.
+        let observed = observed / (gain * fit.present).powi(2);
         LinePower::new(
             observed,
-            Unseen::NOISE * own.power.noise_v2,
+            Unseen::NOISE * own.power.noise_v2 / fit.present,
             2.0,
             own.power.noise_dof,
         )
