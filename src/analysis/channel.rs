@@ -3,7 +3,9 @@
 use super::figures::{ChannelFacts, assemble, constant};
 use super::measurement::Measurement;
 use super::options::MeasureOptions;
-use super::record::{Held, Intake, Lone, OwnScale, Rails, WaveformSums, infer_step, leave_out_lone};
+use super::record::{
+    Held, Intake, Lone, OwnScale, Rails, WaveformSums, infer_step, leave_out_lone,
+};
 use super::stream::{Known, fits_clipped};
 use super::stretches::Stretches;
 use crate::capture::CaptureHeader;
@@ -231,7 +233,8 @@ impl<'a> Channel<'a> {
             self.rails.learn(&stretches.pending);
             self.rails.mark(&mut stretches.pending);
             let most = MOST_MISSING * frames as f64;
-            self.held.mark_whole(&mut stretches.pending, self.step, most);
+            self.held
+                .mark_whole(&mut stretches.pending, self.step, most);
             lone = leave_out_lone(&mut stretches.pending, rate_hz);
             Long {
                 intake: None,

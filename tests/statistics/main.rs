@@ -11,6 +11,7 @@ mod coverage;
 mod few_cycles;
 mod few_levels;
 mod long_records;
+mod lost_samples;
 mod modulated_series;
 mod monte_carlo;
 mod nine_orders;

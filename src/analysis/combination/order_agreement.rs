@@ -73,7 +73,11 @@ const LANES: usize = 8;
 /// What is left times the change of an order with its frequency, and that change squared, summed. `start` and `turn`: the order's
 /// derivative by its phase at the first sample, and by how much it turns from sample to sample.
 fn against_slope(start: Complex64, turn: f64, weighted: &[f64], left: &[f64]) -> (f64, f64) {
-    let (step, mut re, mut im) = (Complex64::cis(turn * LANES as f64), [0.0; LANES], [0.0; LANES]);
+    let (step, mut re, mut im) = (
+        Complex64::cis(turn * LANES as f64),
+        [0.0; LANES],
+        [0.0; LANES],
+    );
     for lane in 0..LANES {
         let own = start * Complex64::cis(turn * lane as f64);
         (re[lane], im[lane]) = (own.re, own.im);

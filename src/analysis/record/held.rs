@@ -49,7 +49,10 @@ impl Rule {
             .map(|section| runs(section).max().unwrap_or(0) as f64)
             .collect();
         let own = median(&mut longest) as usize;
-        let equal: usize = runs(samples).filter(|run| *run <= own).map(|run| run - 1).sum();
+        let equal: usize = runs(samples)
+            .filter(|run| *run <= own)
+            .map(|run| run - 1)
+            .sum();
         let share = equal as f64 / samples.len() as f64;
         if share > HABIT {
             return None;
@@ -126,7 +129,12 @@ impl Held {
                 at += rule.least - 1;
             }
         }
-        self.still = still + if still == samples.len() && last == self.last { self.still } else { 0 };
+        self.still = still
+            + if still == samples.len() && last == self.last {
+                self.still
+            } else {
+                0
+            };
         self.last = last;
     }
 
@@ -182,9 +190,18 @@ mod tests {
 
     #[test]
     fn crests_few_levels_and_steps_wide_against_the_noise_are_kept() {
-        for (steps, noise) in [(20_000.0, 0.0), (900.0, 0.0), (900.0, 0.6), (30.0, 0.3), (3.0, 1.0)] {
+        for (steps, noise) in [
+            (20_000.0, 0.0),
+            (900.0, 0.0),
+            (900.0, 0.6),
+            (30.0, 0.3),
+            (3.0, 1.0),
+        ] {
             let samples = hum(steps, noise);
-            assert!(left_out(&samples, samples.len()).is_empty(), "{steps} {noise}");
+            assert!(
+                left_out(&samples, samples.len()).is_empty(),
+                "{steps} {noise}"
+            );
         }
         let two_levels: Vec<f64> = (0..20_000).map(|n| f64::from(n / 70 % 2)).collect();
         assert!(left_out(&two_levels, 20_000).is_empty());

@@ -191,14 +191,20 @@ fn is_dropped_to(samples: &[f64], extreme: f64) -> bool {
         if run[0] == extreme && run.len() >= RUN {
             let beside = [from.checked_sub(1), Some(to)];
             let beside = beside.iter().flatten().filter_map(|n| samples.get(*n));
-            falls.extend(beside.filter(|x| x.is_finite()).map(|x| (x - extreme).abs()));
+            falls.extend(
+                beside
+                    .filter(|x| x.is_finite())
+                    .map(|x| (x - extreme).abs()),
+            );
         }
         from = to;
     }
     if falls.is_empty() {
         return false;
     }
-    let elsewhere = samples.windows(2).filter(|pair| pair.iter().all(|x| *x != extreme));
+    let elsewhere = samples
+        .windows(2)
+        .filter(|pair| pair.iter().all(|x| *x != extreme));
     let most = elsewhere
         .map(|pair| (pair[1] - pair[0]).abs())
         .filter(|d| d.is_finite())

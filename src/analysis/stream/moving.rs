@@ -148,7 +148,10 @@ fn tracks(
         let left: Vec<f64> = left.map(|n| stream.samples[n] - series[n]).collect();
         rms_about_mean(&left).powi(2)
     };
-    let tones = record.tones.iter().flat_map(|tone| &tone.combined.harmonics);
+    let tones = record
+        .tones
+        .iter()
+        .flat_map(|tone| &tone.combined.harmonics);
     let tones_v2: f64 = tones.map(|line| line.power.observed_v2).sum();
     let steady = record.residual_rms.powi(2) + tones_v2;
     let track = fit_with(&tones_hz).filter(|track| left(track) < LEFT * steady)?;
