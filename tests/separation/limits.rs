@@ -135,6 +135,20 @@ fn rates_and_settings_out_of_range_are_refused() {
 }
 
 #[test]
+fn samples_that_stand_still_are_told() {
+    let rate = 5_000.0;
+    let whole = hum(20_000, rate);
+    let mut held = whole.clone();
+    held[5_000..5_060].fill(whole[5_000]);
+    for (x, expected) in [(&held, true), (&whole, false)] {
+        let (_, report) = run(&capture(rate, &[x]), &SeparateOptions::default()).unwrap();
+        let mut warnings = report.warnings.iter();
+        let told = warnings.any(|w| w.code == WarningCode::MissingSamples);
+        assert_eq!(told, expected, "{:?}", report.warnings);
+    }
+}
+
+#[test]
 fn a_clipped_capture_is_told_with_its_share() {
     let (n, rate) = (20_000, 5_000.0);
     let whole = hum(n, rate);

@@ -30,6 +30,22 @@ impl Place<'_> {
         mains.filter(|mains| mains.detected)
     }
 
+    /// Tells of samples that the measurement left out, where nothing else did.
+    fn tell_lost_samples(&self, warnings: &mut Vec<Warning>) {
+        if warnings
+            .iter()
+            .any(|w| w.code == WarningCode::MissingSamples)
+        {
+            return;
+        }
+        let found = self.measured.iter().flat_map(|m| &m.quality.warnings);
+        let lost = found.filter(|w| w.code == WarningCode::MissingSamples);
+        warnings.extend(lost.map(|w| {
+            let message = format!("{}; the output is no clean signal there", w.message);
+            WarningCode::MissingSamples.warning(message)
+        }));
+    }
+
     /// Puts a match's gains into the channels' own units, and the references' names beside theirs.
     fn name_references(&self, matched: &mut Match, unit: f64, offsets: &Offsets) {
         let own_unit = |other: &usize| offsets.channels[*other].unit;
@@ -184,6 +200,7 @@ impl ChannelFindings {
         }
         warnings.extend(found.matched.iter().flat_map(unused_references));
         warnings.extend(channel.clipping_warning(offsets.frames));
+        place.tell_lost_samples(&mut warnings);
         Separation {
             file: place.header.name.clone(),
             channel: place.header.channels[place.target].name.clone(),
