@@ -240,9 +240,7 @@ impl KnownSamples {
         outcome.dearer = self.dearer(self.used + places.len() as f64, &theta);
         Some(outcome)
     }
-}
 
-impl KnownSamples {
     /// What the gaps cost: the variance of the offset and of each order, where clipped samples say nothing, over that from all samples;
     /// an order's no less than that of the power of all, of which errors at one place of the cycle add up. `theta`: the fit.
     fn dearer(&self, all: f64, theta: &[f64]) -> Vec<f64> {

@@ -102,12 +102,8 @@ impl Held {
         let start = self.read;
         self.read += samples.len() as u64;
         let going_on = samples.iter().take_while(|x| **x == self.last).count();
-        let ends = |samples: &[f64]| {
-            let last = samples.last().copied().unwrap_or(f64::NAN);
-            let still = samples.iter().rev().take_while(|x| **x == last).count();
-            (last, still)
-        };
-        let (last, still) = ends(samples);
+        let last = samples.last().copied().unwrap_or(f64::NAN);
+        let still = samples.iter().rev().take_while(|x| **x == last).count();
         if going_on > 0 && self.still + going_on >= rule.least {
             self.leave_out(&mut samples[..going_on], start);
         }

@@ -229,8 +229,7 @@ fn block_phases(segmented: &Segmented<'_>, fit: &StreamFit) -> Option<BlockPhase
                 own.amplitude * Complex64::cis(TAU * turns.fract())
             });
             let series = constant(fundamental, about_middle.collect());
-            let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
-            let mut left = segmented.residual(&[], &tones);
+            let mut left = segmented.residual(&[], &record.tone_segments());
             series.subtract_harmonics(&mut left);
             (series, Cow::Owned(left))
         }
@@ -314,7 +313,7 @@ fn allow_for(combined: &mut Combined, allowance: &WalkAllowance) {
 fn read_noise(segmented: &Segmented<'_>, fit: &mut StreamFit, track: &TrackFit) {
     let record = &mut fit.record;
     let series = track.series(segmented.rate_hz(), segmented.samples().len());
-    let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
+    let tones = record.tone_segments();
     let mut residual = segmented.residual(&[], &tones);
     for (r, s) in residual.iter_mut().zip(&series) {
         *r -= s;

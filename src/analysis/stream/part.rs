@@ -254,10 +254,7 @@ fn series(stream: &Stream, options: &MeasureOptions, fit: &StreamFit) -> Vec<f64
     if !fit.track_series.is_empty() {
         return fit.track_series.clone();
     }
-    let mut series = vec![0.0; stream.samples.len()];
-    Segmented::new(stream, options).subtract(&fit.record.segments, &mut series);
-    series.iter_mut().for_each(|x| *x = -*x);
-    series
+    Segmented::new(stream, options).series(&fit.record.segments)
 }
 
 /// The whole record: mains of the parts that hold it, the rest of what is left without it.

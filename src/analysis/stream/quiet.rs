@@ -130,7 +130,7 @@ fn floor(segmented: &Segmented<'_>, fit: &StreamFit, density: &Density) -> Noise
         settings.moved.clear();
     }
     let frame = segmented.frame();
-    let tones: Vec<_> = record.tones.iter().map(|t| t.segments.clone()).collect();
+    let tones = record.tone_segments();
     let segments = &record.segments;
     let mut lines = removed_lines(&frame, &fit.estimator, density, &settings, segments, &tones);
     let width_hz = (density.tapers + 1) as f64 * density.bin_hz;

@@ -226,6 +226,14 @@ impl<'a> Segmented<'a> {
             .for_each(|(segment, part)| segment.fit.subtract_harmonics(part));
     }
 
+    /// A series over the stream's samples.
+    pub(super) fn series(&self, segments: &[SegmentFit]) -> Vec<f64> {
+        let mut series = vec![0.0; self.samples.len()];
+        self.subtract(segments, &mut series);
+        series.iter_mut().for_each(|x| *x = -*x);
+        series
+    }
+
     /// The samples less a series and tones.
     pub(crate) fn residual(&self, segments: &[SegmentFit], tones: &[Vec<SegmentFit>]) -> Vec<f64> {
         let mut samples = self.samples.to_vec();

@@ -56,6 +56,14 @@ pub(crate) struct RecordFit {
     pub(crate) course: HumCourse,
 }
 
+impl RecordFit {
+    /// Each tone's fits, segment by segment.
+    pub(super) fn tone_segments(&self) -> Vec<Vec<SegmentFit>> {
+        let tones = self.tones.iter();
+        tones.map(|tone| tone.segments.clone()).collect()
+    }
+}
+
 /// How hum is there in a record.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) enum HumCourse {

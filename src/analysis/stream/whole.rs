@@ -111,9 +111,7 @@ pub(super) fn fit_whole(
 fn filled(stream: &Stream, options: &MeasureOptions, known: Option<&Known>) -> Stream {
     let fit = fit_alone(stream, options, known, None);
     let mut filled = stream.clone();
-    let mut lines = vec![0.0; stream.samples.len()];
-    Segmented::new(stream, options).subtract(&fit.record.segments, &mut lines);
-    lines.iter_mut().for_each(|x| *x = -*x);
+    let lines = Segmented::new(stream, options).series(&fit.record.segments);
     let mut gaps = vec![false; stream.samples.len()];
     for gap in &stream.gaps {
         gaps[gap.at] = true;
