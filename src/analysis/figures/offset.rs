@@ -34,7 +34,7 @@ pub(super) fn offset(facts: &ChannelFacts<'_>, record: &FittedRecord) -> Estimat
     } else {
         beside_series(fit, stream.rate_hz)
     };
-    let variance = variance / fit.present;
+    let variance = fit.offset_dearer * variance / fit.present;
     // Nothing known of it: the mean of a record lies within what the record spans.
     let most = (facts.waveform.max - facts.waveform.min).powi(2);
     let variance = if variance.is_finite() { variance } else { most };

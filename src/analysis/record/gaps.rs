@@ -13,6 +13,13 @@ use std::f64::consts::TAU;
 const ROUNDS: usize = 200;
 const STANDS: f64 = 1e-4;
 
+/// Missing samples lie about the line between their neighbours, within so many times the RMS of those that are there, and so does
+/// each order, over its number: gaps at one place of every cycle leave orders that add up there alone unknown otherwise. Common
+/// practice, no source.
+const FAR: f64 = 2.0;
+/// Least weight of that against one sample that is there.
+const LEAST_WEIGHT: f64 = 1e-8;
+
 /// A place without a sample.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Gap {
@@ -66,16 +73,16 @@ pub(crate) struct Filled {
     pub(crate) deviation: f64,
     /// Noise that the filled samples lack, in samples.
     pub(crate) lost: f64,
-    /// Variance of the offset and of each order filled with, over what all samples would give: gaps at one place of the cycle hide
-    /// what the orders do together there.
+    /// Variance of the offset, of the frequency and of each order filled with, over what all samples would give: gaps at one place of
+    /// the cycle hide what the orders do together there.
     pub(crate) dearer: Vec<f64>,
 }
 
 /// Fills a segment's gaps (`first` is its place in the stream) from the offset, drift and `orders` of a fit to everything
-/// else at a known `fundamental`, in cycles per sample.
+/// else at a known `fundamental`, in cycles per sample; `bridged`: the samples as they were before.
 pub(crate) fn fill(
     samples: &mut [f64],
-    first: usize,
+    (first, bridged): (usize, &[f64]),
     gaps: &[Gap],
     fundamental: f64,
     orders: &[usize],
@@ -86,17 +93,21 @@ pub(crate) fn fill(
         fundamental,
         orders,
     };
-    let known = KnownSamples::new(samples, first, gaps, &columns);
+    let mut known = KnownSamples::new(samples, first, gaps, &columns);
     let mut places: Vec<Place> = gaps
         .iter()
         .map(|g| Place {
             kind: g.kind,
             row: columns.row(g.at - first),
+            bridged: bridged[g.at - first],
             value: samples[g.at - first],
             spread: 0.0,
         })
         .collect();
-    let Some(mut outcome) = known.expect(&mut places) else {
+    let Some(mut outcome) = known
+        .bound(&places)
+        .and_then(|()| known.expect(&mut places))
+    else {
         return Filled::default();
     };
     for (gap, place) in gaps.iter().zip(&places) {
@@ -111,6 +122,7 @@ pub(crate) fn fill(
 struct Place {
     kind: GapKind,
     row: Vec<f64>,
+    bridged: f64,
     value: f64,
     spread: f64,
 }
@@ -141,7 +153,8 @@ impl Columns<'_> {
 }
 
 /// Normal equations of the samples that are there.
-struct KnownSamples {
+struct KnownSamples<'a> {
+    orders: &'a [usize],
     size: usize,
     /// Lower half, row by row.
     normal: Vec<f64>,
@@ -150,19 +163,21 @@ struct KnownSamples {
     used: f64,
 }
 
-fn add_row(normal: &mut [f64], row: &[f64]) {
+fn add_row(normal: &mut [f64], row: &[f64], weight: f64) {
     let size = row.len();
     for i in 0..size {
+        let weighted = weight * row[i];
         for j in 0..=i {
-            normal[i * size + j] += row[i] * row[j];
+            normal[i * size + j] += weighted * row[j];
         }
     }
 }
 
-impl KnownSamples {
-    fn new(samples: &[f64], first: usize, gaps: &[Gap], columns: &Columns<'_>) -> Self {
+impl<'a> KnownSamples<'a> {
+    fn new(samples: &[f64], first: usize, gaps: &[Gap], columns: &Columns<'a>) -> Self {
         let size = columns.size();
         let mut known = Self {
+            orders: columns.orders,
             size,
             normal: vec![0.0; size * size],
             right: vec![0.0; size],
@@ -178,7 +193,7 @@ impl KnownSamples {
             for (r, value) in known.right.iter_mut().zip(&row) {
                 *r += value * x;
             }
-            add_row(&mut known.normal, &row);
+            add_row(&mut known.normal, &row, 1.0);
             known.squares += x * x;
             known.used += 1.0;
         }
@@ -187,24 +202,49 @@ impl KnownSamples {
 
     /// Σ(x − Aθ)² over the known samples.
     fn rest(&self, theta: &[f64]) -> f64 {
-        let mut rest = self.squares;
-        for i in 0..self.size {
-            rest -= 2.0 * theta[i] * self.right[i];
-            for j in 0..=i {
-                let both = if i == j { 1.0 } else { 2.0 };
-                rest += both * theta[i] * theta[j] * self.normal[i * self.size + j];
-            }
-        }
+        let rest = self.squares - 2.0 * plain_dot(theta, &self.right) + self.quadratic(theta);
         rest.max(1e-14 * self.squares)
     }
 
-    /// Brings the gaps' values to what is expected of them. Clipped samples take part in the fit with their expectation;
-    /// missing ones do not.
+    /// Takes in that missing samples lie within reach of the line between their neighbours, and that orders fall as 1/k at least: each
+    /// no more than one sample tells, since errors may be alike.
+    fn bound(&mut self, places: &[Place]) -> Option<()> {
+        let missing = || places.iter().filter(|p| p.kind == GapKind::Missing);
+        let count = missing().count() as f64;
+        if count == 0.0 || self.used == 0.0 {
+            return Some(());
+        }
+        let far = FAR * FAR * self.squares / self.used;
+        let mut normal = self.normal.clone();
+        for place in missing() {
+            add_row(&mut normal, &place.row, LEAST_WEIGHT / count);
+        }
+        let mut theta = self.right.clone();
+        Cholesky::new(self.size, normal)?.solve(&mut theta);
+        let noise = self.rest(&theta) / (self.used - self.size as f64).max(1.0);
+        let weight = (noise / far).clamp(LEAST_WEIGHT, 1.0);
+        for (pair, column) in (2..self.size).step_by(2).enumerate() {
+            let falling = weight * (self.orders[pair] as f64).powi(2);
+            self.normal[column * (self.size + 1)] += falling;
+            self.normal[(column + 1) * (self.size + 1)] += falling;
+        }
+        let weight = weight / count;
+        for place in missing() {
+            add_row(&mut self.normal, &place.row, weight);
+            for (r, value) in self.right.iter_mut().zip(&place.row) {
+                *r += weight * value * place.bridged;
+            }
+            self.squares += weight * place.bridged * place.bridged;
+        }
+        Some(())
+    }
+
+    /// Brings the gaps' values to what is expected of them. Clipped samples take part in the fit with their expectation.
     fn expect(&self, places: &mut [Place]) -> Option<Filled> {
         let clipped = |place: &&Place| place.kind != GapKind::Missing;
         let mut normal = self.normal.clone();
         for place in places.iter().filter(clipped) {
-            add_row(&mut normal, &place.row);
+            add_row(&mut normal, &place.row, 1.0);
         }
         let factor = Cholesky::new(self.size, normal)?;
         let count = self.used + places.iter().filter(clipped).count() as f64;
@@ -241,8 +281,9 @@ impl KnownSamples {
         Some(outcome)
     }
 
-    /// What the gaps cost: the variance of the offset and of each order, where clipped samples say nothing, over that from all samples;
-    /// an order's no less than that of the power of all, of which errors at one place of the cycle add up. `theta`: the fit.
+    /// What the gaps cost: the variance of the offset, of the frequency and of each order, where clipped samples say nothing, over that
+    /// from all samples; an order's no less than that of the power of all, of which errors at one place of the cycle add up; the
+    /// frequency's by how steep the series is where samples are. `theta`: the fit.
     fn dearer(&self, all: f64, theta: &[f64]) -> Vec<f64> {
         let Some(factor) = Cholesky::new(self.size, self.normal.clone()) else {
             return Vec::new();
@@ -259,7 +300,35 @@ impl KnownSamples {
             let own = 0.25 * all * (variance(c) + variance(c + 1));
             own.max(together)
         });
-        std::iter::once(all * variance(0)).chain(orders).collect()
+        [all * variance(0), self.dearer_frequency(all, theta)]
+            .into_iter()
+            .chain(orders)
+            .collect()
+    }
+
+    fn dearer_frequency(&self, all: f64, theta: &[f64]) -> f64 {
+        // Each order's slope, but for 2π/T: k times its amplitude, a quarter of a turn ahead.
+        let mut slope = vec![0.0; self.size];
+        for (pair, columns) in (2..self.size).step_by(2).enumerate() {
+            let k = self.orders[pair] as f64;
+            slope[columns] = k * theta[columns + 1];
+            slope[columns + 1] = -k * theta[columns];
+        }
+        let complete = 0.5 * all * plain_dot(&slope, &slope);
+        let known = self.quadratic(&slope);
+        if known > 0.0 { complete / known } else { 1.0 }
+    }
+
+    /// θᵀNθ of the normal equations' matrix.
+    fn quadratic(&self, theta: &[f64]) -> f64 {
+        let mut sum = 0.0;
+        for i in 0..self.size {
+            for j in 0..=i {
+                let both = if i == j { 1.0 } else { 2.0 };
+                sum += both * theta[i] * theta[j] * self.normal[i * self.size + j];
+            }
+        }
+        sum
     }
 }
 
@@ -308,7 +377,7 @@ mod tests {
                 .map(|at| Gap { at, kind })
                 .collect();
             let mut clipped: Vec<f64> = whole.iter().map(|x| x.min(limit)).collect();
-            let filled = fill(&mut clipped, 0, &gaps, 0.01, &[1]);
+            let filled = fill(&mut clipped, (0, &whole), &gaps, 0.01, &[1]);
             assert!((filled.deviation - 1.0).abs() < 0.15);
             assert!(gaps.len() > count / 8 && filled.lost > 0.1 * gaps.len() as f64);
             let mean = clipped.iter().sum::<f64>() / count as f64;
@@ -322,5 +391,49 @@ mod tests {
         );
         // Complete records: 1/√1000.
         assert!(scatter < 1.25 / (count as f64).sqrt(), "{scatter}");
+    }
+
+    /// The crest of every cycle is missing, a fifth of the samples: 22 orders are anything there by what is left alone. The filled
+    /// samples stay within reach of the truth (0.75 V of a series of 1 V; 190 V without what is known beforehand), and two
+    /// deviations of the mean hold it in 60 of 60 records.
+    #[test]
+    fn what_no_cycle_shows_stays_within_reach() {
+        let mut noise = StandardNormal.sample_iter(rand_chacha::ChaCha8Rng::seed_from_u64(6));
+        let (count, fundamental, deviation) = (1000usize, 0.0203, 1e-3);
+        let orders: Vec<usize> = (1..=22).collect();
+        let mut held = 0;
+        for _ in 0..60 {
+            let turn = |n: usize| TAU * fundamental * n as f64;
+            let truth: Vec<f64> = (0..count)
+                .map(|n| turn(n).cos() - 0.1 * (3.0 * turn(n)).cos())
+                .collect();
+            let gaps: Vec<Gap> = (0..count)
+                .filter(|&n| turn(n).cos() > 0.8)
+                .map(|at| Gap {
+                    at,
+                    kind: GapKind::Missing,
+                })
+                .collect();
+            let mut samples: Vec<f64> = truth
+                .iter()
+                .zip(noise.by_ref())
+                .map(|(x, e): (_, f64)| x + deviation * e)
+                .collect();
+            for gap in &gaps {
+                samples[gap.at] = f64::NAN;
+            }
+            crate::numeric::bridge(&mut samples);
+            let bridged = samples.clone();
+            let filled = fill(&mut samples, (0, &bridged), &gaps, fundamental, &orders);
+            for gap in &gaps {
+                let error = samples[gap.at] - truth[gap.at];
+                assert!(error.abs() < 1.0, "{error} V");
+            }
+            let error = samples.iter().zip(&truth).map(|(x, t)| x - t).sum::<f64>() / count as f64;
+            let expected = filled.deviation * (filled.dearer[0] / count as f64).sqrt();
+            held += usize::from(error.abs() < 2.0 * expected);
+            assert!(expected < 0.3, "{expected} V");
+        }
+        assert!(held >= 52, "{held} of 60");
     }
 }

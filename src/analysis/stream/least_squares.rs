@@ -361,6 +361,7 @@ impl<'a> Fitting<'a> {
                 floor,
                 slow,
                 present: frame.present,
+                offset_dearer: 1.0,
                 total: total.unwrap_or_else(|| self.input.total.clone()),
                 samples: samples.len(),
                 stretches: 1,

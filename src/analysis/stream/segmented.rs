@@ -50,7 +50,7 @@ pub(crate) struct Segmented<'a> {
     pieces: Vec<(usize, usize)>,
     samples: Cow<'a, [f64]>,
     present: f64,
-    /// By how much the gaps raise the variance of the offset and of each order, from 0 on; none where nothing was filled.
+    /// By how much the gaps raise the variance of the offset, of the frequency and of each order; none where nothing was filled.
     dearer: Vec<f64>,
 }
 
@@ -295,7 +295,7 @@ impl<'a> Segmented<'a> {
         let mut gaps = self.stream.gaps.as_slice();
         let (mut largest, mut lost): (f64, f64) = (0.0, 0.0);
         let count = samples.len() as f64;
-        self.dearer = vec![1.0; result.orders + 1];
+        self.dearer = vec![1.0; result.orders + 2];
         for (&(from, to), segment) in self.pieces.iter().zip(&result.segments) {
             let (own, later) = gaps.split_at(gaps.partition_point(|g| g.at < to));
             gaps = later;
@@ -304,16 +304,16 @@ impl<'a> Segmented<'a> {
             }
             let filled = fill(
                 &mut samples[from..to],
-                from,
+                (from, &self.stream.samples[from..to]),
                 own,
                 segment.fit.fundamental,
                 &resolved,
             );
             largest = largest.max(filled.largest / filled.deviation.max(f64::MIN_POSITIVE));
             lost += filled.lost;
-            let columns = std::iter::once(0).chain(resolved.iter().copied());
-            for (order, own) in columns.zip(&filled.dearer) {
-                self.dearer[order] += (own - 1.0).max(0.0) * (to - from) as f64 / count;
+            let columns = [0, 1].into_iter().chain(resolved.iter().map(|k| k + 1));
+            for (column, own) in columns.zip(&filled.dearer) {
+                self.dearer[column] += (own - 1.0).max(0.0) * (to - from) as f64 / count;
             }
         }
         self.present = self.stream.present * (1.0 - (lost / count).min(MOST_LOST));
@@ -322,23 +322,18 @@ impl<'a> Segmented<'a> {
 
     /// Makes figures as uncertain as the gaps leave them.
     pub(super) fn widen_by_gaps(&self, record: &mut RecordFit) {
-        let Some((offset, orders)) = self.dearer.split_first() else {
+        let [offset, frequency, orders @ ..] = self.dearer.as_slice() else {
             return;
         };
-        record.present /= offset;
-        let (mut told, mut dearest) = (0.0, 0.0);
-        for (i, (own, factor)) in record.combined.harmonics.iter_mut().zip(orders).enumerate() {
-            let weight = ((i + 1) as f64).powi(2) * own.amplitude.norm_sqr() / own.variance;
-            if weight.is_finite() {
-                told += weight;
-                dearest += weight * factor;
-            }
+        record.offset_dearer = *offset;
+        record.combined.frequency_variance *= frequency;
+        for (own, factor) in record.combined.harmonics.iter_mut().zip(orders) {
             own.variance *= factor;
             own.phase_variance *= factor;
-            own.power.noise_v2 *= factor;
-        }
-        if told > 0.0 {
-            record.combined.frequency_variance *= dearest / told;
+            // Where gaps are held near the line between their neighbours, the fit lacks that power instead of holding it.
+            let lacking = own.power.noise_v2 * (factor - 1.0);
+            own.power.observed_v2 += lacking;
+            own.power.noise_v2 += lacking;
         }
     }
 }

@@ -33,6 +33,8 @@ pub(crate) struct RecordFit {
     pub(crate) slow: SlowNoise,
     /// Share of the noise that filling gaps left in the samples.
     pub(crate) present: f64,
+    /// By how much gaps that lie alike in every cycle raise the offset's variance beyond that.
+    pub(crate) offset_dearer: f64,
     /// Density of the samples as they are.
     pub(crate) total: Density,
     /// Samples fitted, and the stretches that they were fitted in.

@@ -60,6 +60,7 @@ pub(super) struct Joined {
     squares: f64,
     /// Samples times the share of the noise that filling gaps left in them.
     present: f64,
+    offset_dearer: f64,
     means: Means,
     details: Details,
     presence: Presence,
@@ -142,6 +143,7 @@ impl Joined {
             sum: 0.0,
             squares: 0.0,
             present: 0.0,
+            offset_dearer: 0.0,
             means: Means {
                 block: ((rate_hz / MEANS_HZ).round() as usize).max(1),
                 values: Vec::new(),
@@ -199,6 +201,7 @@ impl Joined {
         self.sum += fit.residual_mean * fit.samples as f64;
         self.squares += fit.residual_squares;
         self.present += fit.present * fit.samples as f64;
+        self.offset_dearer += fit.offset_dearer * fit.samples as f64;
         self.means.push(&fit.residual);
         self.details.join(fit.details);
         self.stretches += 1;
@@ -259,6 +262,7 @@ impl Joined {
             floor: quiet,
             slow,
             present: frame.present,
+            offset_dearer: self.offset_dearer / self.samples as f64,
             total: self.total,
             samples: self.samples,
             stretches: self.stretches,

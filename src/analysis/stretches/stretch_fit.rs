@@ -23,6 +23,7 @@ pub(super) struct StretchFit {
     pub(super) residual_squares: f64,
     pub(super) residual: Vec<f64>,
     pub(super) present: f64,
+    pub(super) offset_dearer: f64,
     pub(super) details: Details,
     pub(super) other: OtherContent,
     pub(super) slow_to_hz: f64,
@@ -43,6 +44,7 @@ impl From<StreamFit> for StretchFit {
             residual_squares: sums(&fit.residual).1,
             residual: fit.residual,
             present: record.present,
+            offset_dearer: record.offset_dearer,
             details: record.details,
             other: record.other,
             slow_to_hz: record.slow_to_hz,
@@ -75,6 +77,7 @@ impl StretchFit {
             residual_squares,
             residual: followed.residual,
             present: 1.0,
+            offset_dearer: 1.0,
             other: OtherContent::default(),
             slow_to_hz: 0.0,
         }
