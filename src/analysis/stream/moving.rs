@@ -25,6 +25,8 @@ const AGREE: f64 = 5.0;
 const AGREE_ON_WANDER: f64 = 3.5;
 /// Segments up to which they do not tell a walk of the frequency by themselves.
 const MOST_SEGMENTS: usize = 2;
+/// The same where their blocks prove one: a step of the frequency turns blocks by more than it moves the segments' frequencies.
+const MOST_PROVED: usize = 8;
 /// Blocks of a record whose phases are told apart, at most.
 const MOST_BLOCKS: usize = 10;
 /// |c|² over its variance from which an order tells phase.
@@ -50,7 +52,10 @@ pub(super) fn follow_tracks(segmented: &Segmented<'_>, fit: &mut StreamFit, left
     let Presence::Present(seen) = fit.record.presence.clone() else {
         return;
     };
-    let allowance = block_phases(segmented, fit).and_then(|blocks| blocks.allowance());
+    let few = fit.record.segments.len() <= MOST_SEGMENTS;
+    let allowance = block_phases(segmented, fit)
+        .and_then(|blocks| blocks.allowance())
+        .filter(|allowance| few || allowance.steady <= PROVED);
     if fit.record.interval.is_some() {
         if let Some(allowance) = allowance {
             allow_for(&mut fit.record.combined, &allowance.unmoved());
@@ -221,7 +226,7 @@ fn block_phases(segmented: &Segmented<'_>, fit: &StreamFit) -> Option<BlockPhase
     };
     let (series, residual) = match record.segments.as_slice() {
         [segment] => (segment.fit.clone(), Cow::Borrowed(&fit.residual)),
-        segments if segments.len() <= MOST_SEGMENTS => {
+        segments if segments.len() <= MOST_PROVED => {
             let fundamental = record.combined.frequency_hz / rate_hz;
             let orders = record.combined.harmonics.iter().enumerate();
             let about_middle = orders.map(|(i, own)| {
