@@ -5,6 +5,7 @@ mod foreground;
 mod hann_powers;
 mod line_spectrum;
 mod lowered;
+mod modulation;
 mod part;
 mod presence;
 mod repeating;
@@ -15,6 +16,7 @@ mod unseen;
 
 pub(crate) use excess::{excess, excess_at};
 pub(crate) use foreground::{Foreground, SLOW_TO, bridge, foreground, outweighs, slow_content};
+pub(crate) use modulation::{Modulation, modulation};
 pub(crate) use part::{
     Section, is_looked_through, part_with_hum, sections, sections_of_phase, sections_of_series,
 };

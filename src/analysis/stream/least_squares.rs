@@ -9,7 +9,7 @@ use crate::analysis::combination::combine;
 use crate::analysis::details::Details;
 use crate::analysis::noise::{NoiseFloor, SlowNoise, loudness, note_uneven_noise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
-use crate::hum::{self, Presence};
+use crate::hum::{self, Modulation, Presence};
 use crate::spectrum::{Density, Multitaper, Nudft, Weighting};
 use crate::stats::{chi_square_ratio_quantile, rms_about_mean};
 use std::f64::consts::PI;
@@ -371,6 +371,7 @@ impl<'a> Fitting<'a> {
                 interval: None,
                 presence: start.presence.clone(),
                 unseen: None,
+                modulation: Modulation::default(),
                 other: OtherContent::default(),
                 slow_to_hz: frame.slow_to_hz,
                 course: HumCourse::Throughout,

@@ -5,7 +5,7 @@ use crate::analysis::details::Details;
 use crate::analysis::interval::IntervalFit;
 use crate::analysis::noise::{NoiseFloor, SlowNoise};
 use crate::analysis::series::{FitSettings, SegmentFit, mean_fundamental};
-use crate::hum::{Foreground, Presence, Unseen};
+use crate::hum::{Foreground, Modulation, Presence, Unseen};
 use crate::spectrum::{Density, Multitaper};
 
 /// A tone: a series of one order.
@@ -56,6 +56,8 @@ pub(crate) struct RecordFit {
     /// Frequency up to which slow content was taken off, Hz.
     pub(crate) slow_to_hz: f64,
     pub(crate) course: HumCourse,
+    /// What comes and goes of the orders beside what was followed; of a record of several stretches or parts nothing.
+    pub(crate) modulation: Modulation,
 }
 
 impl RecordFit {

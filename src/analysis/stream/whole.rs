@@ -9,7 +9,7 @@ use super::stream_fit::{Known, OtherContent, RecordFit, StreamFit};
 use crate::analysis::details::Details;
 use crate::analysis::options::{GRID_RANGE, MeasureOptions};
 use crate::analysis::record::Stream;
-use crate::hum::{self, Foreground, Presence, Unseen};
+use crate::hum::{self, Foreground, Modulation, Presence, Unseen};
 use crate::stats::mean;
 use std::borrow::Cow;
 
@@ -23,6 +23,11 @@ const LEAST_PRESENT: f64 = 0.1;
 const LIKELY_ORDERS: usize = 3;
 /// Most fits in which gaps are filled anew, and the change against the noise at which they end.
 const GAP_ROUNDS: usize = 12;
+/// Power of an order over its noise from which its modulation is looked for, and most orders that are looked at.
+const MODULATED: f64 = 20.0;
+const MOST_MODULATED: usize = 6;
+/// Turns against its order from which a line's phase is any.
+const TURNS: f64 = 4.0;
 const FILLED: f64 = 1e-2;
 
 /// Analyses a stream whose hum, if any, is there throughout; with something `known`, from there.
@@ -57,7 +62,14 @@ pub(super) fn fit_whole(
     let like_hum = if found.is_empty() {
         0.0
     } else {
-        hum::repeating_power(&rest, rate_hz / first.record.combined.frequency_hz)
+        // Of a series that is not seen, either grid's cycle.
+        let cycles_hz = match first.record.presence {
+            Presence::Present(_) => std::slice::from_ref(&first.record.combined.frequency_hz),
+            _ => nominals,
+        };
+        let each = cycles_hz.iter();
+        each.map(|hz| hum::repeating_power(&rest, rate_hz / hz))
+            .fold(0.0, f64::max)
     };
     let mut followed = known.is_some();
     if like_hum > 0.0 && slow.is_empty() && !followed {
@@ -73,6 +85,7 @@ pub(super) fn fit_whole(
             follow_tracks(&segmented, &mut first, &[]);
         }
         read_quietly(&segmented, &mut first, &[]);
+        first.record.modulation = read_modulation(&segmented, &first);
         first.record.unseen = read_unseen(&segmented, &first.record);
         return first;
     }
@@ -101,6 +114,7 @@ pub(super) fn fit_whole(
         follow_tracks(&segmented, &mut result, left_out);
     }
     read_quietly(&segmented, &mut result, &found.left_out);
+    result.record.modulation = read_modulation(&segmented, &result);
     result.record.unseen = read_unseen(&segmented, &result.record);
     // Offset of the record as it is, what was taken off or left out included.
     result.record.residual_mean += mean(&stream.samples) - mean(&other.samples);
@@ -160,6 +174,52 @@ impl<'a> FirstLook<'a> {
             fit,
             rest,
         }
+    }
+}
+
+/// What comes and goes of the strongest orders, beside lines that may be its sidebands.
+fn read_modulation(segmented: &Segmented<'_>, fit: &StreamFit) -> Modulation {
+    let record = &fit.record;
+    let Presence::Present(seen) = &record.presence else {
+        return Modulation::default();
+    };
+    if record.interval.is_some() {
+        return Modulation::default();
+    }
+    let harmonics = &record.combined.harmonics;
+    let power = |order: usize| harmonics[order - 1].power.observed_v2;
+    let mut orders: Vec<usize> = (1..=harmonics.len())
+        .filter(|&order| {
+            power(order) > MODULATED * harmonics[order - 1].power.noise_v2
+                && seen.foreign.iter().all(|other| other.order != order)
+        })
+        .collect();
+    orders.sort_by(|a, b| power(*b).total_cmp(&power(*a)));
+    orders.truncate(MOST_MODULATED);
+    let fundamental_hz = record.combined.frequency_hz;
+    let turn_hz = segmented.rate_hz() / segmented.samples().len() as f64;
+    // What turns a few times over the record, or is more than its order, lies in phase by chance.
+    let tones = record.tones.iter().filter(|tone| {
+        let order = (tone.combined.frequency_hz / fundamental_hz).round();
+        let apart_hz = (tone.combined.frequency_hz - order * fundamental_hz).abs();
+        let own = tone.combined.harmonics.first();
+        let own = own.map_or(f64::INFINITY, |line| line.power.observed_v2);
+        !(apart_hz > TURNS * turn_hz
+            && orders.iter().any(|k| *k as f64 == order && own < power(*k)))
+    });
+    let tones: Vec<_> = tones.map(|tone| tone.segments.clone()).collect();
+    let series = if fit.track_series.is_empty() {
+        Cow::Owned(segmented.series(&record.segments))
+    } else {
+        Cow::Borrowed(&fit.track_series)
+    };
+    let mut rest = segmented.residual(&[], &tones);
+    add(&mut rest, &series, -1.0);
+    let cycle = segmented.rate_hz() / fundamental_hz;
+    let found = hum::modulation(&series, &rest, cycle, &orders);
+    Modulation {
+        alone: found.alone && seen.foreign.is_empty() && !record.other.is_some(),
+        ..found
     }
 }
 

@@ -16,7 +16,7 @@ use crate::analysis::stream::{
     noise_variances, removed_lines, tone_noise,
 };
 use crate::analysis::tones::find_peaks;
-use crate::hum::Presence;
+use crate::hum::{Modulation, Presence};
 use crate::spectrum::{Density, Multitaper};
 use crate::stats::LinePower;
 use rustfft::num_complex::Complex64;
@@ -272,6 +272,7 @@ impl Joined {
             interval: None,
             presence: self.presence,
             unseen: None,
+            modulation: Modulation::default(),
             other: self.other,
             slow_to_hz: self.slow_to_hz,
             course: HumCourse::Throughout,

@@ -13,6 +13,7 @@ mod followers;
 mod periodic;
 mod present;
 mod short;
+mod sidebands;
 mod smear;
 
 pub(crate) use followers::{OUTWEIGHS, PROVED};
@@ -123,6 +124,10 @@ pub(crate) fn look_at(
     }
     let steady = others.unwrap_or_default();
     if let Some(found) = spectrum.and_then(|spectrum| scene.in_parts(spectrum, &steady)) {
+        return Presence::Present(found);
+    }
+    let amid = |spectrum: &LineSpectrum| scene.amid_sidebands(spectrum);
+    if let Some(found) = spectrum.filter(|_| !uneven).and_then(amid) {
         return Presence::Present(found);
     }
     Presence::Absent {

@@ -67,6 +67,16 @@ pub(super) fn cover_repeating(fit: &RecordFit, harmonics: &mut [Harmonic], hum: 
     }
 }
 
+/// The same of hum that is not seen: all of it may be.
+pub(super) fn cover_left_out(fit: &RecordFit, harmonics: &mut [Harmonic], hum: &mut Estimate) {
+    if fit.other.like_hum > 0.0 {
+        let own = harmonics.iter_mut().map(|own| &mut own.rms);
+        for figure in own.chain(std::iter::once(hum)) {
+            widen_by_power(figure, fit.other.like_hum);
+        }
+    }
+}
+
 /// Gives an RMS room for a power more or less.
 pub(super) fn widen_by_power(figure: &mut Estimate, room: f64) {
     figure.low = (figure.low.powi(2) - room).max(0.0).sqrt();

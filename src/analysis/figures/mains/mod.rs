@@ -13,9 +13,11 @@ use crate::analysis::stream::RecordFit;
 use crate::hum::Presence;
 use crate::stats::{Estimate, LinePower};
 use crate::{Warning, WarningCode};
-use foreign::{cover_foreign, cover_repeating, cover_steady, cover_unseen};
+use foreign::{cover_foreign, cover_left_out, cover_repeating, cover_steady, cover_unseen};
 use not_detected::{OffNominal, not_detected};
-use sidebands::{cover_beats, sidebands, sidebands_warning, with_sidebands};
+use sidebands::{
+    cover_beats, cover_modulation, modulation_warning, sidebands, sidebands_warning, with_sidebands,
+};
 use std::f64::consts::{PI, TAU};
 
 /// Probability of a false detection of the mains in a record that holds none.
@@ -69,6 +71,8 @@ pub(super) fn mains(
         (&mut harmonics, &mut hum_rms),
     );
     if detected {
+        cover_modulation(fit, &mut harmonics, &mut hum_rms);
+        warnings.extend(modulation_warning(fit));
         cover_repeating(fit, &mut harmonics, &mut hum_rms);
     }
     if !combined.tracked {
@@ -76,6 +80,7 @@ pub(super) fn mains(
     }
     if !detected {
         cover_unseen(facts, fit, &mut harmonics, &mut hum_rms);
+        cover_left_out(fit, &mut harmonics, &mut hum_rms);
         hum_rms.low = 0.0;
         warnings.push(not_detected(facts, fit, stands, hum_rms.high));
     }

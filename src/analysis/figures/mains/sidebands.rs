@@ -24,6 +24,10 @@ const TURN: f64 = 0.3;
 const TOLD: f64 = 0.02;
 /// Largest height of each, as a share of the order's: an order that is gone half of the time has 0.64.
 const LARGEST: f64 = 0.7;
+/// Share of what comes and goes that is not sure where hardly anything else is in it.
+const UNSURE: f64 = 0.2;
+/// Share of the hum's power from which it is told.
+const TOLD_SHARE: f64 = 0.01;
 
 /// Two tones that are one order's sidebands.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,10 +53,38 @@ pub(super) fn with_sidebands(fit: &RecordFit, order: usize, found: &[Sidebands])
     let own = fit.combined.harmonics[order - 1].power;
     let pairs = found.iter().filter(|pair| pair.order == order);
     let lines: Vec<&LinePower> = pairs.flat_map(|pair| pair.powers(&fit.tones)).collect();
-    if lines.is_empty() {
+    let beside: f64 = lines.iter().map(|line| line.observed_v2).sum();
+    let modulated = LinePower {
+        observed_v2: (modulation_of(fit, order) - beside).max(0.0),
+        noise_v2: 0.0,
+        ..own
+    };
+    let modulated = Some(&modulated).filter(|own| fit.modulation.alone && own.observed_v2 > 0.0);
+    if lines.is_empty() && modulated.is_none() {
         return own;
     }
-    LinePower::sum(std::iter::once(&own).chain(lines))
+    LinePower::sum(std::iter::once(&own).chain(lines).chain(modulated))
+}
+
+/// Mean square of what comes and goes of an order.
+fn modulation_of(fit: &RecordFit, order: usize) -> f64 {
+    let mut orders = fit.modulation.orders.iter();
+    orders.find(|own| own.0 == order).map_or(0.0, |own| own.1)
+}
+
+/// Leaves room for what of it was not followed.
+pub(super) fn cover_modulation(fit: &RecordFit, harmonics: &mut [Harmonic], hum: &mut Estimate) {
+    let share = if fit.modulation.alone { UNSURE } else { 1.0 };
+    let mut all = 0.0;
+    for (order, power) in &fit.modulation.orders {
+        all += share * power;
+        if let Some(harmonic) = harmonics.get_mut(order - 1) {
+            widen_by_power(&mut harmonic.rms, share * power);
+        }
+    }
+    if all > 0.0 {
+        widen_by_power(hum, all);
+    }
 }
 
 /// Over a record that does not hold whole periods of the modulation an order and its sidebands do not add up as powers: by up to
@@ -176,6 +208,25 @@ impl<'a> Carrier<'a> {
         let turn = (low.amplitude * high.amplitude * own.conj() * own.conj()).arg();
         !(room < FRAC_PI_2) || turn.abs() < room || PI - turn.abs() < room
     }
+}
+
+/// What is said of hum that comes and goes.
+pub(super) fn modulation_warning(fit: &RecordFit) -> Option<Warning> {
+    let found = &fit.modulation;
+    if found.share < TOLD_SHARE {
+        return None;
+    }
+    let counted = if found.alone {
+        "counts as hum"
+    } else {
+        "stands beside other content: the intervals hold with and without it"
+    };
+    let message = format!(
+        "the hum comes and goes from cycle to cycle, as behind a control that switches whole cycles: what is not steady has {:.2} \
+         times the power of what is, and {counted}",
+        found.share
+    );
+    Some(WarningCode::ModulatedHum.warning(message))
 }
 
 /// What is said of them.
