@@ -114,6 +114,7 @@ impl Modulated<'_> {
 #[cfg(test)]
 #[allow(clippy::panic)]
 mod tests {
+    use super::super::Scene;
     use crate::hum::{Presence, look};
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
@@ -121,26 +122,33 @@ mod tests {
 
     const RATE_HZ: f64 = 4000.0;
 
-    fn look_at(of: impl Fn(f64) -> f64) -> Presence {
+    fn record(of: impl Fn(f64) -> f64) -> Vec<f64> {
         let noise = StandardNormal.sample_iter(rand_chacha::ChaCha8Rng::seed_from_u64(3));
-        let samples: Vec<f64> = (0..16_000)
+        (0..16_000)
             .zip(noise)
             .map(|(n, e): (i32, f64)| of(f64::from(n) / RATE_HZ) + 0.02 * e)
-            .collect();
-        look(&samples, RATE_HZ, &[50.0, 60.0])
+            .collect()
     }
 
     #[test]
     fn hum_switched_by_whole_cycles_is_mains() {
         for (period, on) in [(6.0, 2.0), (9.0, 4.0), (14.0, 5.0)] {
-            let seen = look_at(|t| {
+            let samples = record(|t| {
                 let turns = 50.13 * t;
                 let on = f64::from(u8::from(turns.floor() % period < on));
                 on * ((TAU * turns).sin()
                     + 0.4 * (TAU * 3.0 * turns + 1.0).sin()
                     + 0.2 * (TAU * 5.0 * turns).sin())
             });
-            let Presence::Present(seen) = seen else {
+            let scene = Scene {
+                samples: &samples,
+                rate_hz: RATE_HZ,
+                nominals_hz: &[50.0, 60.0],
+            };
+            let seen = scene
+                .spectrum(None)
+                .and_then(|spectrum| scene.amid_sidebands(&spectrum));
+            let Some(seen) = seen else {
                 panic!("no mains at {on} of {period} cycles");
             };
             assert!(
@@ -151,7 +159,7 @@ mod tests {
         }
     }
 
-    /// Pulses six times in a fiftieth of a second, less one per cent and more.
+    /// Pulses whose every sixth, fourth or third line stands at a grid's place.
     #[test]
     fn a_pulse_train_is_not() {
         for (hz, width) in [
@@ -160,10 +168,11 @@ mod tests {
             (12.53, 0.004),
             (16.71, 0.003),
         ] {
-            let seen = look_at(|t| {
+            let samples = record(|t| {
                 let place = (t * hz).fract() / hz;
                 (-(place - 0.02).powi(2) / (2.0 * width * width)).exp()
             });
+            let seen = look(&samples, RATE_HZ, &[50.0, 60.0]);
             assert!(!matches!(seen, Presence::Present(_)), "{hz} Hz, {width} s");
         }
     }
