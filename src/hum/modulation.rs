@@ -12,6 +12,9 @@ const LEAST_BLOCKS: usize = 8;
 const LEAST_SAMPLES: f64 = 16.0;
 /// Deviations of the logarithm of the ratio of two powers from which it is seen: a ten-thousandth of records of noise.
 const SEEN: f64 = 3.7;
+/// Most of it, against what is steady: hum that is there for a fifth of the time. Slow content, which leaks into blocks at one place of
+/// the cycle and so at one phase, is soon more.
+const MOST: f64 = 4.0;
 /// Power in phase over that in quadrature from which nothing but the hum is in it.
 const ALONE: f64 = 4.0;
 
@@ -53,7 +56,8 @@ pub(crate) fn modulation(series: &[f64], rest: &[f64], cycle: f64, orders: &[usi
     let sum = |of: fn(&Quadratures) -> f64| each.iter().map(of).sum::<f64>();
     let (in_phase, across, own) = (sum(|q| q.in_phase), sum(|q| q.across), sum(|q| q.own));
     let deviation = 2.0 / ((blocks - 1) as f64).sqrt();
-    if !(in_phase > across * (SEEN * deviation).exp() && own > 0.0) {
+    let seen = in_phase > across * (SEEN * deviation).exp();
+    if !(seen && in_phase - across < MOST * own) {
         return Modulation::default();
     }
     let power = |q: &Quadratures| 0.5 * (q.in_phase - q.across).max(0.0);
