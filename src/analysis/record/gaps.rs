@@ -215,14 +215,22 @@ impl<'a> KnownSamples<'a> {
             return Some(());
         }
         let far = FAR * FAR * self.squares / self.used;
-        let mut normal = self.normal.clone();
+        // Of all missing samples, as one.
+        let mut of_missing = vec![0.0; self.normal.len()];
         for place in missing() {
-            add_row(&mut normal, &place.row, LEAST_WEIGHT / count);
+            add_row(&mut of_missing, &place.row, 1.0 / count);
         }
+        let with = |weight: f64| -> Vec<f64> {
+            let both = self.normal.iter().zip(&of_missing);
+            both.map(|(known, missing)| known + weight * missing)
+                .collect()
+        };
+        let normal = with(LEAST_WEIGHT);
         let mut theta = self.right.clone();
         Cholesky::new(self.size, normal)?.solve(&mut theta);
         let noise = self.rest(&theta) / (self.used - self.size as f64).max(1.0);
         let weight = (noise / far).clamp(LEAST_WEIGHT, 1.0);
+        self.normal = with(weight);
         for (pair, column) in (2..self.size).step_by(2).enumerate() {
             let falling = weight * (self.orders[pair] as f64).powi(2);
             self.normal[column * (self.size + 1)] += falling;
@@ -230,7 +238,6 @@ impl<'a> KnownSamples<'a> {
         }
         let weight = weight / count;
         for place in missing() {
-            add_row(&mut self.normal, &place.row, weight);
             for (r, value) in self.right.iter_mut().zip(&place.row) {
                 *r += weight * value * place.bridged;
             }

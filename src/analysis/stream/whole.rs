@@ -23,12 +23,12 @@ const LEAST_PRESENT: f64 = 0.1;
 const LIKELY_ORDERS: usize = 3;
 /// Most fits in which gaps are filled anew, and the change against the noise at which they end.
 const GAP_ROUNDS: usize = 12;
+const FILLED: f64 = 1e-2;
 /// Power of an order over its noise from which its modulation is looked for, and most orders that are looked at.
 const MODULATED: f64 = 20.0;
 const MOST_MODULATED: usize = 6;
 /// Turns against its order from which a line's phase is any.
 const TURNS: f64 = 4.0;
-const FILLED: f64 = 1e-2;
 
 /// Analyses a stream whose hum, if any, is there throughout; with something `known`, from there.
 pub(super) fn fit_whole(
